@@ -1,0 +1,68 @@
+"""Reading and writing results: JSON with fixed bytes, and files that appear whole or not at all."""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+from pathlib import Path
+from typing import Any
+
+
+def dump_json(value: Any) -> str:
+    """`value` as JSON text: the same value always gives the same text.
+
+    Raises ValueError for NaN or infinity: unknown is null, never a number.
+    """
+    return json.dumps(value, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
+
+
+def write_bytes(path: Path | str, content: bytes) -> None:
+    """Write a file whole: under a temporary name in the same folder, then renamed."""
+    path = Path(path)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".part-")
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+        os.chmod(temporary, 0o644)
+        os.replace(temporary, path)
+    except BaseException:
+        Path(temporary).unlink(missing_ok=True)
+        raise
+
+
+def write_text(path: Path | str, text: str) -> None:
+    """Write a UTF-8 text file whole, with the line ends it has."""
+    write_bytes(path, text.encode("utf-8"))
+
+
+def write_json(path: Path | str, value: Any) -> None:
+    """Write `value` as a JSON file, whole."""
+    write_text(path, dump_json(value))
+
+
+def write_if_changed(path: Path | str, text: str) -> bool:
+    """Write a text file only when its content differs; says whether it was written."""
+    path = Path(path)
+    content = text.encode("utf-8")
+    if path.is_file() and path.read_bytes() == content:
+        return False
+    write_bytes(path, content)
+    return True
+
+
+def read_json(path: Path | str) -> Any:
+    """The value in a JSON file."""
+    return json.loads(Path(path).read_text(encoding="utf-8"))
+
+
+def rounded(value: Any, digits: int = 4) -> Any:
+    """`value` with every float in it rounded: results are compared and stored after rounding."""
+    if isinstance(value, float):
+        return round(value, digits)
+    if isinstance(value, dict):
+        return {key: rounded(item, digits) for key, item in value.items()}
+    if isinstance(value, (list, tuple)):
+        return [rounded(item, digits) for item in value]
+    return value
