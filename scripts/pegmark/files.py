@@ -5,8 +5,10 @@ from __future__ import annotations
 import json
 import os
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any
+from typing import Any, BinaryIO
 
 
 def dump_json(value: Any) -> str:
@@ -17,19 +19,26 @@ def dump_json(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
 
 
-def write_bytes(path: Path | str, content: bytes) -> None:
-    """Write a file whole: under a temporary name in the same folder, then renamed."""
+@contextmanager
+def write_whole(path: Path | str) -> Iterator[BinaryIO]:
+    """A stream for a file that appears whole: a temporary name in the same folder, then renamed."""
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
     handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".part-")
     try:
         with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
+            yield stream
         os.chmod(temporary, 0o644)
         os.replace(temporary, path)
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise
+
+
+def write_bytes(path: Path | str, content: bytes) -> None:
+    """Write a file whole."""
+    with write_whole(path) as stream:
+        stream.write(content)
 
 
 def write_text(path: Path | str, text: str) -> None:

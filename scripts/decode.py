@@ -1,0 +1,97 @@
+"""Decode one recording: its audio as 16 kHz mono, and the facts of its container.
+
+Reads a ticket (which recording, by content); writes decoded/<take>.npy and decoded/<take>.json.
+The decoding runs in a child process with limits of time and memory.
+"""
+
+import argparse
+from pathlib import Path
+
+SECONDS = 300  # a 20-minute film decodes in a few seconds: this is for a hang
+MEMORY_BYTES = 700 << 20  # of address space: 260 MB of libraries, 240 MB of audio, and some room
+
+
+def decode(ticket: dict, recording: Path, audio_file: Path, facts_file: Path) -> None:
+    """Decode `recording` into the two files of the stage."""
+    from pegmark.decode import decode_recording, unreadable
+    from pegmark.guard import fault
+    from pegmark.submissions import sha256_of
+
+    try:
+        audio, facts = decode_recording(recording, ticket["max_s"])
+        if sha256_of(recording) != ticket["sha256"]:
+            audio, facts = unreadable(changed())
+    except (OSError, MemoryError):
+        raise
+    except Exception as error:
+        audio, facts = unreadable(fault(error))
+    write(ticket, audio, facts, audio_file, facts_file)
+
+
+def give_up(why: dict, ticket: dict, audio_file: Path, facts_file: Path) -> None:
+    """Write the result of a recording that could not be decoded."""
+    from pegmark.decode import unreadable
+
+    write(ticket, *unreadable(why), audio_file, facts_file)
+
+
+def write(ticket: dict, audio, facts: dict, audio_file: Path, facts_file: Path) -> None:
+    """Write both files of the stage, whole."""
+    import numpy as np
+
+    from pegmark.files import rounded, write_json, write_whole
+
+    with write_whole(audio_file) as stream:
+        np.save(stream, audio, allow_pickle=False)
+    write_json(facts_file, rounded({"take": ticket["take"], **facts}))
+
+
+def changed() -> dict:
+    """The problem of a file that is not what it was when the folder was taken in."""
+    from pegmark.problems import problem
+
+    return problem(
+        "changed_while_reading",
+        "The file changed while it was being read.",
+        "Wait until all copying is done, then run the grading again.",
+    )
+
+
+def crashed(end: str) -> dict:
+    """The problem of a recording on which the decoder crashed or hung."""
+    from pegmark.problems import problem
+
+    what = "took too long and was stopped" if end == "timed_out" else "crashed"
+    return problem(
+        "decoder_stopped",
+        f"The decoder {what} on this file: it is damaged or not a recording.",
+        "Ask the student to record again, or to send the file as it came from the camera.",
+    )
+
+
+def main() -> None:
+    """Decode the take of a ticket."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--ticket", type=Path, required=True)
+    parser.add_argument("--class-dir", type=Path, default=Path())
+    parser.add_argument("--audio", type=Path, required=True)
+    parser.add_argument("--facts", type=Path, required=True)
+    args = parser.parse_args()
+
+    from pegmark.files import read_json
+    from pegmark.guard import run_in_child
+    from pegmark.receive import lookup
+
+    ticket = read_json(args.ticket)
+    recording = lookup(args.class_dir, ticket["take"])
+    end = run_in_child(
+        lambda: decode(ticket, recording, args.audio, args.facts),
+        seconds=SECONDS,
+        memory_bytes=MEMORY_BYTES,
+    )
+    if end != "done":
+        give_up(crashed(end), ticket, args.audio, args.facts)
+
+
+if __name__ == "__main__":
+    main()
