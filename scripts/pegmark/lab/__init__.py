@@ -1,4 +1,11 @@
-"""The sound laboratory: strings, rooms, speech and recordings made to order, with known truth.
+"""The sound laboratory: recordings whose truth is known, for tests, benchmarks and the demo class.
 
-Used by the tests, the benchmarks and the demo class; never by the grading itself.
+Nothing here is used when a class is graded.
+
+strings    notes of a string, from a physical model
+rooms      what a room, a phone and a microphone add, and what they spoil
+containers sound written to and read from the files that phones and laptops make
+samples    real instruments, from a sound font
+speech     spoken sentences
+takes      whole recordings of a student who tunes, from a description
 """
