@@ -1,0 +1,335 @@
+"""What the teacher has set: assignment, rubric, tolerances, instruments, sentences.
+
+Settings of the class folder stand over those in config/. All mistakes in all of these files are
+told at once, by file, line and key; nothing is written before they are mended.
+"""
+
+from __future__ import annotations
+
+import copy
+import importlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
+from pathlib import Path
+from typing import Any
+
+from pegmark import instruments as instrument_table
+from pegmark import times, yamlfiles
+from pegmark.instruments import Instrument
+from pegmark.problems import Problem, TeacherError, problem
+from pegmark.yamlfiles import KeyPath, YamlFile
+
+# Results carry no clock of their own: where no due time is set, the first moment a zip archive
+# can hold (1980-01-01 00:00 UTC), so that the same inputs give the same bytes.
+NO_DUE_EPOCH = 315_532_800
+
+
+@dataclass(frozen=True)
+class Settings:
+    """The checked settings of one class."""
+
+    assignment: dict[str, Any]  # every key of config/assignment.default.yaml
+    rubric: dict[str, Any]
+    instruments: dict[str, Instrument]
+    instrument_names: dict[str, str]  # folded name -> key
+    sentences: dict[str, dict[str, Any]]  # language -> the whole comments file
+    due: datetime | None
+
+    @property
+    def zone(self) -> tzinfo | None:
+        """The zone that stands in where a date has none: the due time's."""
+        return self.due.tzinfo if self.due else None
+
+    @property
+    def epoch(self) -> int:
+        """Seconds since 1970: the one time that results may carry (SOURCE_DATE_EPOCH)."""
+        return max(NO_DUE_EPOCH, int(self.due.timestamp())) if self.due else NO_DUE_EPOCH
+
+    @property
+    def reference(self) -> dict[str, Any]:
+        """a4_hz, temperament and method, as records carry them."""
+        return {
+            "a4_hz": float(self.assignment["reference_hz"]),
+            "temperament": self.assignment["temperament"],
+            "method": self.assignment["method"],
+        }
+
+
+def load_assignment(class_dir: Path | str, config_dir: Path | str) -> Settings:
+    """The settings of a class, checked.
+
+    Raises TeacherError with every mistake in assignment.yaml, rubric.yaml, instruments.yaml and
+    the comments files.
+    """
+    class_dir, config_dir = Path(class_dir), Path(config_dir)
+    if not class_dir.is_dir():
+        raise TeacherError(
+            [
+                problem(
+                    "no_class",
+                    f"There is no folder {class_dir}.",
+                    "Give the folder that holds roster.csv and submissions.",
+                )
+            ]
+        )
+    problems: list[Problem] = []
+    table, names = _instruments(config_dir / "instruments.yaml", problems)
+    own = _read(class_dir / "assignment.yaml", problems, needed=False)
+    assignment = _assignment(own, config_dir, table, names, problems)
+    due = _due(assignment["due"], own, problems)
+    rubric = _rubric(own, class_dir, config_dir, problems)
+    sentences = _sentences(config_dir, problems)
+    if sentences and assignment["language"] not in sentences:
+        problems.append(
+            problem(
+                "bad_setting",
+                f"{_where(own, ('language',))}: there are no sentences for "
+                f"{assignment['language']!r}.",
+                f"Allowed: {', '.join(sorted(sentences))}. Or add config/comments."
+                f"{assignment['language']}.yaml.",
+            )
+        )
+    if problems:
+        raise TeacherError(problems)
+    return Settings(assignment, rubric, table, names, sentences, due)
+
+
+def _read(path: Path, problems: list[Problem], needed: bool = True) -> YamlFile | None:
+    """A YAML file, or None where it is missing or broken (then told in `problems`)."""
+    if not needed and not path.exists():
+        return None
+    try:
+        return yamlfiles.read_yaml(path)
+    except TeacherError as error:
+        problems.extend(error.problems)
+        return None
+
+
+def _where(source: YamlFile | None, keys: KeyPath) -> str:
+    return source.where(keys) if source else yamlfiles.key_name(keys)
+
+
+def _instruments(
+    path: Path, problems: list[Problem]
+) -> tuple[dict[str, Instrument], dict[str, str]]:
+    source = _read(path, problems)
+    if source is None:
+        return {}, {}
+    found = yamlfiles.check(source.data, "instruments", source)
+    if not found:
+        owners: dict[str, str] = {}
+        for key, block in source.data.items():
+            for string in block["order"]:
+                if string not in block["strings"]:
+                    found.append(
+                        problem(
+                            "bad_setting",
+                            f"{source.where((key, 'order'))}: {string} is no string of it.",
+                            f"Allowed: {', '.join(block['strings'])}.",
+                        )
+                    )
+            for name in (key, *map(str, block.get("aliases", []))):
+                other = owners.setdefault(instrument_table.fold(name), key)
+                if other != key:
+                    found.append(
+                        problem(
+                            "bad_setting",
+                            f"{source.where((key, 'aliases'))}: {name!r} already means {other}.",
+                            "Take it out of one of the two.",
+                        )
+                    )
+    problems.extend(found)
+    if found:
+        return {}, {}
+    return instrument_table.load_instruments(path), instrument_table.load_names(path)
+
+
+def _assignment(
+    own: YamlFile | None,
+    config_dir: Path,
+    table: Mapping[str, Instrument],
+    names: Mapping[str, str],
+    problems: list[Problem],
+) -> dict[str, Any]:
+    """The class's assignment over the defaults; mistakes go to `problems`."""
+    default = _read(config_dir / "assignment.default.yaml", problems)
+    base = default.data if default else {}
+    if default:
+        problems.extend(yamlfiles.check(base, "assignment", default))
+    merged: dict[str, Any] = copy.deepcopy(base)
+    if own is not None:
+        found = yamlfiles.check(own.data, "assignment", own)
+        problems.extend(found)
+        if not found:
+            merged = _merge(merged, own.data)
+            if table:
+                merged["tolerances"] = _tolerances(
+                    merged["tolerances"], own, table, names, problems
+                )
+    merged["roster_columns"] = merged.get("roster_columns") or {}
+    return merged
+
+
+def _merge(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:
+    """`over` on top of `base`, block by block; an empty value in a block changes nothing."""
+    merged = dict(base)
+    for key, value in over.items():
+        if isinstance(value, dict) and isinstance(base.get(key), dict):
+            merged[key] = _merge(base[key], value)
+        elif value is not None or base.get(key) is None:
+            merged[key] = value
+    return merged
+
+
+def _tolerances(
+    tolerances: dict[str, Any],
+    own: YamlFile,
+    table: Mapping[str, Instrument],
+    names: Mapping[str, str],
+    problems: list[Problem],
+) -> dict[str, Any]:
+    """Tolerances with instruments by their keys; close may never be tighter than in tune."""
+    top: KeyPath = ("tolerances",)
+    both = (tolerances["in_tune_cents"], tolerances["close_cents"])
+    every = sorted({string for instrument in table.values() for string in instrument.strings})
+    _check_pair(tolerances, both, own, top, problems)
+    _check_strings(tolerances["strings"], both, every, own, top, problems)
+    by_key: dict[str, Any] = {}
+    for name, block in tolerances["instruments"].items():
+        keys: KeyPath = (*top, "instruments", name)
+        key = names.get(instrument_table.fold(str(name)))
+        if key is None:
+            meant = yamlfiles.did_you_mean(str(name), list(table))
+            problems.append(
+                problem(
+                    "bad_setting",
+                    f"{own.where(keys)}: {name!r} is no instrument.",
+                    f"{meant}Allowed: {', '.join(table)}.",
+                )
+            )
+            continue
+        if key in by_key:
+            problems.append(
+                problem(
+                    "bad_setting",
+                    f"{own.where(keys)}: {key} has tolerances twice.",
+                    "Keep one of the two.",
+                )
+            )
+        inner = (block.get("in_tune_cents", both[0]), block.get("close_cents", both[1]))
+        _check_pair(block, inner, own, keys, problems)
+        strings = list(table[key].strings)
+        _check_strings(block.get("strings", {}), inner, strings, own, keys, problems)
+        by_key[key] = block
+    return {**tolerances, "instruments": by_key}
+
+
+def _check_strings(
+    blocks: Mapping[str, Any],
+    both: tuple[float, float],
+    allowed: list[str],
+    own: YamlFile,
+    keys: KeyPath,
+    problems: list[Problem],
+) -> None:
+    for string, block in blocks.items():
+        here: KeyPath = (*keys, "strings", string)
+        if string not in allowed:
+            problems.append(
+                problem(
+                    "bad_setting",
+                    f"{own.where(here)}: there is no string {string} here.",
+                    f"Allowed: {', '.join(allowed)}.",
+                )
+            )
+        inner = (block.get("in_tune_cents", both[0]), block.get("close_cents", both[1]))
+        _check_pair(block, inner, own, here, problems)
+
+
+def _check_pair(
+    block: Mapping[str, Any],
+    both: tuple[float, float],
+    own: YamlFile,
+    keys: KeyPath,
+    problems: list[Problem],
+) -> None:
+    """Only blocks that set one of the two are checked: the others inherit a checked pair."""
+    if both[1] < both[0] and ("in_tune_cents" in block or "close_cents" in block):
+        problems.append(
+            problem(
+                "bad_setting",
+                f"{own.where(keys)}: close_cents {both[1]} is below in_tune_cents {both[0]}.",
+                "Close must be at least as wide as in tune.",
+            )
+        )
+
+
+def _due(text: str | None, own: YamlFile | None, problems: list[Problem]) -> datetime | None:
+    if not text:
+        return None
+    due = times.read_moment(text, None)
+    if due is None:
+        problems.append(
+            problem(
+                "bad_setting",
+                f"{_where(own, ('due',))}: {text!r} is no date and time with a zone.",
+                "Write it like 2026-03-06 18:00 +01:00 or 2026-03-06 18:00 Europe/Madrid.",
+            )
+        )
+    return due
+
+
+def _rubric(
+    own: YamlFile | None, class_dir: Path, config_dir: Path, problems: list[Problem]
+) -> dict[str, Any]:
+    """The rubric that counts: in assignment.yaml, else rubric.yaml, else config/rubric.yaml."""
+    inline = own.data.get("rubric") if own and isinstance(own.data, dict) else None
+    path = class_dir / "rubric.yaml"
+    if inline and path.exists():
+        problems.append(
+            problem(
+                "two_rubrics",
+                f"{_where(own, ('rubric',))}: the class has a rubric here and in rubric.yaml.",
+                "Keep one of the two.",
+            )
+        )
+        return {}
+    rubric = _module("pegmark.rubric")
+    try:
+        if inline and own:
+            return rubric.check_rubric(inline, own, ("rubric",)) if rubric else dict(inline)
+        if not path.exists():
+            path = config_dir / "rubric.yaml"
+        if rubric:
+            return dict(rubric.load_rubric(path))
+        return dict(yamlfiles.read_yaml(path).data) if path.exists() else {}
+    except TeacherError as error:
+        problems.extend(error.problems)
+        return {}
+
+
+def _sentences(config_dir: Path, problems: list[Problem]) -> dict[str, dict[str, Any]]:
+    """The comments files by language."""
+    comments = _module("pegmark.comments")
+    try:
+        if comments:
+            return dict(comments.load_comments(config_dir))
+        found: dict[str, dict[str, Any]] = {}
+        for path in sorted(config_dir.glob("comments*.yaml")):
+            data = yamlfiles.read_yaml(path).data
+            found[str(data.get("language", "en"))] = data
+        return found
+    except TeacherError as error:
+        problems.extend(error.problems)
+        return {}
+
+
+def _module(name: str) -> Any:
+    """A module of the package that may not be there."""
+    try:
+        return importlib.import_module(name)
+    except ModuleNotFoundError as error:
+        if error.name != name:
+            raise
+        return None
