@@ -169,7 +169,7 @@ def reference_tone(
 
 
 def _first(onset_s: float, rate_hz: int) -> slice:
-    start = int(round(onset_s * rate_hz))
+    start = round(onset_s * rate_hz)
     return slice(start, start + int(BAND_S * rate_hz))
 
 

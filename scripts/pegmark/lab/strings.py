@@ -9,7 +9,8 @@ so the pitch of a note is known to the sample. A pluck has
   (Legge & Fletcher 1984: from memory),
 * two polarizations, slightly detuned, one of which dies sooner (Weinreich 1977: from memory),
 * a body whose resonances pull the partials near them and shorten them: the complex shift
-  eps (x - i) / (1 + x^2) of a string loaded by a weakly coupled resonator (Gough 1981: from memory).
+  eps (x - i) / (1 + x^2) of a string loaded by a weakly coupled resonator (Gough 1981: from
+  memory).
 
 A bow gives a locked harmonic series (Helmholtz motion) that wanders, and turns its sign when the
 bow changes direction.
@@ -131,7 +132,7 @@ def pluck(
     the mean over the path from SETTLED_S to the end, start_hz and end_hz its ends.
     """
     rng = np.random.default_rng(seed)
-    size = int(round(duration_s * rate_hz))
+    size = round(duration_s * rate_hz)
     t = np.arange(size) / rate_hz
     number, hz = _series(f0_hz, b, rate_hz)
     brightness_hz = 1200 + 5000 * loudness
@@ -152,7 +153,7 @@ def pluck(
     weight = float(power[0][late].sum() / (power[0][late].sum() + power[1][late].sum()))
     apart = (polarization_cents * (1 - weight), -polarization_cents * weight)
 
-    cents = _along(path, t)
+    cents = along(path, t)
     track = f0_hz * _ratio(cents) * (1 + (_ratio(glide_cents) - 1) * np.interp(t, slow, energy))
     gain = string * body.gain(hz)
     audio = np.zeros(size)
@@ -223,21 +224,21 @@ def bow(
     Truth also has wander_cents, and with a path start_hz and end_hz.
     """
     rng = np.random.default_rng(seed)
-    size = int(round((duration_s + tail_s) * rate_hz))
+    size = round((duration_s + tail_s) * rate_hz)
     t = np.arange(size) / rate_hz
     number, hz = _series(f0_hz, 0.0, rate_hz)
-    wander = _wander(rng, duration_s + tail_s, wander_cents, t)
+    wander = slow_wander(rng, duration_s + tail_s, wander_cents, t)
     dips, sign = _changes(t, changes_s, rng)
     start = attack_cents * np.exp(-t / 0.04)
     window = measured_window(duration_s)
     inside = (t >= window[0]) & (t < window[1])
-    cents = _along(path, t)
+    cents = along(path, t)
     own = wander + start - 4.0 * (1 - dips)  # the pitch sags where the bow lets go
     own -= 1200 * np.log2(_ratio(own)[inside].mean())
     track = f0_hz * _ratio(cents + own)
 
     gain = body.gain(hz) / number * np.exp(-hz / 6000)
-    swell = 1 + 0.12 * _wander(rng, duration_s + tail_s, 1.0, t).clip(-2, 2)
+    swell = 1 + 0.12 * slow_wander(rng, duration_s + tail_s, 1.0, t).clip(-2, 2)
     ring = 6.908 / (2.0 * np.sqrt(220 / f0_hz))
     base = np.cumsum(track) / rate_hz
     audio = np.zeros(size)
@@ -355,7 +356,8 @@ def _sine(cycles: np.ndarray) -> np.ndarray:
     return np.sin((2 * np.pi * (cycles - np.floor(cycles))).astype(np.float32))
 
 
-def _along(path: Path, t: np.ndarray) -> np.ndarray:
+def along(path: Path, t: np.ndarray) -> np.ndarray:
+    """The cents of a path at the times t in s."""
     if path is None:
         return np.zeros(len(t))
     if callable(path):
@@ -371,7 +373,9 @@ def _pull(body: Body, hz: float, settled_cents: float, cents: np.ndarray) -> Any
     return _ratio(body.shift(hz * _ratio(cents))[0])
 
 
-def _wander(rng: np.random.Generator, duration_s: float, sd: float, t: np.ndarray) -> np.ndarray:
+def slow_wander(
+    rng: np.random.Generator, duration_s: float, sd: float, t: np.ndarray
+) -> np.ndarray:
     """A slow random curve: noise through two 60 ms smoothings, of standard deviation `sd`."""
     size = int(duration_s * CONTROL_HZ) + 400
     noise = rng.normal(size=size)
@@ -414,5 +418,5 @@ def _rms(audio: np.ndarray) -> float:
 
 
 def _with_lead(audio: np.ndarray, lead_s: float, rate_hz: int) -> np.ndarray:
-    lead = np.zeros(int(round(lead_s * rate_hz)))
+    lead = np.zeros(round(lead_s * rate_hz))
     return np.concatenate([lead, audio]).astype(np.float32)
