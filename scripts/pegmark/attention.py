@@ -1,0 +1,98 @@
+"""attention.csv: everything of the class that needs a person, one row each.
+
+Rows come from the intake (files of nobody, unreadable tables ...), from the problems of every
+record, from its state (late, not handed in, points still open), and from the second opinion on
+pitches. What two of them say stands once.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from pegmark.classlist import Record, class_records, hours_late, open_criteria
+from pegmark.csvtext import csv_text
+
+COLUMNS = ("student_id", "file", "code", "message", "action")
+
+Row = dict[str, str]
+
+
+def attention_csv(
+    records: Mapping[str, Record],
+    ticket: Mapping[str, Any],
+    second_opinion: Mapping[str, Any] | None = None,
+) -> str:
+    """The attention list as RFC 4180 text (see `attention_rows`)."""
+    return csv_text(COLUMNS, attention_rows(records, ticket, second_opinion))
+
+
+def attention_rows(
+    records: Mapping[str, Record],
+    ticket: Mapping[str, Any],
+    second_opinion: Mapping[str, Any] | None = None,
+) -> list[Row]:
+    """Everything that needs a person: what belongs to no student first, then the roster's order."""
+    class_list = class_records(records, ticket)
+    said: dict[tuple[str, ...], Row] = {}
+    for row in map(_row, ticket.get("attention", [])):
+        said.setdefault((row["student_id"], row["code"], row["message"]), row)
+    for record in class_list:
+        for row in _problem_rows(record):
+            said.setdefault((row["student_id"], row["code"], row["message"]), row)
+    codes = {key[:2] for key in said}
+    rows = list(said.values())
+    for record in class_list:
+        rows += [r for r in _state_rows(record) if (r["student_id"], r["code"]) not in codes]
+        rows += _second_opinion_rows(record, second_opinion)
+    place = {record["student"]["student_id"]: i for i, record in enumerate(class_list)}
+    return sorted(rows, key=lambda row: place.get(row["student_id"], -1))
+
+
+def _row(fields: Mapping[str, Any]) -> Row:
+    return {column: str(fields.get(column) or "") for column in COLUMNS}
+
+
+def _of(record: Record, code: str, message: str, action: str) -> Row:
+    file = (record.get("submission") or {}).get("file")
+    return _row({"student_id": record["student"]["student_id"], "file": file, "code": code,
+                 "message": message, "action": action})  # fmt: skip
+
+
+def _problem_rows(record: Record) -> Iterator[Row]:
+    for problem in record["problems"]:
+        yield _of(record, problem["code"], problem["message"], problem["action"])
+
+
+def _state_rows(record: Record) -> Iterator[Row]:
+    late = hours_late(record)
+    if late is not None:
+        yield _of(record, "late", f"Handed in {late:.1f} hours late.", "Decide what that means.")
+    if record["status"] == "missing":
+        yield _of(record, "missing", "Nothing was handed in.", "Ask the student for a recording.")
+    open_titles = [c.get("title") or c["id"] for c in open_criteria(record)]
+    if open_titles:
+        yield _of(
+            record,
+            "open_points",
+            f"No points yet for: {', '.join(open_titles)}.",
+            "Give points on the dashboard and put the marks file into the class folder.",
+        )
+
+
+def _second_opinion_rows(record: Record, opinion: Mapping[str, Any] | None) -> Iterator[Row]:
+    for found in disagreements(record, opinion):
+        yield _of(
+            record,
+            "second_opinion",
+            f"{found['string']} at {found['at_s']:.1f} s: measured {found['f0_hz']:.2f} Hz, "
+            f"the second opinion {found['second_hz']:.2f} Hz ({found['apart_cents']:+.0f} cents).",
+            "Listen to this string.",
+        )
+
+
+def disagreements(record: Record, opinion: Mapping[str, Any] | None) -> list[dict[str, Any]]:
+    """What the second opinion heard otherwise in this student's graded take."""
+    sha256 = (record.get("submission") or {}).get("sha256") or ""
+    found = (opinion or {}).get("disagreements", [])
+    return [row for row in found if sha256 and row["take"].startswith(sha256[:16] + "-")]

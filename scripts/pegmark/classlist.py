@@ -1,0 +1,88 @@
+"""The class as the pages of the class level see it: one record for every student of the roster.
+
+`records` maps student_id to a record (results/records/<student_id>.json); `ticket` is
+tickets/publish.json. The order is always the roster's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from pegmark.problems import problem
+
+Record = dict[str, Any]
+
+STATUS_WORDS = {
+    "graded": "graded",
+    "needs_listening": "listen",
+    "unreadable": "unreadable",
+    "missing": "not handed in",
+    "excused": "excused",
+}
+
+
+def class_records(records: Mapping[str, Record], ticket: Mapping[str, Any]) -> list[Record]:
+    """A record for every student of the roster, in the roster's order.
+
+    A student whose record was not made (a job failed) gets a stand-in that says so: nobody is
+    left out of a page or a file.
+    """
+    return [records.get(row["student_id"]) or _stand_in(row, ticket) for row in ticket["students"]]
+
+
+def _stand_in(row: Mapping[str, Any], ticket: Mapping[str, Any]) -> Record:
+    criteria = [
+        {"id": c["id"], "title": c.get("title", c["id"]), "points": None, "of": c["points"],
+         "by": "open", "evidence": []}
+        for c in ticket["rubric"]["criteria"]
+    ]  # fmt: skip
+    return {
+        "student": {
+            key: row.get(key, "")
+            for key in ("student_id", "family_name", "given_name", "instrument", "section")
+        },
+        "status": "unreadable",
+        "problems": [
+            problem(
+                "no_result",
+                "The program made no result for this student.",
+                "Run it again; if it stays so, look into results/logs.",
+            )
+        ],
+        "submission": None,
+        "recording": None,
+        "notes": [],
+        "speech": [],
+        "strings": {},
+        "order": [],
+        "score": {
+            "criteria": criteria,
+            "total": None,
+            "of": sum(c["of"] for c in criteria),
+            "open": len(criteria),
+        },
+        "observations": [],
+        "next_step": None,
+        "other_takes": [],
+    }
+
+
+def full_name(record: Record) -> str:
+    """Given and family name as one text; the id where both are empty."""
+    student = record["student"]
+    name = f"{student.get('given_name') or ''} {student.get('family_name') or ''}".strip()
+    return name or student["student_id"]
+
+
+def open_criteria(record: Record) -> list[dict[str, Any]]:
+    """The criteria of a handed-in take that still have no points."""
+    if record["status"] in ("missing", "excused"):
+        return []
+    return [c for c in record["score"]["criteria"] if c["points"] is None]
+
+
+def hours_late(record: Record) -> float | None:
+    """Hours after the due time, or None when in time, unknown or not handed in."""
+    hours = (record.get("submission") or {}).get("hours_late")
+    return hours if hours and hours > 0 else None

@@ -1,0 +1,80 @@
+"""attention.csv: nothing that needs a person is hidden, nothing stands twice."""
+
+import csv
+import io
+
+from example_class import make_class, make_record
+from pegmark.attention import COLUMNS, attention_csv, attention_rows
+
+
+def codes(rows, student_id):
+    return sorted(row["code"] for row in rows if row["student_id"] == student_id)
+
+
+def test_columns():
+    records, ticket = make_class(2)
+    header = attention_csv(records, ticket).split("\r\n")[0]
+    assert header == ",".join(COLUMNS) == "student_id,file,code,message,action"
+
+
+def test_files_of_nobody_come_first_then_the_roster():
+    records, ticket = make_class(30)
+    rows = attention_rows(records, ticket)
+    assert rows[0]["file"] == "IMG_2231.mov"
+    ids = [row["student_id"] for row in rows[1:]]
+    assert ids == sorted(ids)
+    assert all(row["action"] and row["message"] for row in rows)
+
+
+def test_every_state_that_needs_a_person_is_listed():
+    records, ticket = make_class(4, seed=1)
+    roster = ticket["students"]
+    records["s001"] = make_record(roster[0], "missing", None)
+    records["s002"] = make_record(roster[1], "excused", None)
+    records["s003"]["submission"]["hours_late"] = 5.25
+    del records["s004"]
+    rows = attention_rows(records, ticket)
+    assert codes(rows, "s001") == ["missing"]
+    assert codes(rows, "s002") == []
+    assert "late" in codes(rows, "s003")
+    assert "5.2 hours late" in next(r["message"] for r in rows if r["code"] == "late")
+    assert "no_result" in codes(rows, "s004")
+
+
+def test_what_the_intake_said_is_not_said_twice():
+    records, ticket = make_class(1)
+    records["s001"] = make_record(ticket["students"][0], "missing", None)
+    problem = {"code": "missing", "message": "Nothing came from Ada.", "action": "Ask her."}
+    records["s001"]["problems"] = [problem]
+    ticket["attention"] = [{"student_id": "s001", "file": "", **problem}]
+    assert attention_rows(records, ticket) == [{"student_id": "s001", "file": "", **problem}]
+
+
+def test_open_points_name_their_criteria():
+    records, ticket = make_class(1, seed=1)
+    for criterion in records["s001"]["score"]["criteria"]:
+        criterion["points"] = None if criterion["id"] in ("bridge", "daily") else 1
+    (row,) = [r for r in attention_rows(records, ticket) if r["code"] == "open_points"]
+    assert row["message"] == "No points yet for: Bridge checked, Daily practice."
+
+
+def test_a_second_opinion_that_differs_is_listed_with_both_numbers():
+    records, ticket = make_class(1, seed=1)
+    take = records["s001"]["submission"]["sha256"][:16] + "-violin"
+    found = {"take": take, "string": "A4", "at_s": 12.0, "f0_hz": 440.11, "second_hz": 431.0,
+             "apart_cents": -36.2}  # fmt: skip
+    other = {**found, "take": "0" * 16 + "-violin"}
+    opinion = {"disagreements": [found, other]}
+    (row,) = [r for r in attention_rows(records, ticket, opinion) if r["code"] == "second_opinion"]
+    assert "440.11" in row["message"]
+    assert "431.00" in row["message"]
+    assert row["student_id"] == "s001"
+
+
+def test_hostile_file_names_are_neutralised():
+    records, ticket = make_class(1)
+    ticket["attention"] = [{"student_id": "", "file": '=HYPERLINK("x")', "code": "unmatched",
+                            "message": "+x", "action": "a"}]  # fmt: skip
+    first = next(csv.DictReader(io.StringIO(attention_csv(records, ticket), newline="")))
+    assert first["file"] == '\'=HYPERLINK("x")'
+    assert first["message"] == "'+x"

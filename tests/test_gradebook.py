@@ -1,0 +1,109 @@
+"""gradebook.csv: every student, numbers as numbers, text that no spreadsheet runs."""
+
+import csv
+import io
+
+from example_class import make_class, make_record, make_string
+from pegmark.csvtext import cell, csv_text
+from pegmark.gradebook import FIRST_COLUMNS, gradebook_csv
+
+
+def rows_of(text):
+    return list(csv.DictReader(io.StringIO(text, newline="")))
+
+
+def test_columns_are_the_contracts():
+    records, ticket = make_class(3)
+    header = gradebook_csv(records, ticket).split("\r\n")[0].split(",")
+    # Source: the design, end of section 3.
+    assert (
+        header
+        == ["student_id", "family_name", "given_name", "section", "instrument", "status", "total", "of", "open_points", "hours_late", "final_pitch", "order", "sounding", "small_moves", "final_check", "bridge", "answers", "daily", "string_1_cents", "string_2_cents", "string_3_cents", "string_4_cents"]
+    )
+    assert tuple(header[: len(FIRST_COLUMNS)]) == FIRST_COLUMNS
+
+
+def test_every_student_of_the_roster_has_a_row_in_its_order():
+    records, ticket = make_class(40)
+    del records["s007"]  # a job that failed
+    rows = rows_of(gradebook_csv(records, ticket))
+    assert [r["student_id"] for r in rows] == [f"s{n:03d}" for n in range(1, 41)]
+    assert rows[6]["status"] == "unreadable"
+    assert rows[6]["total"] == ""
+
+
+def test_a_record_of_nobody_on_the_roster_is_left_out():
+    records, ticket = make_class(3)
+    ticket["students"] = ticket["students"][:2]
+    assert len(rows_of(gradebook_csv(records, ticket))) == 2
+
+
+def test_missing_is_not_zero():
+    records, ticket = make_class(1)
+    records["s001"] = make_record(ticket["students"][0], "missing", None)
+    (row,) = rows_of(gradebook_csv(records, ticket))
+    assert (row["status"], row["total"], row["final_pitch"]) == ("missing", "", "")
+    assert row["string_1_cents"] == row["hours_late"] == ""
+    assert row["of"] == "12"
+
+
+def test_zero_points_stay_zero_and_negative_cents_stay_numbers():
+    records, ticket = make_class(1, seed=1)
+    record = records["s001"]
+    assert record["status"] == "graded"
+    record["score"]["criteria"][1]["points"] = 0
+    first = next(iter(record["strings"].values()))
+    first["deviation_cents"] = -12.25
+    (row,) = rows_of(gradebook_csv(records, ticket))
+    assert row["order"] == "0"
+    assert row["string_1_cents"] == "-12.25"
+    assert float(row["total"]) == record["score"]["total"]
+
+
+def test_a_fifth_string_gets_a_fifth_column_and_the_others_none():
+    import random
+
+    records, ticket = make_class(2, seed=1)
+    block, _, _ = make_string("B0", 5, 50.0, random.Random(1))
+    records["s001"]["strings"]["B0"] = block
+    first, second = rows_of(gradebook_csv(records, ticket))
+    assert float(first["string_5_cents"]) == block["deviation_cents"]
+    assert second["string_5_cents"] == ""
+
+
+def test_hostile_names_are_neutralised_and_come_back_whole():
+    records, ticket = make_class(1, seed=1)
+    student = records["s001"]["student"]
+    student["family_name"] = "=cmd()"
+    student["given_name"] = 'Ann "Nan",\nO\'Hara'
+    student["section"] = "@SUM(A1)"
+    (row,) = rows_of(gradebook_csv(records, ticket))
+    assert row["family_name"] == "'=cmd()"
+    assert row["given_name"] == 'Ann "Nan",\nO\'Hara'
+    assert row["section"] == "'@SUM(A1)"
+
+
+def test_cells_that_start_a_formula():
+    # Source: OWASP ASVS 5, V1.2.10: = + - @ tab NUL as first character.
+    for text in ("=1", "+1", "-1", "@x", "\tx", "\0x"):
+        assert cell(text).startswith("'")
+    assert cell(-1.5) == "-1.5"
+    assert cell(-0.0) == "0"
+    assert cell(0.1 + 0.2) == "0.3"
+    assert cell(None) == ""
+    assert cell("a=b") == "a=b"
+
+
+def test_lines_end_in_cr_lf_and_quotes_double():
+    # Source: RFC 4180, section 2, rules 1, 6 and 7.
+    assert csv_text(["a", "b"], [{"a": 'x"y', "b": "1,2"}]) == 'a,b\r\n"x""y","1,2"\r\n'
+
+
+def test_pandas_reads_it_with_numbers():
+    import pandas as pd
+
+    records, ticket = make_class(60)
+    table = pd.read_csv(io.StringIO(gradebook_csv(records, ticket)), dtype={"student_id": str})
+    assert len(table) == 60
+    assert table["string_1_cents"].dtype.kind == "f"
+    assert table["of"].eq(12).all()
