@@ -1,0 +1,403 @@
+"""The picture of a string's path: where it was first heard, each turn, where it was left.
+
+How it is read
+--------------
+A string is drawn as the line it is: from left to right, thicker the lower it sounds. That line is
+its home, the pitch it should have. The student's path runs over it in time: above the line the
+string is too high, below it too low. Fine strokes across the line mark how near counts as in tune;
+the dots further out mark how near counts as close. A slope is a turn: drawn through when the string
+sounded, broken when it was silent. The path ends at the right in a filled dot; the bar
+beside it is how sure the measurement is.
+
+Heights are signed logarithms of cents (`Frame.y`), since a start 80 cents away and an end 2 cents
+away must be told in one picture two centimetres high. Nothing depends on colour.
+
+All lengths are CSS pixels (1/96 inch). Every picture of a take shares one `Frame`, so that the
+strings can be read under each other in time. SVG of shapes and a few digits only, without ids,
+styles or references, so that it can stand in a page any number of times.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+from pegmark.instruments import Instrument
+from pegmark.pitch import cents_between
+from pegmark.wording import MINUS, clock
+
+INK = "#1f2733"  # text and path; 15:1 on white
+VARNISH = "#7d4a26"  # the home line and its strokes; 7:1 on white
+STROKES = "#ad8a70"  # the strokes of the in-tune band; 3.1:1 on white, lighter than the path
+PALE = "#8c8279"  # rulers: 3.8:1 on white
+FONT = "Noto Sans, DejaVu Sans, sans-serif"
+
+WIDTH = 460.0
+HEIGHT = 66.0
+LEFT = 22.0  # room for the ruler's numbers
+REST = 34.0  # the place at the right where the string comes to rest
+STRETCH_CENTS = 3.0  # the scale is linear well below this and logarithmic above: the default
+# in-tune tolerance, so that "in tune" fills about a fifth of the picture's height
+REACHES_CENTS = (60.0, 120.0, 250.0, 500.0, 1000.0)  # half-heights a picture can have
+RULERS_CENTS = (10.0, 50.0, 200.0)
+STROKE_STEP = 3.2  # px between the strokes of the in-tune band
+LABELLED_MOVE_CENTS = 40.0  # upward moves from here on carry their size
+TICKS_S = (2, 5, 10, 15, 30, 60, 120, 300)
+TICK_ROOM = 52.0  # px a label of the time line needs
+
+
+@dataclass(frozen=True)
+class Frame:
+    """The span of time and pitch that all pictures of one take share."""
+
+    start_s: float
+    end_s: float
+    reach_cents: float
+
+    def x(self, t_s: float) -> float:
+        """Horizontal place of a time in the take."""
+        share = (t_s - self.start_s) / (self.end_s - self.start_s)
+        return LEFT + 8 + min(max(share, 0.0), 1.0) * (WIDTH - REST - LEFT - 14)
+
+    def y(self, cents: float) -> float:
+        """Vertical place of a deviation: signed logarithm, cut at the picture's reach."""
+        size = min(abs(cents), self.reach_cents)
+        share = math.log1p(size / STRETCH_CENTS) / math.log1p(self.reach_cents / STRETCH_CENTS)
+        return HEIGHT / 2 - math.copysign(share, cents) * (HEIGHT / 2 - 5)
+
+
+@dataclass(frozen=True)
+class Home:
+    """Where a string is at home, in cents from its target: in tune and close, low to high."""
+
+    in_tune: tuple[float, float]
+    close: tuple[float, float]
+
+
+def home_of(record: dict[str, Any], name: str, instrument: Instrument | None) -> Home:
+    """The tolerance of a string, widened to the span between its equal and its pure target.
+
+    Either target counts as right (design, section 4), so the band reaches from the lower of
+    them to the higher, plus the tolerance on both sides.
+    """
+    tolerance = record["tolerances"][name]
+    low, high = 0.0, 0.0
+    if instrument is not None and name in instrument.strings:
+        pure = cents_between(instrument.pure_hz()[name], instrument.hz()[name])
+        other = -pure if record["reference"]["temperament"] == "pure" else pure
+        low, high = min(0.0, other), max(0.0, other)
+    near, far = tolerance["in_tune_cents"], tolerance["close_cents"]
+    return Home((low - near, high + near), (low - far, high + far))
+
+
+def frame_of(record: dict[str, Any]) -> Frame:
+    """The frame for all pictures of a record: from the first note to the last."""
+    notes = [note for note in record.get("notes") or [] if note.get("string")]
+    strings = (record.get("strings") or {}).values()
+    times = [note["start_s"] for note in notes] + [note["end_s"] for note in notes]
+    cents = [0.0]
+    for string in strings:
+        for key in ("start_cents", "deviation_cents"):
+            if string.get(key) is not None:
+                cents.append(abs(string[key]))
+        for move in string.get("moves") or []:
+            times += [move["start_s"], move["end_s"]]
+            cents += [abs(move["from_cents"]), abs(move["to_cents"])]
+    start, end = (min(times), max(times)) if times else (0.0, 10.0)
+    reach = next((r for r in REACHES_CENTS if r >= max(cents)), REACHES_CENTS[-1])
+    return Frame(start, max(end, start + 5.0), reach)
+
+
+def path_points(string: dict[str, Any], frame: Frame) -> list[tuple[float, float, bool | None]]:
+    """The path as corners (t_s, cents, how it was reached).
+
+    The third entry is True for a level or a turn that sounded, False for a silent turn and
+    None where it is not known how the string got there (also a slip).
+    """
+    moves = sorted(string.get("moves") or [], key=lambda move: move["start_s"])
+    level = string.get("start_cents")
+    if level is None:
+        level = moves[0]["from_cents"] if moves else string.get("deviation_cents")
+    if level is None:
+        return []
+    begin = string.get("first_s")
+    start_s = min([begin if begin is not None else frame.end_s, *(m["start_s"] for m in moves)])
+    corners: list[tuple[float, float, bool | None]] = [(start_s, level, True)]
+    for move in moves:
+        if abs(move["from_cents"] - level) > 0.5:
+            corners.append((move["start_s"], move["from_cents"], None))
+        else:
+            corners.append((move["start_s"], level, True))
+        corners.append((move["end_s"], move["to_cents"], move.get("sounding")))
+        level = move["to_cents"]
+    left = string.get("deviation_cents")
+    if left is not None and abs(left - level) > 0.5:
+        at_s = max(string.get("at_s") or corners[-1][0], corners[-1][0])
+        corners.append((at_s, left, None if abs(left - level) > 5 else True))
+    return corners
+
+
+def string_svg(
+    string: dict[str, Any], notes: list[dict[str, Any]], frame: Frame, home: Home, rank: int
+) -> str:
+    """The picture of one string, as SVG text of `WIDTH` by `HEIGHT` pixels.
+
+    `string` is an entry of the record's strings, `notes` the record's notes on that string,
+    `rank` its place from the highest (0), which sets how thick its home line is.
+    """
+    notes = sorted(notes, key=lambda note: note["start_s"])
+    if notes:
+        string = {**string, "first_s": notes[0]["start_s"]}
+    corners = path_points(string, frame)
+    parts = [
+        *_rulers(frame),
+        *_band(frame, home),
+        _line(LEFT, frame.y(0), WIDTH, frame.y(0), VARNISH, 0.9 + 0.45 * rank),
+        *_path(corners, frame),
+        *_soundings(notes, frame),
+        *_move_labels(string, frame),
+        *_ends(string, corners, frame),
+    ]
+    return _svg(WIDTH, HEIGHT, parts)
+
+
+def axis_svg(frame: Frame) -> str:
+    """The time line under the pictures: minutes and seconds of the take."""
+    span = frame.end_s - frame.start_s
+    most = (WIDTH - REST - LEFT) / TICK_ROOM
+    step = next((t for t in TICKS_S if span / t <= most), TICKS_S[-1])
+    parts = [_line(frame.x(frame.start_s), 1, frame.x(frame.end_s), 1, PALE, 0.8)]
+    t = math.ceil(frame.start_s / step) * step
+    while t <= frame.end_s:
+        x = frame.x(t)
+        parts.append(_line(x, 1, x, 4.5, PALE, 0.8))
+        parts.append(_text(x, 13.5, clock(t), 8.5, "middle"))
+        t += step
+    return _svg(WIDTH, 16, parts)
+
+
+def key_svg(kind: str) -> str:
+    """A small drawing for the key: start, home, in_tune, close, sounding, silent, left, sure."""
+    y = 9.0
+    home = _line(0, y, 34, y, VARNISH, 1.6)
+    drawings = {
+        "home": [home],
+        "start": [_start(17, y)],
+        "in_tune": [_strokes(0, 34, y - 6, y + 6), home],
+        "close": [_dots(0, 34, 3), _dots(0, 34, 15), home],
+        "sounding": [_stroke([(3, 15), (13, 15), (22, 4), (31, 4)], True)],
+        "silent": [_stroke([(3, 15), (12, 15)], True), _stroke([(12, 15), (31, 4)], False)],
+        "left": [_stroke([(0, y), (17, y)], True), _dot(17, y)],
+        "sure": [_whisker(17, 2, 16)],
+    }
+    return _svg(34, 18, drawings[kind])
+
+
+def points_svg(points: float | None, of: float) -> str:
+    """Points as a row of rings: filled when given, half filled for a half, dotted while open."""
+    count = max(1, min(12, round(of)))
+    scale = of / count
+    parts = []
+    for i in range(count):
+        x, y, r = 6 + i * 13.0, 7.0, 4.6
+        if points is None:
+            parts.append(
+                f'<circle cx="{_n(x)}" cy="{_n(y)}" r="{r}" fill="none" stroke="{INK}" '
+                'stroke-width="1.1" stroke-dasharray="1.2 2"/>'
+            )
+            continue
+        share = min(max(points / scale - i, 0.0), 1.0)
+        parts.append(
+            f'<circle cx="{_n(x)}" cy="{_n(y)}" r="{r}" fill="{INK if share == 1 else "#ffffff"}" '
+            f'stroke="{INK}" stroke-width="1.1"/>'
+        )
+        if 0 < share < 1:
+            parts.append(_filled_part(x, y, r, share))
+    return _svg(count * 13.0, 14, parts)
+
+
+def _filled_part(x: float, y: float, r: float, share: float) -> str:
+    """The part of a ring from its left edge that covers `share` of its width."""
+    edge = -r + 2 * r * share
+    half = math.sqrt(r * r - edge * edge)
+    large = 1 if share > 0.5 else 0
+    return (
+        f'<path d="M{_n(x + edge)} {_n(y - half)}A{r} {r} 0 {large} 0 {_n(x + edge)} '
+        f'{_n(y + half)}Z" fill="{INK}"/>'
+    )
+
+
+def _rulers(frame: Frame) -> list[str]:
+    parts = []
+    for cents in RULERS_CENTS:
+        if cents > 0.8 * frame.reach_cents:
+            continue
+        for signed in (cents, -cents):
+            y = frame.y(signed)
+            parts.append(_line(LEFT - 1.5, y, LEFT + 3, y, PALE, 0.8))
+            sign = "+" if signed > 0 else MINUS
+            parts.append(_text(LEFT - 3, y + 2.4, f"{sign}{cents:g}", 6.5, "end"))
+    return parts
+
+
+def _band(frame: Frame, home: Home) -> list[str]:
+    low, high = home.in_tune
+    return [
+        _strokes(LEFT, WIDTH, frame.y(high), frame.y(low)),
+        _dots(LEFT, WIDTH, frame.y(home.close[1])),
+        _dots(LEFT, WIDTH, frame.y(home.close[0])),
+    ]
+
+
+def _path(corners: list[tuple[float, float, bool | None]], frame: Frame) -> list[str]:
+    """The path in runs of one kind, each on a white edge that lifts it off what it crosses."""
+    if not corners:
+        return []
+    points = [(frame.x(t), frame.y(c)) for t, c, _ in corners]
+    points.append((WIDTH - REST / 2, points[-1][1]))
+    kinds = [*(kind for _, _, kind in corners[1:]), True]
+    parts = []
+    i = 0
+    while i < len(kinds):
+        j = i
+        while j + 1 < len(kinds) and kinds[j + 1] is kinds[i]:
+            j += 1
+        run = points[i : j + 2]
+        parts.append(_polyline(run, "#ffffff", 5, ""))
+        parts.append(_stroke(run, kinds[i]))
+        i = j + 1
+    return parts
+
+
+def _soundings(notes: list[dict[str, Any]], frame: Frame) -> list[str]:
+    """Every note where it sounded: a bead for a pluck, a thick stroke for a bow."""
+    beads, strokes = [], []
+    for note in notes:
+        cents = note.get("deviation_cents")
+        if cents is None:
+            continue
+        if note["kind"] == "bowed":
+            y = frame.y(cents)
+            x0, x1 = frame.x(note["start_s"]), frame.x(note["end_s"])
+            strokes.append(f"M{_n(x0)} {_n(y)}H{_n(max(x1, x0 + 2))}")
+        else:
+            beads.append((frame.x(note["start_s"]), frame.y(cents)))
+    parts = [f'<circle cx="{_n(x)}" cy="{_n(y)}" r="1.9" fill="{INK}"/>' for x, y in beads]
+    if strokes:
+        parts.append(
+            f'<path d="{"".join(strokes)}" fill="none" stroke="{INK}" stroke-width="3.6"/>'
+        )
+    return parts
+
+
+def _move_labels(string: dict[str, Any], frame: Frame) -> list[str]:
+    """The size of the largest upward move, where it is large enough to be talked about."""
+    ups = [(m["to_cents"] - m["from_cents"], m) for m in string.get("moves") or []]
+    size, move = max(ups, key=lambda item: item[0], default=(0.0, {}))
+    if size < LABELLED_MOVE_CENTS:
+        return []
+    # Right of the slope's foot, where an upward path leaves the paper free.
+    return [_text(frame.x(move["end_s"]) + 3, frame.y(move["from_cents"]) + 1, f"+{size:.0f}", 8.5)]
+
+
+def _ends(
+    string: dict[str, Any], corners: list[tuple[float, float, bool | None]], frame: Frame
+) -> list[str]:
+    if not corners:
+        middle = (LEFT + WIDTH) / 2
+        blank = f'<circle cx="{_n(middle)}" cy="{_n(frame.y(0))}" r="14" fill="#ffffff"/>'
+        return [blank, _text(middle, frame.y(0) + 8, "?", 22, "middle")]
+    parts = [_start(frame.x(corners[0][0]), frame.y(corners[0][1]))]
+    left = string.get("deviation_cents")
+    x = WIDTH - REST / 2
+    if left is None:
+        return [*parts, _unsure(x, frame.y(corners[-1][1]))]
+    half = string.get("uncertainty_cents")
+    if half is not None:
+        parts.append(_whisker(x + 10, frame.y(left + half), frame.y(left - half)))
+    mark = _unsure if string.get("verdict") == "unsure" else _dot
+    parts.append(mark(x, frame.y(left)))
+    return parts
+
+
+def _unsure(x: float, y: float) -> str:
+    """In the place of the filled dot where the machine would not stake a grade on it."""
+    ring = f'<circle cx="{_n(x)}" cy="{_n(y)}" r="7" fill="#ffffff" stroke="{INK}" '
+    dashes = 'stroke-width="1.2" stroke-dasharray="1.6 2"/>'
+    return ring + dashes + _text(x, y + 3.8, "?", 11, "middle")
+
+
+def _start(x: float, y: float) -> str:
+    return (
+        f'<circle cx="{_n(x)}" cy="{_n(y)}" r="4.2" fill="#ffffff" stroke="{INK}" '
+        'stroke-width="1.6"/>'
+    )
+
+
+def _dot(x: float, y: float) -> str:
+    return (
+        f'<circle cx="{_n(x)}" cy="{_n(y)}" r="5.4" fill="{INK}" stroke="#ffffff" '
+        'stroke-width="1.2"/>'
+    )
+
+
+def _whisker(x: float, top: float, bottom: float) -> str:
+    d = f"M{_n(x - 3)} {_n(top)}h6M{_n(x)} {_n(top)}V{_n(bottom)}M{_n(x - 3)} {_n(bottom)}h6"
+    return (
+        f'<path d="{d}" fill="none" stroke="#ffffff" stroke-width="3.4"/>'
+        f'<path d="{d}" fill="none" stroke="{INK}" stroke-width="1.3"/>'
+    )
+
+
+def _strokes(x0: float, x1: float, top: float, bottom: float) -> str:
+    count = int((x1 - x0) / STROKE_STEP)
+    d = "".join(f"M{_n(x0 + (i + 0.5) * STROKE_STEP)} {_n(top)}V{_n(bottom)}" for i in range(count))
+    return f'<path d="{d}" fill="none" stroke="{STROKES}" stroke-width="0.6"/>'
+
+
+def _dots(x0: float, x1: float, y: float) -> str:
+    return (
+        f'<path d="M{_n(x0)} {_n(y)}H{_n(x1)}" fill="none" stroke="{VARNISH}" '
+        'stroke-width="1.1" stroke-dasharray="1.1 4.4"/>'
+    )
+
+
+def _stroke(points: list[tuple[float, float]], sounding: bool | None) -> str:
+    dash = {True: "", False: "4.5 3", None: "1.4 2.6"}[sounding]
+    return _polyline(points, INK, 2.1, dash)
+
+
+def _polyline(points: list[tuple[float, float]], colour: str, width: float, dash: str) -> str:
+    d = "M" + "L".join(f"{_n(x)} {_n(y)}" for x, y in points)
+    dashes = f' stroke-dasharray="{dash}"' if dash else ""
+    return (
+        f'<path d="{d}" fill="none" stroke="{colour}" stroke-width="{width}" '
+        f'stroke-linejoin="round"{dashes}/>'
+    )
+
+
+def _line(x0: float, y0: float, x1: float, y1: float, colour: str, width: float) -> str:
+    return (
+        f'<path d="M{_n(x0)} {_n(y0)}L{_n(x1)} {_n(y1)}" fill="none" stroke="{colour}" '
+        f'stroke-width="{width:g}"/>'
+    )
+
+
+def _text(x: float, y: float, text: str, size: float, anchor: str = "start") -> str:
+    return (
+        f'<text x="{_n(x)}" y="{_n(y)}" font-family="{FONT}" font-size="{size:g}" '
+        f'text-anchor="{anchor}" fill="{INK}">{text}</text>'
+    )
+
+
+def _svg(width: float, height: float, parts: list[str]) -> str:
+    return (
+        f'<svg xmlns="http://www.w3.org/2000/svg" width="{width:g}" height="{height:g}" '
+        f'viewBox="0 0 {width:g} {height:g}">{"".join(parts)}</svg>'
+    )
+
+
+def _n(value: float) -> str:
+    """A coordinate with two decimals at most."""
+    return f"{value:.2f}".rstrip("0").rstrip(".")
