@@ -62,7 +62,8 @@ def write_recording(
     options = {"fflags": "+bitexact"}
     with av.open(name, "w", format=container_name, options=options) as container:
         container.metadata.update(metadata or {})
-        stream = container.add_stream(audio_codec, rate=rate_hz, layout=layout)
+        # PyAV's types cannot tell an audio stream by its codec's name.
+        stream: Any = container.add_stream(audio_codec, rate=rate_hz, layout=layout)
         if bit_rate is not None:
             stream.bit_rate = bit_rate
         video = None
@@ -92,7 +93,7 @@ def write_recording(
 def read_recording(source: Path | BinaryIO) -> tuple[np.ndarray, int]:
     """(mono audio float32, its own rate in Hz) of the first audio stream."""
     name = str(source) if isinstance(source, Path) else source
-    with av.open(name) as container:
+    with av.open(name, "r") as container:
         resampler = av.AudioResampler(format="fltp", layout="mono")
         frames = [f for frame in container.decode(audio=0) for f in resampler.resample(frame)]
         rate_hz = frames[0].sample_rate
@@ -136,7 +137,7 @@ def _add_picture(container: Any, codec: str, picture: np.ndarray) -> Any:
     return stream
 
 
-def _frame(picture: np.ndarray | None, number: int) -> av.VideoFrame:
+def _frame(picture: Any, number: int) -> av.VideoFrame:
     frame = av.VideoFrame.from_ndarray(picture, format="rgb24").reformat(format="yuv420p")
     frame.pts = number
     frame.time_base = Fraction(1, FRAMES_PER_S)

@@ -43,6 +43,8 @@ BODY_MODES = {
     "cello": (98.0, 175.0, 220.0),
     "double bass": (60.0, 100.0, 150.0),
 }
+# Light strings on a light body are pulled less; the shares put violins at 2-16 cents.
+PULL_SHARE = {"violin": 0.4, "viola": 0.5, "cello": 1.0, "double bass": 1.0}
 
 
 @dataclass(frozen=True)
@@ -63,8 +65,9 @@ class Body:
         """A body of one of the four instruments; every seed another one."""
         rng = np.random.default_rng([seed, 101])
         modes = np.array(BODY_MODES[instrument]) * rng.uniform(0.94, 1.06, 3)
-        pull = float(rng.uniform(5, 40)) if pull_cents is None else pull_cents
-        tilt = rng.normal(0, 4, len(TILT_HZ)) + np.array([0, 0, 0, 0, -4, -12])
+        drawn = 5 * 8 ** float(rng.random()) * PULL_SHARE[instrument]
+        pull = drawn if pull_cents is None else pull_cents
+        tilt = rng.normal(0, 4, len(TILT_HZ)) + np.array([0, 0, 2, 8, 10, 0])
         return cls(tuple(modes), float(rng.uniform(10, 25)), pull, tuple(tilt))
 
     def gain(self, hz: np.ndarray) -> np.ndarray:
@@ -73,6 +76,7 @@ class Body:
         for mode in self.modes_hz:
             x = hz / mode
             total += x**2 / (1 - x**2 + 1j * x / self.q) / len(self.modes_hz)
+        total *= np.minimum(1, hz / self.modes_hz[0]) ** 2  # air and wood cancel below both
         dips = np.abs(total) + 0.05 * np.minimum(1, hz / self.modes_hz[0]) ** 2
         loud = np.minimum(dips, 4.0)  # 12 dB: a string drives its body only so hard
         return loud * 10 ** (np.interp(np.log(hz), np.log(TILT_HZ), self.tilt_db) / 20)
@@ -135,10 +139,10 @@ def pluck(
     size = round(duration_s * rate_hz)
     t = np.arange(size) / rate_hz
     number, hz = _series(f0_hz, b, rate_hz)
-    brightness_hz = 1200 + 5000 * loudness
-    string = (
-        (0.03 + np.abs(np.sin(np.pi * number * position))) / number * np.exp(-hz / brightness_hz)
-    )
+    brightness_hz = 1500 + 6000 * loudness
+    finger = 4 + 14 * loudness  # partials that a fingertip's width lets through
+    comb = 0.03 + np.abs(np.sin(np.pi * number * position))
+    string = comb / number * np.exp(-hz / brightness_hz - number / finger)
     t60 = t60_s if t60_s is not None else 2.2 * np.sqrt(220 / f0_hz)
     pulled, damped = body.shift(hz)
     decay = 6.908 / t60 * (1 + (hz / 1500) ** 1.5) + damped
@@ -167,7 +171,7 @@ def pluck(
                     base = np.cumsum(track) / rate_hz
                 phase = base * ratio
             audio += share * gain[i] * np.exp(-rates[i] * t) * _sine(phase + phases[i])
-    audio += _finger(rng, t, rate_hz) * 0.25 * np.abs(audio).max()
+    audio += _click(rng, t, rate_hz) * 0.12 * np.abs(audio).max()
     audio *= np.minimum(1, t / 0.0015) * np.clip((duration_s - t) / 0.012, 0, 1)
     audio *= level / max(np.abs(audio).max(), 1e-12)
     settled = t >= min(SETTLED_S, duration_s / 3)
@@ -397,7 +401,7 @@ def _changes(
     return dips, sign
 
 
-def _finger(rng: np.random.Generator, t: np.ndarray, rate_hz: int) -> np.ndarray:
+def _click(rng: np.random.Generator, t: np.ndarray, rate_hz: int) -> np.ndarray:
     """The click of the finger leaving the string: a few milliseconds of dull noise."""
     noise = np.convolve(rng.normal(size=len(t)), np.ones(max(1, rate_hz // 4000)), "same")
     noise *= np.exp(-t / 0.004)

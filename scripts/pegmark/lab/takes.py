@@ -141,7 +141,7 @@ class Player:
     seed: int = 0
     real: bool = False
     glide_cents: tuple[float, float] = (4.0, 20.0)
-    pull_cents: float | None = None
+    pull_cents: float | None = None  # None: the body's own
     wander_cents: float = 1.5
     coupling: float = 0.0
     voice: str = speech.VOICES[0]
@@ -236,9 +236,9 @@ def _pluck(take: _Take, event: Pluck) -> None:
 
 
 def _bow(take: _Take, event: Bow) -> None:
-    changes = np.linspace(0, event.seconds, event.changes + 2)[1:-1]
-    changes = tuple(float(c) for c in changes + take.rng.uniform(-0.1, 0.1, len(changes)))
-    more = {"changes_s": changes, "attack_s": event.attack_s}
+    evenly = np.linspace(0, event.seconds, event.changes + 2)[1:-1]
+    changes = evenly + take.rng.uniform(-0.1, 0.1, len(evenly))
+    more = {"changes_s": tuple(changes.tolist()), "attack_s": event.attack_s}
     take.note(event.string, "bowed", take.clock, event.seconds, **more)
     take.clock += event.seconds + take.rng.uniform(0.15, 0.5)
 
@@ -494,7 +494,8 @@ class _Timbre:
                 amplitude = 0.06 * level / n / np.hypot(1, apart / 8)
                 if amplitude < 0.001 * level:
                     continue
-                swell = (1 - np.exp(-t / 0.12)) * np.exp(-6.9 * t / self.t60[string])
+                fall = 6.9 / self.t60[string] * (1 + (m * own_hz / 1500) ** 1.5)
+                swell = (1 - np.exp(-t / 0.12)) * np.exp(-fall * t)
                 out += amplitude * swell * np.sin(2 * np.pi * m * own_hz * t)
         return out * np.clip((t[-1] - t) / 0.03, 0, 1) if size else out
 
@@ -612,9 +613,9 @@ ANSWERS = (
     "The lowest string was difficult because the peg is stiff.",
 )
 LEVELS: dict[str, dict[str, Any]] = {
-    "easy": {"spread": 40.0, "snr": (30, 40), "glide": (2, 10), "odd": 0.05, "pull": 10.0},
-    "usual": {"spread": 100.0, "snr": (18, 32), "glide": (4, 25), "odd": 0.2, "pull": 20.0},
-    "hard": {"spread": 200.0, "snr": (10, 20), "glide": (10, 50), "odd": 0.4, "pull": 35.0},
+    "easy": {"spread": 40.0, "snr": (30, 40), "glide": (2, 10), "odd": 0.05, "pull": 4.0},
+    "usual": {"spread": 100.0, "snr": (18, 32), "glide": (4, 25), "odd": 0.2, "pull": None},
+    "hard": {"spread": 200.0, "snr": (10, 20), "glide": (10, 50), "odd": 0.4, "pull": None},
 }
 
 
@@ -665,14 +666,15 @@ def random_take(
         events.append(Slip(str(rng.choice(instrument.strings)), float(-rng.uniform(15, 60))))
     if not odd():
         for string in instrument.strings:
-            events.append(Bow(string, float(rng.uniform(1.2, 3)), int(rng.integers(0, 3))))
+            seconds, changes = float(rng.uniform(1.2, 3)), int(rng.integers(0, 3))
+            events.append(Bow(string, seconds, changes, float(rng.uniform(0.03, 0.25))))
     if odd():
         high, low = instrument.strings[:2]
         events.append(Both(low, high))
     events.append(Say(str(rng.choice(ANSWERS))))
     player = Player(
         seed=seed, real=real, glide_cents=level["glide"],
-        pull_cents=float(rng.uniform(0, level["pull"])),
+        pull_cents=level["pull"],
         wander_cents=float(rng.uniform(0.5, 4)), coupling=0.01 if odd() else 0.0,
         voice=str(rng.choice(speech.VOICES)),
     )  # fmt: skip
