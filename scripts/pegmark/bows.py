@@ -1,0 +1,124 @@
+"""A sustained note (a bow, a reference tone): the mean of its pitch over a stretch of time.
+
+A bowed string is locked: its partials are exact multiples, so one common phase carries the pitch,
+and the mean of the pitch is that phase's way from one end to the other. Where the bow changes
+direction the phase turns over; those moments are left out.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from pegmark import partials
+from pegmark.dsp import OVERLAP_INFLATION, Real, smooth
+from pegmark.partials import CENTS, Tracks
+
+SETTLED_S = 0.25  # a bow's pitch counts from here after its start ...
+BOW_END_S = 0.2  # ... to here before its end
+LEAST_SNR = 2.0
+WANDER_S = 0.06  # a bow's pitch wanders over such times
+EDGE_S = 0.02  # the ends of the stretch are known to this
+RAMPS_S = (0.0, 0.02, 0.04, 0.08, 0.16)  # the ends' phases may be averaged over these
+BREAK = 8.0  # a frame whose pitch lies so many standard deviations off is a break
+QUIET = 0.03  # a frame with so little of the median's power is one too
+FLOOR_CENTS = 0.01
+
+
+@dataclass
+class MeanPitch:
+    """A sustained pitch: f0_hz, its standard error, the standard deviation of the pitch inside
+    (wander), its way from the first quarter to the last, and the track (times_s, hz, weight)."""
+
+    f0_hz: float
+    se_cents: float
+    wander_cents: float
+    way_cents: float
+    times_s: Real
+    hz: Real
+    weight: Real
+    number: Real
+
+
+def bow_window(length_s: float) -> tuple[float, float]:
+    """Seconds after a bow's start between which its pitch is taken; of a short one the middle."""
+    if length_s < SETTLED_S + BOW_END_S + 0.1:
+        return length_s / 3, length_s * 2 / 3
+    return SETTLED_S, length_s - BOW_END_S
+
+
+def read_bow(audio: Real, rate_hz: float, f0_hz: float) -> MeanPitch | str:
+    """The mean pitch of a stretch of audio, or why there is none. f0_hz: within 60 cents."""
+    look = partials.first_look(audio, rate_hz, f0_hz, 0.0, stiff=False)
+    if look is None:
+        return "too short"
+    tracks = partials.take_apart(audio, rate_hz, look[0], 0.0)
+    if tracks is None:
+        return "too short"
+    return mean_pitch(tracks)
+
+
+def mean_pitch(tracks: Tracks) -> MeanPitch | str:
+    """The mean pitch of a locked series of partials, or why there is none."""
+    good = tracks.snr.mean(axis=0) > LEAST_SNR
+    if not good.any():
+        return "too faint"
+    tracks = tracks.only(good)
+    z, number, f1 = tracks.amplitudes, tracks.number, tracks.f1_hz
+    product = z[1:] * z[:-1].conj()
+    snr = np.minimum(np.sqrt(tracks.snr[1:] * tracks.snr[:-1]), 1e4)
+    # Weights that do not move in time: then the steps' sum is the phase's way end to end.
+    constant = snr.mean(axis=0)
+    per_step = 2 * np.pi * tracks.hop_s
+    own = np.angle(product.sum(axis=0)) / per_step / number
+    centre = partials.weighted_median(own, constant * number**2)
+    turned = product * np.exp(-1j * centre * per_step * number)
+    share = constant * number / (constant * number**2).sum()
+    common = centre + np.angle(turned) @ share / per_step
+    cents = common / f1 * CENTS + (tracks.cents[1:] + tracks.cents[:-1]) / 2
+    steps = np.diff(tracks.times_s)
+    advance = common * tracks.hop_s + np.diff(tracks.cycles)  # cycles beyond f1
+    level = (snr * number**2).sum(axis=1)
+    middle = np.median(cents)
+    spread = 1.4826 * np.median(np.abs(cents - middle)) + 0.5
+    valid = (np.abs(cents - middle) < BREAK * spread) & (level > QUIET * np.median(level))
+    if valid.sum() < 3:
+        return "too faint"
+    slow = smooth(cents, max(1, round(WANDER_S / tracks.hop_s)))[valid]
+    wander = float(np.std(slow))
+    # Noise of the common phase, in cycles of the first partial.
+    least = np.maximum(np.minimum(tracks.snr, 1e4), 0.5)
+    noise = np.sqrt((share**2 / (2 * least)).sum(axis=1).mean()) / (2 * np.pi)
+    f0, se = _mean_step(advance[valid], steps[valid], noise, f1, wander, tracks.hop_s)
+    quarter = max(1, len(slow) // 4)
+    way = float(slow[-quarter:].mean() - slow[:quarter].mean())
+    times = (tracks.times_s[1:] + tracks.times_s[:-1]) / 2
+    hz = f1 * 2 ** (cents / 1200)
+    return MeanPitch(f0, se, wander, way, times, hz, level + 1e-9, number)
+
+
+def _mean_step(
+    advance: Real, steps: Real, noise: float, f1: float, wander: float, hop_s: float
+) -> tuple[float, float]:
+    """(f0, standard error in cents): the mean step, its ends averaged as long as noise asks.
+
+    Averaging the phase over a ramp at each end tames noise and lets the wander in; the ramp with
+    the smallest sum of both is taken.
+    """
+    long = float(steps.sum())
+    best: tuple[float, int] | None = None
+    for ramp_s in RAMPS_S:
+        ramp = round(min(ramp_s, long / 3) / hop_s)
+        independent = max(1.0, ramp / OVERLAP_INFLATION)
+        from_noise = np.sqrt(2 / independent) * noise / long / f1 * CENTS
+        loose = wander * np.sqrt(WANDER_S * (EDGE_S + ramp * hop_s / 4)) / long
+        se = float(np.hypot(from_noise, loose))
+        if best is None or se < best[0]:
+            best = (se, ramp)
+    assert best is not None
+    se, ramp = best
+    kernel = np.minimum(np.arange(1, len(advance) + 1), np.arange(len(advance), 0, -1))
+    kernel = np.minimum(kernel / (ramp + 1), 1.0)
+    f0 = f1 + float((kernel * advance).sum() / (kernel * steps).sum())
+    return f0, float(np.hypot(se, FLOOR_CENTS))

@@ -1,0 +1,204 @@
+"""A take's fine measurement: every note's pitch with its uncertainty, then the strings' story.
+
+Task: the notes of strings/<take>.json with their audio -> measured/<take>.json (contract in the
+design, section 3). Deviations are against equal temperament at A4 = 440 Hz; a touched harmonic's
+is that of its open string.
+
+What the notes of one string share is used twice: its inharmonicity B is one number per take, and
+so is c, the sharpness per energy of a loud start (tension modulation). Both come from all notes of
+the string together; each note is then solved again with them, without touching the audio.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from pegmark import partials, pitch, twostrings
+from pegmark.dsp import Real
+from pegmark.instruments import Instrument
+from pegmark.notefit import NoteFit, fit_note, solve_pluck
+
+RINGING_S = 6.0  # an open string may still sound this long after its note
+B_BETWEEN = 1.5e-5  # B read from different plucks of one string differs by this much
+GLIDE_BETWEEN = 0.35  # c differs between plucks of one string by this part of it
+GLIDE_LEAST_CENTS = 0.5  # and a glide by at least this much
+NOTES_FOR_SHARING = 2
+
+
+def measure_take(
+    audio: Real, rate_hz: float, strings_record: dict[str, Any], instrument: Instrument
+) -> dict[str, Any]:
+    """Measure all notes of a take.
+
+    Parameters
+    ----------
+    audio : shape (samples,), the decoded take.
+    strings_record : what pegmark.identify made of it.
+
+    Returns the record of measured/<take>.json. An unreadable take comes back with its problems
+    and every string not heard.
+    """
+    from pegmark import tuning  # its own subject, and no cost to those who only fit notes
+
+    record = {key: strings_record[key] for key in ("take", "status", "problems")}
+    record["instrument"] = instrument.key
+    record["recording"] = {"speed_error_cents": None, **(strings_record.get("recording") or {})}
+    notes = [dict(note) for note in strings_record.get("notes", [])]
+    fits = fit_notes(audio, rate_hz, notes, record["recording"].get("hum_hz"))
+    targets = instrument.hz()
+    record["notes"] = [describe(note, fit, targets) for note, fit in zip(notes, fits, strict=True)]
+    record["speech"] = strings_record.get("speech", [])
+    story = tuning.read_tuning(record["notes"], instrument)
+    for note, role in zip(record["notes"], story.pop("roles"), strict=True):
+        note["role"] = role
+    record |= story
+    record["intervals"] = intervals(record["notes"])
+    return record
+
+
+def fit_notes(
+    audio: Real, rate_hz: float, notes: Sequence[dict[str, Any]], hum_hz: float | None
+) -> list[NoteFit]:
+    """The fit of every note, in order, with what the notes of a string share."""
+    fits: list[NoteFit] = []
+    last: dict[str, tuple[float, float]] = {}  # string -> (pitch in Hz, when it was last sounded)
+    for note in notes:
+        start = note["start_s"]
+        others = [
+            hz
+            for string, (hz, end) in last.items()
+            if string != note.get("string") and start - end < RINGING_S
+        ]
+        fit = fit_note(audio, rate_hz, note, others, hum_hz=hum_hz)
+        fits.append(fit)
+        if fit.ok and note.get("string") and note["kind"] in ("plucked", "bowed"):
+            last[note["string"]] = (float(fit.f0_hz or 0), note["end_s"])
+    for string in {note.get("string") for note in notes} - {None}:
+        members = [
+            i
+            for i, note in enumerate(notes)
+            if note.get("string") == string and fits[i].reading and note["kind"] == "plucked"
+        ]
+        for i, fit in zip(members, share([fits[i] for i in members]), strict=True):
+            fits[i] = fit
+    return fits
+
+
+def share(fits: Sequence[NoteFit]) -> list[NoteFit]:
+    """Plucks of one string solved again with the B and the c that the others have.
+
+    Each note is told only what the others know, so nothing counts twice.
+    """
+    if len(fits) < NOTES_FOR_SHARING:
+        return list(fits)
+    readings = [fit.reading for fit in fits]
+    b = np.array([fit.b for fit in fits])
+    # Every B came with the common prior in it: taken out, so that it counts once.
+    raw_weight = np.maximum(
+        np.array([fit.b_se for fit in fits]) ** -2.0 - partials.B_PRIOR[1] ** -2.0, 0.0
+    )
+    weight = np.where(raw_weight > 0, 1 / (1 / np.maximum(raw_weight, 1e-9) + B_BETWEEN**2), 0.0)
+    energy = np.array([r.energy for r in readings if r])
+    glide = np.array([r.glide for r in readings if r])
+    glide_var = np.array([r.glide_var for r in readings if r])
+    solved = []
+    for i, (fit, reading) in enumerate(zip(fits, readings, strict=True)):
+        others = np.arange(len(fits)) != i
+        total = weight[others].sum() + partials.B_PRIOR[1] ** -2.0
+        mean_b = weight[others] @ b[others] + partials.B_PRIOR[0] * partials.B_PRIOR[1] ** -2.0
+        b_prior = (float(mean_b / total), float(np.hypot(total**-0.5, B_BETWEEN)))
+        prior = _glide_prior(energy[i], energy[others], glide[others], glide_var[others])
+        assert reading is not None
+        again = solve_pluck(reading, fit.kind, b_prior, prior)
+        start = fit.track[0][0] - again.track[0][0]
+        again.track = [(start + t, hz) for t, hz in again.track]
+        solved.append(again)
+    return solved
+
+
+def _glide_prior(
+    own: float, energy: Real, glide: Real, variance: Real
+) -> tuple[float, float] | None:
+    """Mean and standard deviation of a note's glide from other notes; None: they cannot tell."""
+    c = glide / energy
+    spread = (variance + GLIDE_LEAST_CENTS**2) / energy**2 + (GLIDE_BETWEEN * c) ** 2
+    weight = 1 / spread
+    mean = float(weight @ c / weight.sum())
+    mean = max(mean, 0.0)
+    sd = float(np.hypot(weight.sum() ** -0.5, GLIDE_BETWEEN * mean)) * own
+    if sd > GLIDE_KNOWN_CENTS:
+        return None
+    return mean * own, max(sd, GLIDE_LEAST_CENTS)
+
+
+GLIDE_KNOWN_CENTS = 10.0  # a prior wider than this is worth no more than the general one
+
+
+def describe(note: dict[str, Any], fit: NoteFit, targets: dict[str, float]) -> dict[str, Any]:
+    """A note of measured/<take>.json."""
+    string = note.get("string")
+    target = targets.get(string) if string else None
+    node = 1
+    if target and fit.ok and note["kind"] == "harmonic":
+        node = max(1, round(float(fit.f0_hz or 0) / target))
+    width = fit.half_width_cents
+    result = {
+        "start_s": note["start_s"],
+        "end_s": note["end_s"],
+        "kind": note["kind"],
+        "string": string,
+        "string_odds": note.get("string_odds"),
+        "f0_hz": fit.f0_hz,
+        "deviation_cents": _cents(fit.f0_hz, target, node),
+        "uncertainty_cents": width,
+        "attack_drift_cents": fit.drift_cents,
+        "scatter_cents": fit.scatter_cents,
+        "gliding": fit.gliding,
+        "snr_db": note.get("snr_db"),
+        "level_db": note.get("level_db"),
+        "track": [[t, c] for t, hz in fit.track if (c := _cents(hz, target, node)) is not None],
+        "role": None,
+        "b_inharmonicity": fit.b,
+    }
+    if note["kind"] == "two_strings":
+        result["string_2"] = note.get("string_2")
+        result["f0_2_hz"] = fit.f0_2_hz
+        both = fit.f0_hz and fit.f0_2_hz
+        result["interval_cents"] = (
+            twostrings.interval_cents(fit.f0_hz, fit.f0_2_hz) if both else None
+        )
+        result["beats_hz"] = twostrings.beats_hz(fit.f0_hz, fit.f0_2_hz) if both else None
+        result["uncertainty_2_cents"] = None if fit.se_2_cents is None else fit.se_2_cents * 2.1
+    return result
+
+
+def intervals(notes: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The intervals heard between strings sounded together."""
+    found = []
+    for note in notes:
+        if note["kind"] != "two_strings" or note["interval_cents"] is None:
+            continue
+        if not (note["string"] and note["string_2"]):
+            continue
+        found.append(
+            {
+                "string": note["string_2"],
+                "string_2": note["string"],
+                "interval_cents": note["interval_cents"],
+                "beats_hz": note["beats_hz"],
+                "at_s": note["start_s"],
+                "uncertainty_cents": float(
+                    np.hypot(note["uncertainty_cents"], note["uncertainty_2_cents"])
+                ),
+            }
+        )
+    return found
+
+
+def _cents(hz: float | None, target: float | None, node: int) -> float | None:
+    if hz is None or target is None:
+        return None
+    return pitch.cents_between(hz, node * target)

@@ -1,0 +1,216 @@
+"""The fine pitch of one note, and how sure it is.
+
+Task: from a note's place, kind and coarse pitch to its f0 within fractions of a cent, with a
+standard error that is honest about noise, the body's pull on partials, and a pitch that moves.
+
+Definitions (design, section 3)
+-------------------------------
+* Plucked: the first partial of the stiff-string series in the small-amplitude limit.
+* Bowed: the mean from 250 ms after the start to 200 ms before the end.
+* Gliding (the peg turns while it sounds): the mean from 250 ms on; the uncertainty covers the way.
+
+Method: complex amplitudes of all partials in frames of four periods (neighbours fall on the
+window's zeros, so what is found between the partials is noise), read along the note's own pitch
+track; weighted regression of each partial's phase; a mixed model through the partials. See
+pegmark.plucks, pegmark.bows, pegmark.twostrings; pegmark.partials holds what they share.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from pegmark import bows, partials, plucks, twostrings
+from pegmark.dsp import Real
+from pegmark.partials import CENTS
+
+LONGEST_PLUCK_S = 3.0  # a pluck tells nothing new afterwards
+LONGEST_BOW_S = 8.0
+GLIDING_BOW_CENTS = 8.0  # a bow whose pitch goes this far, and thrice its wander, glides
+TRACK_POINTS = 12  # contract: at most
+LOWEST_HZ = 20.0
+
+
+@dataclass
+class NoteFit:
+    """What a note's measurement gave.
+
+    f0_hz and se_cents (1 sigma, everything the note itself knows) are None when not ok; reason
+    then says why. freedom: degrees of freedom behind se_cents. b, b_se: inharmonicity (plucks).
+    drift_cents: the attack (50-150 ms) against f0. track: (time in the take in s, Hz).
+    partials: the numbers used. scatter_cents: within a bow the standard deviation of the pitch,
+    else the partials' spread about their series. way_cents: of a gliding note, how far it goes.
+    reading: what a pluck can be solved anew from. Two strings: f0_2_hz, se_2_cents.
+    """
+
+    kind: str
+    ok: bool = False
+    reason: str = ""
+    f0_hz: float | None = None
+    se_cents: float | None = None
+    freedom: float = 8.0
+    b: float | None = None
+    b_se: float | None = None
+    drift_cents: float | None = None
+    track: list[tuple[float, float]] = field(default_factory=list)
+    partials: list[int] = field(default_factory=list)
+    scatter_cents: float | None = None
+    gliding: bool = False
+    way_cents: float = 0.0
+    reading: plucks.PluckReading | None = None
+    f0_2_hz: float | None = None
+    se_2_cents: float | None = None
+
+    @property
+    def half_width_cents(self) -> float | None:
+        """Half-width of the 95 % interval of f0, in cents."""
+        return None if self.se_cents is None else self.se_cents * t_quantile(self.freedom)
+
+
+def t_quantile(freedom: float) -> float:
+    """The 97.5 % point of Student's t (Cornish-Fisher in 1/freedom; 0.3 % low at 4)."""
+    f = max(freedom, 2.5)
+    return 1.96 + 2.372 / f + 2.822 / f**2 + 2.556 / f**3
+
+
+def fit_note(
+    audio: Real,
+    rate_hz: float,
+    note: Mapping[str, Any],
+    other_hz: Iterable[float] = (),
+    *,
+    hum_hz: float | None = None,
+    b_prior: tuple[float, float] = partials.B_PRIOR,
+) -> NoteFit:
+    """Measure one note.
+
+    Parameters
+    ----------
+    audio : the whole take, shape (samples,).
+    note : start_s, end_s, kind, f0_hz (coarse, within 60 cents; two_strings also f0_2_hz).
+    other_hz : last known pitches of other strings that may still ring.
+    hum_hz : fundamental of the mains hum, if there is any.
+    b_prior : mean and standard deviation of the string's inharmonicity B.
+    """
+    kind = str(note["kind"])
+    f0 = note.get("f0_hz")
+    if not f0 or not LOWEST_HZ < f0 < 0.4 * rate_hz:
+        return NoteFit(kind, reason="no pitch")
+    start = float(note["start_s"])
+    end = min(float(note["end_s"]), len(audio) / rate_hz)
+    if kind == "two_strings":
+        return _two_strings(audio, rate_hz, start, end, float(f0), note.get("f0_2_hz"))
+    if kind in ("bowed", "reference_tone") or (kind == "harmonic" and note.get("sustained")):
+        return _bow(audio, rate_hz, start, end, float(f0), kind)
+    return _pluck(audio, rate_hz, start, end, float(f0), kind, b_prior)
+
+
+def _cut(audio: Real, rate_hz: float, start: float, end: float) -> Real:
+    return audio[max(0, round(start * rate_hz)) : max(0, round(end * rate_hz))]
+
+
+def _pluck(
+    audio: Real,
+    rate_hz: float,
+    start: float,
+    end: float,
+    f0: float,
+    kind: str,
+    b_prior: tuple[float, float],
+) -> NoteFit:
+    end = min(end, start + LONGEST_PLUCK_S)
+    cut = _cut(audio, rate_hz, start, end)
+    reading = plucks.read_pluck(cut, rate_hz, f0, b_prior[0], end - start)
+    if isinstance(reading, str):
+        return NoteFit(kind, reason=reading)
+    fit = solve_pluck(reading, kind, b_prior)
+    fit.track = [(start + t, hz) for t, hz in fit.track]
+    return fit
+
+
+def solve_pluck(
+    reading: plucks.PluckReading,
+    kind: str,
+    b_prior: tuple[float, float] = partials.B_PRIOR,
+    glide_prior: tuple[float, float] | None = None,
+) -> NoteFit:
+    """A pluck's measurement from what was read of it; the track's times count from its start."""
+    pitch = reading.solve(b_prior, glide_prior)
+    series = pitch.series
+    f0 = reading.f1_hz * 2 ** (series.cents / 1200)
+    fit = NoteFit(kind, True, "", f0, pitch.se_cents)
+    fit.freedom = max(2.5, 1.5 * len(reading.number))
+    fit.b, fit.b_se = max(0.0, series.b), series.b_se
+    fit.partials = [int(n) for n in reading.number]
+    fit.scatter_cents = series.spread_cents
+    # Where the note is settled, the track less its glide is f0: so both speak of one pitch.
+    late = reading.settled
+    still = np.average(
+        (reading.track - pitch.glide * reading.shape)[late], weights=reading.weight[late]
+    )
+    fit.way_cents, way_se = reading.way_cents(pitch.glide)
+    fit.gliding = abs(fit.way_cents) > max(plucks.GLIDING_CENTS, 4 * way_se)
+    fit.drift_cents = reading.drift_cents(float(still))
+    hz = f0 * 2 ** ((reading.track - still) / 1200)
+    fit.track = _thin(reading.times_s, hz, reading.weight)
+    if fit.gliding:
+        fit.f0_hz = f0
+        fit.se_cents = float(np.hypot(pitch.se_cents, fit.way_cents / 2))
+    fit.reading = reading
+    return fit
+
+
+def _bow(audio: Real, rate_hz: float, start: float, end: float, f0: float, kind: str) -> NoteFit:
+    end = min(end, start + LONGEST_BOW_S)
+    begin, stop = _padded(bows.bow_window(end - start), start, partials.PERIODS / f0)
+    mean = bows.read_bow(_cut(audio, rate_hz, begin, stop), rate_hz, f0)
+    if isinstance(mean, str):
+        return NoteFit(kind, reason=mean)
+    return _from_mean(mean, kind, begin)
+
+
+def _two_strings(
+    audio: Real, rate_hz: float, start: float, end: float, f0: float, f0_2: float | None
+) -> NoteFit:
+    if not f0_2 or f0_2 <= f0:
+        return NoteFit("two_strings", reason="no second pitch")
+    end = min(end, start + LONGEST_BOW_S)
+    begin, stop = _padded(bows.bow_window(end - start), start, 8 / f0)
+    pair = twostrings.read_two(_cut(audio, rate_hz, begin, stop), rate_hz, f0, f0_2)
+    if isinstance(pair, str):
+        return NoteFit("two_strings", reason=pair)
+    fit = _from_mean(pair[0], "two_strings", begin)
+    fit.f0_2_hz, fit.se_2_cents = pair[1].f0_hz, pair[1].se_cents
+    return fit
+
+
+def _padded(window: tuple[float, float], start: float, frame_s: float) -> tuple[float, float]:
+    """Begin and stop in the take so that the first and last frames' middles lie on the window."""
+    return max(0.0, start + window[0] - frame_s / 2), start + window[1] + frame_s / 2
+
+
+def _from_mean(mean: bows.MeanPitch, kind: str, begin: float) -> NoteFit:
+    fit = NoteFit(kind, True, "", mean.f0_hz, mean.se_cents, freedom=20.0)
+    fit.partials = [int(n) for n in mean.number]
+    fit.scatter_cents = mean.wander_cents
+    fit.way_cents = mean.way_cents
+    fit.gliding = abs(mean.way_cents) > max(GLIDING_BOW_CENTS, 3 * mean.wander_cents)
+    if fit.gliding:
+        fit.se_cents = float(np.hypot(mean.se_cents, mean.way_cents / 2))
+    fit.track = [(begin + t, hz) for t, hz in _thin(mean.times_s, mean.hz, mean.weight)]
+    return fit
+
+
+def _thin(time: Real, hz: Real, weight: Real) -> list[tuple[float, float]]:
+    """A track of at most TRACK_POINTS means."""
+    edges = np.linspace(0, len(time), min(TRACK_POINTS, len(time)) + 1).astype(int)[:-1]
+    total = np.add.reduceat(weight, edges)
+    mean_hz = np.add.reduceat(weight * hz, edges) / total
+    mean_time = np.add.reduceat(time, edges) / np.diff(np.append(edges, len(time)))
+    return [(float(t), float(f)) for t, f in zip(mean_time, mean_hz, strict=True)]
+
+
+__all__ = ["CENTS", "NoteFit", "fit_note", "solve_pluck", "t_quantile"]
