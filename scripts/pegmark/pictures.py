@@ -34,7 +34,7 @@ PALE = "#8c8279"  # rulers: 3.8:1 on white
 FONT = "Noto Sans, DejaVu Sans, sans-serif"
 
 WIDTH = 460.0
-HEIGHT = 66.0
+HIGH, LOW = 66.0, 54.0  # heights of a picture: the usual one, and where a page is full
 LEFT = 22.0  # room for the ruler's numbers
 REST = 34.0  # the place at the right where the string comes to rest
 STRETCH_CENTS = 3.0  # the scale is linear well below this and logarithmic above: the default
@@ -44,6 +44,7 @@ RULERS_CENTS = (10.0, 50.0, 200.0)
 STROKE_STEP = 3.2  # px between the strokes of the in-tune band
 LABELLED_MOVE_CENTS = 40.0  # upward moves from here on carry their size
 TICKS_S = (2, 5, 10, 15, 30, 60, 120, 300)
+MOST_RINGS = 6  # more points than this share rings
 TICK_ROOM = 52.0  # px a label of the time line needs
 
 
@@ -54,6 +55,7 @@ class Frame:
     start_s: float
     end_s: float
     reach_cents: float
+    height: float = HIGH
 
     def x(self, t_s: float) -> float:
         """Horizontal place of a time in the take."""
@@ -64,7 +66,7 @@ class Frame:
         """Vertical place of a deviation: signed logarithm, cut at the picture's reach."""
         size = min(abs(cents), self.reach_cents)
         share = math.log1p(size / STRETCH_CENTS) / math.log1p(self.reach_cents / STRETCH_CENTS)
-        return HEIGHT / 2 - math.copysign(share, cents) * (HEIGHT / 2 - 5)
+        return self.height / 2 - math.copysign(share, cents) * (self.height / 2 - 5)
 
 
 @dataclass(frozen=True)
@@ -91,7 +93,7 @@ def home_of(record: dict[str, Any], name: str, instrument: Instrument | None) ->
     return Home((low - near, high + near), (low - far, high + far))
 
 
-def frame_of(record: dict[str, Any]) -> Frame:
+def frame_of(record: dict[str, Any], height: float = HIGH) -> Frame:
     """The frame for all pictures of a record: from the first note to the last."""
     notes = [note for note in record.get("notes") or [] if note.get("string")]
     strings = (record.get("strings") or {}).values()
@@ -106,7 +108,7 @@ def frame_of(record: dict[str, Any]) -> Frame:
             cents += [abs(move["from_cents"]), abs(move["to_cents"])]
     start, end = (min(times), max(times)) if times else (0.0, 10.0)
     reach = next((r for r in REACHES_CENTS if r >= max(cents)), REACHES_CENTS[-1])
-    return Frame(start, max(end, start + 5.0), reach)
+    return Frame(start, max(end, start + 5.0), reach, height)
 
 
 def path_points(string: dict[str, Any], frame: Frame) -> list[tuple[float, float, bool | None]]:
@@ -141,7 +143,7 @@ def path_points(string: dict[str, Any], frame: Frame) -> list[tuple[float, float
 def string_svg(
     string: dict[str, Any], notes: list[dict[str, Any]], frame: Frame, home: Home, rank: int
 ) -> str:
-    """The picture of one string, as SVG text of `WIDTH` by `HEIGHT` pixels.
+    """The picture of one string, as SVG text of `WIDTH` by the frame's height in pixels.
 
     `string` is an entry of the record's strings, `notes` the record's notes on that string,
     `rank` its place from the highest (0), which sets how thick its home line is.
@@ -159,7 +161,7 @@ def string_svg(
         *_move_labels(string, frame),
         *_ends(string, corners, frame),
     ]
-    return _svg(WIDTH, HEIGHT, parts)
+    return _svg(WIDTH, frame.height, parts)
 
 
 def axis_svg(frame: Frame) -> str:
@@ -196,7 +198,7 @@ def key_svg(kind: str) -> str:
 
 def points_svg(points: float | None, of: float) -> str:
     """Points as a row of rings: filled when given, half filled for a half, dotted while open."""
-    count = max(1, min(12, round(of)))
+    count = max(1, min(MOST_RINGS, round(of)))
     scale = of / count
     parts = []
     for i in range(count):

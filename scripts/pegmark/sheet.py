@@ -8,6 +8,7 @@ record, ticket and fonts always give the same bytes.
 from __future__ import annotations
 
 import hashlib
+import logging
 import os
 from base64 import b64encode
 from datetime import UTC, datetime
@@ -20,7 +21,7 @@ from pegmark.instruments import Instrument
 
 TEMPLATES = Path(__file__).parent / "templates"
 UNMEASURED = ("unreadable", "missing", "excused")  # the states in which nothing was heard
-KEY = ("start", "sounding", "in_tune", "left", "sure", "silent", "close")
+KEY = ("start", "sounding", "silent", "left", "sure", "in_tune", "close")
 EXACT_CENTS = 0.05  # below, one decimal shows 0: "right on the line"
 CLIPPED_FRACTION = 0.001  # of the samples: audible crackle (common practice, no source)
 QUIET_SNR_DB = 30.0  # from here on the noise stands out of the way of every measurement
@@ -39,22 +40,41 @@ def render_sheet(record: Record, ticket: dict[str, Any]) -> bytes:
     `record` is results/records/<student_id>.json, `ticket` results/tickets/render/<student_id>.json
     with the language's sentences. Raises KeyError when a sentence is missing.
     """
+    # HarfBuzz and fontTools take the dates they write into fonts from this variable.
+    os.environ["SOURCE_DATE_EPOCH"] = str(int(ticket["epoch"]))
+    pages, html = _set_page(record, ticket, tight=False)
+    if len(pages.pages) > 1:
+        closer, closer_html = _set_page(record, ticket, tight=True)
+        if len(closer.pages) < len(pages.pages):
+            pages, html = closer, closer_html
+    identifier = hashlib.sha256(html.encode("utf-8")).hexdigest()[:32].encode()
+    pdf: bytes = pages.write_pdf(pdf_variant="pdf/ua-1", pdf_identifier=identifier)
+    _report_missing_letters(pages)
+    return pdf
+
+
+def _report_missing_letters(pages: Any) -> None:
+    """Say in the log which letters no installed font has: they stand as boxes on the sheet."""
+    missing = sorted({chr(c) for font in pages.fonts.values() for c in font.missing})
+    if missing:
+        logging.getLogger(__name__).warning(
+            "No installed font has the letters %s. Install more fonts, such as Debian's "
+            "fonts-noto-core and fonts-noto-cjk, and grade again.",
+            " ".join(missing),
+        )
+
+
+def _set_page(record: Record, ticket: dict[str, Any], tight: bool) -> tuple[Any, str]:
+    """The laid-out pages and their HTML; `tight` sets type and pictures closer."""
     from weasyprint import HTML
     from weasyprint.urls import URLFetcher
 
-    html = _template().render(sheet_view(record, ticket))
-    # HarfBuzz and fontTools take the dates they write into fonts from this variable.
-    os.environ["SOURCE_DATE_EPOCH"] = str(int(ticket["epoch"]))
+    html = _template().render(sheet_view(record, ticket, tight))
     # Everything the page needs is inside it: no file and no network address is ever opened.
     nothing_else = URLFetcher(allowed_protocols=["data"], fail_on_errors=True)
-    identifier = hashlib.sha256(html.encode("utf-8")).hexdigest()[:32].encode()
-    pdf: bytes = HTML(string=html, url_fetcher=nothing_else).write_pdf(
-        stylesheets=[_style()],
-        font_config=_fonts(),
-        pdf_variant="pdf/ua-1",
-        pdf_identifier=identifier,
-    )
-    return pdf
+    page = HTML(string=html, url_fetcher=nothing_else)
+    options = {"stylesheets": [_style()], "font_config": _fonts(), "pdf_variant": "pdf/ua-1"}
+    return page.render(**options), html
 
 
 @cache
@@ -81,7 +101,7 @@ def _style() -> Any:
     return CSS(string=(TEMPLATES / "sheet.css").read_text("utf-8"), font_config=_fonts())
 
 
-def sheet_view(record: Record, ticket: dict[str, Any]) -> dict[str, Any]:
+def sheet_view(record: Record, ticket: dict[str, Any], tight: bool = False) -> dict[str, Any]:
     """The page's texts and pictures, by the names the template uses; None for what is left out."""
     words: Words = ticket["sentences"]["sheet"]
     student = record["student"]
@@ -90,6 +110,7 @@ def sheet_view(record: Record, ticket: dict[str, Any]) -> dict[str, Any]:
     block = ticket.get("instrument")
     instrument = Instrument.from_dict(block) if block else None
     return {
+        "layout": "tight" if tight else "roomy" if heard else "bare",
         "language": ticket["language"],
         "paper": ticket["paper"].lower(),
         "created": datetime.fromtimestamp(int(ticket["epoch"]), UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
@@ -97,8 +118,8 @@ def sheet_view(record: Record, ticket: dict[str, Any]) -> dict[str, Any]:
         "about": _about(record, ticket, words),
         "late": _late(record.get("submission"), words),
         "total": _total(record, words),
-        "state": words["states"][status],
-        "paths": _paths(record, instrument, words) if heard else None,
+        "state": _state(record, ticket, words),
+        "paths": _paths(record, instrument, words, tight) if heard else None,
         "next_step": _next_step(record, words),
         "points": _points(record, words),
         "observations": _observations(record, words),
@@ -164,14 +185,25 @@ def _total(record: Record, words: Words) -> dict[str, Any]:
     return {"sum": text, "in_words": False, "lines": lines}
 
 
-def _paths(record: Record, instrument: Instrument | None, words: Words) -> dict[str, Any]:
+def _state(record: Record, ticket: dict[str, Any], words: Words) -> dict[str, str] | None:
+    """What the student is told first where the sheet is not simply graded."""
+    state = words["states"][record["status"]]
+    if state is None:
+        return None
+    due = wording.date(ticket.get("due"), words) if record["status"] == "missing" else ""
+    was_due = " " + words["was_due"].format(date=due) if due else ""
+    return {"headline": state["headline"], "text": state["text"] + was_due}
+
+
+def _paths(
+    record: Record, instrument: Instrument | None, words: Words, tight: bool
+) -> dict[str, Any]:
     part = words["paths"]
-    frame = pictures.frame_of(record)
+    frame = pictures.frame_of(record, pictures.LOW if tight else pictures.HIGH)
     names = list(record["strings"])
     rows = [
         _path_row(record, name, rank, frame, instrument, words) for rank, name in enumerate(names)
     ]
-    kinds = [kind for kind in KEY if kind != "silent" or _any_silent(record)]
     return {
         **{key: part[key] for key in ("heading", "intro", "string", "path", "result", "time")},
         "scale": part["scale"],
@@ -181,17 +213,9 @@ def _paths(record: Record, instrument: Instrument | None, words: Words) -> dict[
             start=wording.clock(frame.start_s), end=wording.clock(frame.end_s)
         ),
         "key": [
-            {"text": part["key"][kind], "picture": _image(pictures.key_svg(kind))} for kind in kinds
+            {"text": part["key"][kind], "picture": _image(pictures.key_svg(kind))} for kind in KEY
         ],
     }
-
-
-def _any_silent(record: Record) -> bool:
-    return any(
-        move.get("sounding") is False
-        for string in record["strings"].values()
-        for move in string.get("moves") or []
-    )
 
 
 def _path_row(
@@ -209,7 +233,7 @@ def _path_row(
     rank_in_time = string.get("tuned_as")
     return {
         "letter": string_word(name, words),
-        "order": part["order"][rank_in_time - 1] if rank_in_time else None,
+        "order": part["order"][rank_in_time - 1] if rank_in_time in range(1, 6) else None,
         "picture": _image(pictures.string_svg(string, notes, frame, home, rank)),
         "alt": _path_alt(name, string, words),
         "verdict": verdict_word(string, words),

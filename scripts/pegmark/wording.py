@@ -13,6 +13,8 @@ from typing import Any
 
 MINUS = "\u2212"  # the typographic minus: a hyphen is easily overlooked in small print
 NAME_LIMIT = 80  # characters of a name that a sheet shows: three lines of its title
+# Small pictures are no part of a name, and text fonts do not have them.
+_PICTOGRAPHS = frozenset(map(chr, (*range(0x1F000, 0x1FB00), *range(0xFE00, 0xFE10))))
 _KEPT_FORMAT_CHARACTERS = "\u200c\u200d"  # joiners that Persian, Hindi and others spell with
 
 
@@ -21,7 +23,7 @@ def safe_text(text: object, limit: int = NAME_LIMIT) -> str:
 
     Characters outside the letters, marks, numbers, punctuation, symbols and spaces of Unicode
     are dropped (controls, overrides of the writing direction, lone surrogates, private use),
-    since they can forge or hide what stands beside them.
+    since they can forge or hide what stands beside them; so are pictographs.
     """
     normal = unicodedata.normalize("NFC", str(text if text is not None else ""))
     kept = "".join(_safe_character(c) for c in normal)
@@ -34,7 +36,9 @@ def _safe_character(character: str) -> str:
         return " "
     if character in _KEPT_FORMAT_CHARACTERS:
         return character
-    return "" if unicodedata.category(character).startswith("C") else character
+    if character in _PICTOGRAPHS or unicodedata.category(character).startswith("C"):
+        return ""
+    return character
 
 
 def clock(seconds: float | None) -> str:
