@@ -78,6 +78,7 @@ def read_table(
     fields: Mapping[str, Sequence[str]],
     needed: Sequence[Sequence[str]],
     mapped: Mapping[str, str] | None = None,
+    bare: Sequence[str] = (),
 ) -> Table:
     """A table with the columns that `fields` names.
 
@@ -86,6 +87,7 @@ def read_table(
     fields : our field -> the headers it may have, the surest first (compared by `fold`)
     needed : each entry lists fields of which at least one must be there
     mapped : header -> field, as the teacher has set it; stands over `fields`
+    bare : the fields of a table that may also come without a header, in this order
 
     Raises TeacherError: unreadable, not a table, no header, columns missing, ragged rows.
     """
@@ -96,8 +98,12 @@ def read_table(
         for index, (_, cells) in enumerate(sheet.rows[:HEADER_WITHIN]):
             columns = _columns(cells, fields, mapped)
             score = (len(columns), -index)
+            if bare and not all(any(one in columns for one in choice) for choice in needed):
+                continue
             if columns and (best is None or score > best[0]):
                 best = (score, sheet, index, columns)
+    if best is None and bare:
+        return _bare_table(path.name, sheets, bare)
     if best is None:
         broken = [p for sheet in sheets if (p := sheet.broken)]
         if broken and not any(sheet.rows for sheet in sheets):
@@ -318,6 +324,19 @@ def _check_columns(
             )
     if problems:
         raise TeacherError(problems)
+
+
+def _bare_table(name: str, sheets: list[_Sheet], fields: Sequence[str]) -> Table:
+    """A table without a header: the form in which most of its rows have cells enough."""
+
+    def fit(sheet: _Sheet) -> int:
+        return sum(1 < len(cells) <= len(fields) for _, cells in sheet.rows)
+
+    sheet = max(sheets, key=fit)
+    if sheet.broken:
+        raise TeacherError([sheet.broken])
+    headed = _Sheet([(0, list(fields)), *sheet.rows], sheet.form, sheet.unit)
+    return _table(name, headed, 0, {one: place for place, one in enumerate(fields)})
 
 
 def _table(name: str, sheet: _Sheet, index: int, columns: dict[str, int]) -> Table:

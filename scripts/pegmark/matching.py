@@ -1,0 +1,660 @@
+"""Whose recording is it: matching file names to the roster.
+
+A path is read level by level: the file's name, then the folders around it. In each level the
+student ids, e-mail addresses and names of the roster are looked for, in any order and spelling
+that means the same (capitals, accents, separators, joined or split words, nicknames). What is
+neither a name nor a usual word ("week", "final", an instrument) speaks against a thin match.
+
+Nothing is guessed in silence: a match is `sure` (id, address, or given and family name), or it is
+used and told (one name alone, an initial, a slip of the pen), or it is asked, with the two best
+guesses. Where two students fit equally well, it is always asked.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import re
+import unicodedata
+import urllib.parse
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from pegmark import times
+from pegmark.roster import Student
+
+MIN_ID_DIGITS = 4  # a shorter number alone may as well be a week, a count or a tuning pitch
+MIN_GUESS = 60.0  # of 100: below it a likeness is chance
+MAX_TOKENS = 60  # a name has a few words; what is longer is read this far
+WINDOW = 4  # words that may stand apart in a file name and together in the roster
+
+# Words that file names carry beside names; they are no sign of another student.
+_USUAL = """
+a all an and as assignment assignsubmission at attempt audio bow bowed by camera check class clip
+copy copia corrected daily date day de del done draft early edit edited en exercise export failed
+file files final finished first fixed for from full good group hd her here high his homework hw
+i id image img in instrument instruments is it kopie la last late latest lesson long low media
+memo mine mp mov movie music my name new newest no note number of ok okay old on one online
+onlinetext open orchestra original part peg pegs period phone piece pitch play played playing
+please plucked practice pupil re real really rec record recorded recording redo reduced replay
+resend resubmission resubmit retake sample save saved school sec second section send sent short
+solo sound st start string strings student students submission submissions submit submitted
+take task task1 teacher test th the third this to try tune tuned tuner tuning two three four
+unit untitled up upload uploaded ver version vid video videos view voice week wk with work year
+mr mrs ms miss dr nd rd
+monday tuesday wednesday thursday friday saturday sunday mon tue wed thu fri sat sun
+january february march april may june july august september october november december
+jan feb mar apr jun jul aug sep sept oct nov dec am pm
+afinacion afinar afinando semana tarea clase grupo grabacion entrega intento toma nuevo nueva
+lunes martes miercoles jueves viernes sabado domingo enero febrero marzo abril mayo junio julio
+agosto septiembre octubre noviembre diciembre el mi cuerda cuerdas orquesta
+stimmen stimmung gestimmt woche aufgabe aufnahme neu neue mein meine kopf von und datei klasse
+accord accorder semaine devoir enregistrement nouveau ma mon essai copie
+"""
+_PARTICLES = """
+al bin bint da das de degli dei del della den der des di do dos du el ibn la las le los mac mc
+of san santa st ter ten van vom von vonder y zu zum zur jr sr ii iii iv
+"""
+USUAL = frozenset(_USUAL.split())
+PARTICLES = frozenset(_PARTICLES.split())
+_SPECIAL = str.maketrans(
+    {"ß": "ss", "ø": "o", "ł": "l", "đ": "d", "ð": "d", "þ": "th", "æ": "ae", "œ": "oe", "ı": "i"}
+)
+_UMLAUTS = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "å": "aa", "ø": "oe"})
+_EMAIL = re.compile(r"[\w.+-]+@[\w-]+(?:\.[\w-]+)+")
+_CAMERA = re.compile(
+    r"(?<![a-z])(?:img|vid|video|mov|mvi|pxl|dsc[nf]?|dcim|rec|clip|p|[a-z]{4}(?=\d{4}\b))"
+    r"[-_ ]?e?\d{3,}(?!\d)",
+    re.IGNORECASE,
+)
+_UNIQUE = re.compile(
+    r"\b(?:[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}|(?=[0-9a-f]*\d)[0-9a-f]{8,})\b",
+    re.IGNORECASE,
+)
+_DAY = re.compile(
+    r"(?<!\d)(?:20\d\d[-_. ]?[01]\d[-_. ]?[0-3]\d|[0-3]?\d[-.][01]?\d[-.](?:20)?\d\d)(?!\d)"
+)
+_WORD = re.compile(r"[^\W\d_]+|\d+")
+_CAMEL = re.compile(r"(?<=[a-zß-öø-ÿ])(?=[A-ZÀ-ÖØ-Þ])|(?<=[A-ZÀ-ÖØ-Þ])(?=[A-ZÀ-ÖØ-Þ][a-zß-öø-ÿ])")
+
+
+@dataclass(frozen=True)
+class Match:
+    """Whose a file is, and how that is known."""
+
+    student_id: str | None
+    how: str  # teacher | id | email | name | one_name | initial | near | ... ; asked: why
+    sure: bool  # nothing to tell the teacher
+    guesses: tuple[str, ...] = ()  # the best two when student_id is None
+
+
+@dataclass(frozen=True)
+class _Level:
+    """One part of a path: its words, and what they are evidence of."""
+
+    text: str
+    words: tuple[str, ...]
+    emails: tuple[str, ...]
+    numbers: tuple[str, ...]  # digit words that may be ids
+
+
+@dataclass
+class _Evidence:
+    """What one level says about one student: positions of words, by kind."""
+
+    given: set[int] = field(default_factory=set)
+    family: set[int] = field(default_factory=set)
+    full: set[int] = field(default_factory=set)
+    initial: set[int] = field(default_factory=set)
+
+    @property
+    def strong(self) -> bool:
+        """Given and family name both stand there, in words of their own."""
+        apart = (self.given - self.family) and (self.family - self.given)
+        twice = self.given == self.family and len(self.given) > 1  # 'Lee Lee'
+        return bool(self.full or apart or twice)
+
+    @property
+    def covered(self) -> set[int]:
+        return self.given | self.family | self.full
+
+    @property
+    def touched(self) -> set[int]:
+        return self.covered | self.initial
+
+
+class Matcher:
+    """The roster, ready to be looked up by file names."""
+
+    def __init__(
+        self,
+        students: Sequence[Student],
+        instrument_names: Mapping[str, str] | None = None,
+        usual: Iterable[str] = (),
+    ):
+        """
+        Parameters
+        ----------
+        instrument_names : every name of an instrument -> its key (tells namesakes apart)
+        usual : words of this class's files that are nobody's name: titles, sections
+        """
+        self.students = list(students)
+        self.instrument_names = dict(instrument_names or {})
+        own = {word for text in usual for word in _words(text)}
+        own |= {word for name in self.instrument_names for word in _words(name)}
+        sections = {word for s in self.students for word in _words(s.section)}
+        self.usual = USUAL | own | sections
+        self.index: dict[str, list[tuple[int, str]]] = {}
+        self.ids: dict[str, list[int]] = {}
+        self.emails: dict[str, set[int]] = {}
+        self.single: dict[str, set[int]] = {}  # every single name -> who has it
+        for number, student in enumerate(self.students):
+            self._enter(number, student)
+
+    def match(self, file: str) -> Match:
+        """Whose the file at this path (parted by ``/``) is."""
+        levels = [self._level(text) for text in _levels(file)]
+        seen = [self._evidence(level) for level in levels]
+        named = self._by_name(levels, seen)
+        marked = self._by_id(levels)
+        if marked:
+            return self._settle_id(marked, named, levels, seen)
+        if named:
+            return named
+        return self._thin(levels, seen)
+
+    # -- the index -------------------------------------------------------------------------
+
+    def _enter(self, number: int, student: Student) -> None:
+        given = _forms(student.given_name)
+        for nick in re.split(r"[;,/|]", student.nickname):
+            given |= _forms(nick)
+        family = _forms(student.family_name)
+        for kind, forms in (("given", given), ("family", family)):
+            for form in forms:
+                self._add(form, number, kind)
+                self.single.setdefault(form, set()).add(number)
+        for one in given:
+            for other in family:
+                self._add(one + other, number, "full")
+                self._add(other + one, number, "full")
+                for short in (one[0] + other, other + one[0], one + other[0], other[0] + one):
+                    self._add(short, number, "initial")
+        self.ids.setdefault(_joined(student.student_id), []).append(number)
+        for address in student.email.lower().split(";"):
+            if address:
+                self.emails.setdefault(address, set()).add(number)
+
+    def _add(self, form: str, number: int, kind: str) -> None:
+        entries = self.index.setdefault(form, [])
+        if (number, kind) not in entries:
+            entries.append((number, kind))
+
+    # -- reading one level -----------------------------------------------------------------
+
+    def _level(self, text: str) -> _Level:
+        text = repair(text)
+        emails = tuple(match.group().lower() for match in _EMAIL.finditer(text))
+        rest = _EMAIL.sub(" ", text)
+        for moment in reversed(times.moments_in_name(rest, None)):
+            rest = f"{rest[: moment.start]} {rest[moment.end :]}"
+        rest = _CAMERA.sub(" ", _UNIQUE.sub(" ", rest))
+        rest = _DAY.sub(" ", rest)
+        words: list[str] = []
+        for word in _words(rest):
+            words.extend(self._split(word))
+        numbers = tuple(match.group() for match in re.finditer(r"(?<![^\W_])\d+(?![^\W_])", rest))
+        return _Level(rest, tuple(words[:MAX_TOKENS]), emails, numbers)
+
+    def _split(self, word: str) -> list[str]:
+        """Usual words written onto a name are taken off: 'annaleeviolin' is 'annalee violin'."""
+        if word in self.index or word in self.usual or len(word) < 6:
+            return [word]
+        for cut in range(3, len(word) - 2):
+            head, tail = word[:cut], word[cut:]
+            if head in self.usual and (tail in self.index or tail in self.usual):
+                return [head, tail]
+            if tail in self.usual and head in self.index:
+                return [head, tail]
+        return [word]
+
+    def _evidence(self, level: _Level) -> dict[int, _Evidence]:
+        """Student number -> evidence, for every student this level names in any way."""
+        found: dict[int, _Evidence] = {}
+        words = level.words
+        for start in range(len(words)):
+            joined = ""
+            for end in range(start, min(start + WINDOW, len(words))):
+                joined += words[end]
+                for form in {joined, joined.translate(_UMLAUTS)}:
+                    for number, kind in self.index.get(form, ()):
+                        places = getattr(found.setdefault(number, _Evidence()), kind)
+                        places.update(range(start, end + 1))
+        return found
+
+    # -- deciding --------------------------------------------------------------------------
+
+    def _by_name(
+        self, levels: Sequence[_Level], seen: Sequence[dict[int, _Evidence]]
+    ) -> Match | None:
+        """The student whose given and family name stand in one level."""
+        sets = []
+        for level, found in zip(levels, seen, strict=True):
+            strong = {n: e for n, e in found.items() if e.strong and not self._chance(level, e)}
+            best = {
+                n
+                for n, e in strong.items()
+                if not any(e.covered < other.covered for other in strong.values())
+            }
+            if best:
+                sets.append(best)
+        if not sets:
+            return None
+        both = set.intersection(*sets)
+        if len(both) == 1:
+            (number,) = both
+            return self._check_name(number, levels, seen)
+        if len(both) > 1:
+            told = self._tell_apart(both, levels)
+            if told is not None:
+                return Match(self.students[told].student_id, "told_apart", False)
+            return self._ask("several", levels, sorted(both))
+        return self._ask("contradiction", levels, sorted(set.union(*sets)))
+
+    def _chance(self, level: _Level, evidence: _Evidence) -> bool:
+        """Half of the name is only a usual word ('bass'), and there are words of no known name."""
+        if evidence.full - {i for i, w in enumerate(level.words) if w in self.usual}:
+            return False
+        plain = {i for i, word in enumerate(level.words) if word in self.usual}
+        only_usual = not (evidence.given - plain) or not (evidence.family - plain)
+        return only_usual and bool(self._unknown(level, evidence.touched))
+
+    def _check_name(
+        self, number: int, levels: Sequence[_Level], seen: Sequence[dict[int, _Evidence]]
+    ) -> Match:
+        """A full name stands there; is there anything that says another student?"""
+        sure = True
+        for level, found in zip(levels, seen, strict=True):
+            mine = found.get(number, _Evidence())
+            others = set().union(
+                *(
+                    evidence.covered - mine.touched
+                    for other, evidence in found.items()
+                    if other != number
+                )
+            )
+            others = {i for i in others if level.words[i] not in self.usual}
+            if not mine.covered and others and not self._unknown(level, others):
+                near = [n for n, e in found.items() if e.covered & others]
+                return self._ask("contradiction", levels, [number, *sorted(near)])
+            sure = sure and not others
+        return Match(self.students[number].student_id, "name", sure)
+
+    def _by_id(self, levels: Sequence[_Level]) -> set[int]:
+        """Students whose id or e-mail address stands in the path."""
+        found: set[int] = set()
+        for level in levels:
+            for address in level.emails:
+                owners = self.emails.get(address, set())
+                found |= owners if len(owners) == 1 else set()
+            found |= self._ids_in(level)
+        return found
+
+    def _ids_in(self, level: _Level) -> set[int]:
+        text = f" {level.text.casefold()} "
+        found: set[int] = set()
+        for key, owners in self.ids.items():
+            student_id = self.students[owners[0]].student_id.casefold()
+            if student_id.isdigit():
+                if student_id in level.numbers and self._number_is_id(student_id, level):
+                    found.update(owners)
+                continue
+            if key in self.usual or (key.isalpha() and self._is_name(key, owners)):
+                continue
+            parts = [re.escape(part) for part in re.split(r"[._-]+", student_id) if part]
+            if len(key) > 2 and re.search(rf"(?<![^\W_]){'[-._ ]?'.join(parts)}(?![^\W_])", text):
+                found.update(owners)
+        return found
+
+    def _number_is_id(self, number: str, level: _Level) -> bool:
+        """Whether a number alone can be taken for an id rather than a year, a count or hertz."""
+        alone = level.text.strip(" _-.()") == number
+        if alone:
+            return len(number) >= 3 and not 400 <= int(number) <= 480
+        if len(number) < MIN_ID_DIGITS or re.fullmatch(r"(19|20)\d\d", number):
+            return False
+        rivals = [one for one in level.numbers if len(one) >= MIN_ID_DIGITS and one != number]
+        before = level.text.split(number)[0].rstrip(" _-.#(").casefold()
+        counted = re.search(r"(?:week|wk|take|try|attempt|version|ver|period|room|semana)$", before)
+        return not rivals and not counted
+
+    def _is_name(self, key: str, owners: Sequence[int]) -> bool:
+        """Whether an id made of letters is somebody else's name, too."""
+        return any(number not in owners for number, _ in self.index.get(key, ()))
+
+    def _settle_id(
+        self,
+        marked: set[int],
+        named: Match | None,
+        levels: Sequence[_Level],
+        seen: Sequence[dict[int, _Evidence]],
+    ) -> Match:
+        """An id stands in the path: it counts unless the names there say someone else."""
+        if named and named.student_id is not None:
+            number = self._number(named.student_id)
+            if number in marked:
+                return Match(named.student_id, "id", True)
+            return self._ask("contradiction", levels, [number, *sorted(marked)])
+        if named:  # several students of that name: the id decides between them
+            fit = [n for n in marked if self.students[n].student_id in named.guesses]
+            if named.how == "several" and len(fit) == 1 and len(marked) == 1:
+                return Match(self.students[fit[0]].student_id, "id", True)
+            return self._ask("contradiction", levels, sorted(marked))
+        if len(marked) > 1:
+            return self._ask("contradiction", levels, sorted(marked))
+        (number,) = marked
+        for level, found in zip(levels, seen, strict=True):
+            mine = found.get(number, _Evidence()).touched
+            for other, evidence in found.items():
+                foreign = {i for i in evidence.covered if level.words[i] not in self.usual}
+                if other != number and foreign - mine:
+                    return self._ask("contradiction", levels, [number, other])
+        return Match(self.students[number].student_id, "id", True)
+
+    def _thin(self, levels: Sequence[_Level], seen: Sequence[dict[int, _Evidence]]) -> Match:
+        """No id and no full name in one level: less will do where nothing speaks against it."""
+        for judge in (self._across, self._one_name, self._near):
+            answer = judge(levels, seen)
+            if answer is not None:
+                return answer
+        touched = {
+            number
+            for level, found in zip(levels, seen, strict=True)
+            for number, evidence in found.items()
+            if any(level.words[i] not in self.usual for i in evidence.covered)
+        }
+        return self._ask("several" if len(touched) > 1 else "no_name", levels, sorted(touched))
+
+    def _across(
+        self, levels: Sequence[_Level], seen: Sequence[dict[int, _Evidence]]
+    ) -> Match | None:
+        """Family name on one folder, given name on the next: 'Ruiz/Ana/take 1.mov'."""
+        fit = set()
+        for inner in range(len(levels) - 1):
+            pair = (inner, inner + 1)
+            for number in seen[inner].keys() & seen[inner + 1].keys():
+                one, two = (seen[place][number] for place in pair)
+                if not ((one.given and two.family) or (one.family and two.given)):
+                    continue
+                rest = [self._unknown(levels[place], seen[place][number].touched) for place in pair]
+                usual = any(
+                    all(levels[place].words[i] in self.usual for i in seen[place][number].covered)
+                    for place in pair
+                )
+                if not any(rest) and not usual:
+                    fit.add(number)
+        if len(fit) == 1:
+            return Match(self.students[fit.pop()].student_id, "across", False)
+        return self._ask("several", levels, sorted(fit)) if fit else None
+
+    def _one_name(
+        self, levels: Sequence[_Level], seen: Sequence[dict[int, _Evidence]]
+    ) -> Match | None:
+        """One name, perhaps with an initial, that only one student has or nearly has."""
+        verdicts: list[tuple[int, str]] = []
+        for level, found in zip(levels, seen, strict=True):
+            verdict = self._one_name_in(level, found)
+            if verdict == "several":
+                return self._ask("several", levels, sorted(found))
+            if isinstance(verdict, tuple):
+                verdicts.append(verdict)
+        numbers = {number for number, _ in verdicts}
+        if len(numbers) == 1:
+            return Match(self.students[verdicts[0][0]].student_id, verdicts[0][1], False)
+        return self._ask("contradiction", levels, sorted(numbers)) if numbers else None
+
+    def _one_name_in(
+        self, level: _Level, found: dict[int, _Evidence]
+    ) -> tuple[int, str] | str | None:
+        """(student, how), "several", or None where this level names nobody."""
+        named = {
+            number: evidence
+            for number, evidence in found.items()
+            if any(level.words[i] not in self.usual for i in evidence.touched)
+        }
+        if not named:
+            return None
+        with_initial = {
+            number: evidence
+            for number, evidence in named.items()
+            if self._has_initial(level, number, evidence)
+        }
+        most = with_initial or {n: e for n, e in named.items() if e.covered}
+        most = {
+            n: e for n, e in most.items() if not any(e.touched < o.touched for o in most.values())
+        }
+        if len(most) != 1:
+            return "several"
+        ((number, evidence),) = most.items()
+        used = set(evidence.touched)
+        if number in with_initial:
+            used |= self._initial_places(level, number, evidence)
+        if self._unknown(level, used):
+            return "several"
+        names = [level.words[i] for i in sorted(evidence.covered)]
+        if number in with_initial:
+            return number, "initial"
+        if any(self._resembles(name, number) for name in [*names, "".join(names)]):
+            return "several"
+        return number, "one_name"
+
+    def _has_initial(self, level: _Level, number: int, evidence: _Evidence) -> bool:
+        joined = {i for i in evidence.initial if len(level.words[i]) > 3}
+        return bool(joined - evidence.covered) or bool(
+            self._initial_places(level, number, evidence)
+        )
+
+    def _initial_places(self, level: _Level, number: int, evidence: _Evidence) -> set[int]:
+        """Single letters beside the one name that are the other name's first letter."""
+        student = self.students[number]
+        letters: set[str] = set()
+        if evidence.given:
+            letters |= {form[0] for form in _forms(student.family_name)}
+        if evidence.family:
+            letters |= {form[0] for form in _forms(student.given_name)}
+        beside = {i + step for i in evidence.covered for step in (-1, 1)}
+        return {
+            i
+            for i in beside
+            if 0 <= i < len(level.words)
+            and level.words[i] in letters
+            and not self._string_name(level, i)
+        }
+
+    def _string_name(self, level: _Level, place: int) -> bool:
+        """Whether a single letter is a string ('A string') rather than an initial."""
+        after = level.words[place + 1 : place + 2]
+        return after in (("string",), ("strings",), ("saite",), ("cuerda",), ("hz",))
+
+    def _near(self, levels: Sequence[_Level], seen: Sequence[dict[int, _Evidence]]) -> Match | None:
+        """Given and family name with one slip of the pen between them."""
+        fit: set[int] = set()
+        for level in levels:
+            words = [word for word in level.words if word not in self.usual or word in self.single]
+            fit |= {n for n in range(len(self.students)) if self._slip(n, words)}
+        if len(fit) == 1:
+            (number,) = fit
+            for level, found in zip(levels, seen, strict=True):
+                for other, evidence in found.items():
+                    mine = found.get(number, _Evidence()).touched
+                    foreign = {i for i in evidence.covered if level.words[i] not in self.usual}
+                    if other != number and foreign - mine:
+                        return self._ask("several", levels, [number, other])
+            return Match(self.students[number].student_id, "near", False)
+        return self._ask("several", levels, sorted(fit)) if fit else None
+
+    def _slip(self, number: int, words: Sequence[str]) -> bool:
+        """One name exact and the other one slip away, or both joined and one slip away."""
+        student = self.students[number]
+        given = _forms(student.given_name) | _forms(student.nickname)
+        family = _forms(student.family_name)
+        has_given = [word for word in words if word in given]
+        has_family = [word for word in words if word in family]
+        if has_given and any(_one_slip(w, f) for w in words for f in family if w not in has_given):
+            return True
+        if has_family and any(
+            _one_slip(w, g, inside=True) for w in words for g in given if w not in has_family
+        ):
+            return True
+        return any(
+            len(word) >= 8 and _one_slip(word, form, inside=True)
+            for word in words
+            for g in given
+            for f in family
+            for form in (g + f, f + g)
+        )
+
+    def _resembles(self, name: str, number: int) -> bool:
+        """Whether someone else has this name, its beginning, or one a single slip away."""
+        return any(
+            numbers - {number}
+            and (name.startswith(other) or other.startswith(name) or _one_slip(name, other))
+            for other, numbers in self.single.items()
+        )
+
+    def _tell_apart(self, numbers: set[int], levels: Sequence[_Level]) -> int | None:
+        """The one of several namesakes whose instrument or section stands in the path."""
+        spoken = [" ".join(level.words) for level in levels]
+        heard = {
+            key
+            for name, key in self.instrument_names.items()
+            for text in spoken
+            if re.search(rf"\b{re.escape(' '.join(_words(name)))}\b", text) and name
+        }
+        by_instrument = [n for n in numbers if self.students[n].instrument in heard]
+        if len(by_instrument) == 1:
+            return by_instrument[0]
+        by_section = [
+            n
+            for n in numbers
+            if (section := " ".join(_words(self.students[n].section)))
+            and any(f" {section} " in f" {text} " for text in spoken)
+        ]
+        return by_section[0] if len(by_section) == 1 else None
+
+    def _unknown(self, level: _Level, explained: set[int]) -> list[str]:
+        """Words that are neither names taken into account nor usual: perhaps someone else's."""
+        return [
+            word
+            for i, word in enumerate(level.words)
+            if i not in explained
+            and len(word) > 1
+            and not word.isdigit()
+            and word not in self.usual
+            and word not in PARTICLES
+        ]
+
+    def _ask(self, why: str, levels: Sequence[_Level], first: Iterable[int] = ()) -> Match:
+        """No student: the two best guesses, those with evidence before mere likeness."""
+        from rapidfuzz import fuzz, process
+
+        wanted = list(dict.fromkeys(first))
+        scores: dict[int, float] = {}
+        for level in levels[:3]:
+            text = " ".join(w for w in level.words if w not in self.usual and not w.isdigit())
+            if not text:
+                continue
+            for _, score, number in process.extract(
+                text, self._plain_names, scorer=fuzz.token_sort_ratio, limit=None
+            ):
+                scores[number] = max(scores.get(number, 0.0), score)
+        wanted.sort(key=lambda n: (-scores.get(n, 0.0), n))
+        like = sorted(
+            (n for n, score in scores.items() if score >= MIN_GUESS and n not in wanted),
+            key=lambda n: (-scores[n], n),
+        )
+        best = [*wanted, *like][:2]
+        return Match(None, why, False, tuple(self.students[n].student_id for n in best))
+
+    @functools.cached_property
+    def _plain_names(self) -> list[str]:
+        return [
+            " ".join(_words(f"{s.given_name} {s.nickname} {s.family_name}")) for s in self.students
+        ]
+
+    def _number(self, student_id: str) -> int:
+        return next(n for n, s in enumerate(self.students) if s.student_id == student_id)
+
+
+def repair(text: str) -> str:
+    r"""A name as it was meant: ``%C3%AD``, ``#U00ed``, ``\xed`` and UTF-8 read as a code page."""
+    if re.search(r"%[0-9A-Fa-f]{2}", text):
+        text = urllib.parse.unquote(text)
+    text = re.sub(r"#U([0-9A-Fa-f]{4})", lambda m: chr(int(m[1], 16)), text)
+    text = re.sub(r"\\x([0-9a-f]{2})", lambda m: bytes([int(m[1], 16)]).decode("latin-1"), text)
+    for page in ("cp1252", "mac_roman", "cp437", "latin-1"):
+        with contextlib.suppress(UnicodeError):
+            again = text.encode(page).decode("utf-8")
+            if again != text:
+                return unicodedata.normalize("NFC", again)
+    return unicodedata.normalize("NFC", text)
+
+
+def _levels(file: str) -> list[str]:
+    """The file's name without its ending, then its folders from the inside out."""
+    *folders, name = file.split("/")
+    stem = re.sub(r"(?:\.[A-Za-z0-9]{2,4}){1,2}$", "", name) or name
+    return [stem, *(re.sub(r"\.zip$", "", f, flags=re.IGNORECASE) for f in reversed(folders))]
+
+
+def _plain(text: str) -> str:
+    """Lower case without accents or apostrophes."""
+    text = unicodedata.normalize("NFKD", text.casefold().translate(_SPECIAL))
+    return "".join(c for c in text if not unicodedata.combining(c) and c not in "'’‘`´ʼ")
+
+
+def _words(text: str) -> list[str]:
+    """The words of a text, plain; capitals inside a word and digits begin a new one."""
+    text = _CAMEL.sub(" ", unicodedata.normalize("NFC", text))
+    return _WORD.findall(_plain(text))
+
+
+def _joined(text: str) -> str:
+    return "".join(_words(text))
+
+
+@functools.lru_cache(maxsize=4096)
+def _forms(name: str) -> frozenset[str]:
+    """The plain spellings of a given or family name: the whole, and each word that can stand
+    alone; with ä as a and as ae, and with letters beyond ASCII lost."""
+    forms: set[str] = set()
+    name = unicodedata.normalize("NFC", name).casefold()
+    lost = "".join(c for c in name if c.isascii() or not c.isalpha())
+    for spelling in {name, name.translate(_UMLAUTS), lost}:
+        words = _WORD.findall(_plain(spelling))
+        whole = "".join(words)
+        if spelling is lost and len(whole) < 3 and lost != name:
+            continue
+        if len(whole) >= 2 or not whole.isascii():
+            forms.add(whole)
+        if spelling == lost and lost != name:
+            continue  # scraps between lost letters are no names
+        solid = [word for word in words if word not in PARTICLES]
+        forms.update(word for word in solid if len(word) >= 2 and word.isalpha())
+        forms.add("".join(solid))
+    return frozenset(form for form in forms if form)
+
+
+def _one_slip(word: str, name: str, inside: bool = False) -> bool:
+    """Whether `word` is `name` with one letter wrong, lost, added or swapped (two from 9 letters).
+
+    With `inside`, first and last letter must stand: Mario is not a slip of Maria.
+    """
+    if word == name or len(word) < 4 or len(name) < 4 or abs(len(word) - len(name)) > 2:
+        return False
+    if inside and (word[0] != name[0] or word[-1] != name[-1]):
+        return False
+    from rapidfuzz.distance import OSA
+
+    allowed = 2 if min(len(word), len(name)) >= 9 else 1
+    return OSA.distance(word, name, score_cutoff=allowed) <= allowed
