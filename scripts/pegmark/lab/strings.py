@@ -151,7 +151,7 @@ def pluck(
     share = rng.uniform(0.5, 0.8)
     voices = [(share, decay * 1.3), (1 - share, decay * 0.7)]
     slow = np.arange(0, duration_s + 1 / CONTROL_HZ, 1 / CONTROL_HZ)
-    power = [np.exp(-2 * np.outer(slow, d)) @ (w * string) ** 2 for w, d in voices]
+    power = [(np.exp(-2 * np.outer(slow, d)) * (w * string) ** 2).sum(axis=1) for w, d in voices]
     energy = (power[0] + power[1]) / (power[0][0] + power[1][0])
     late = slow >= min(SETTLED_S, duration_s / 3)
     weight = float(power[0][late].sum() / (power[0][late].sum() + power[1][late].sum()))
