@@ -73,29 +73,31 @@ def own_track(audio: np.ndarray, rate_hz: int, f0_hz: float) -> np.ndarray:
     since vibrato in a room makes single partials vanish and slip. Silence gives f0_hz, which
     must be right within a semitone.
     """
-    from scipy.signal import fftconvolve
-
-    window = np.hanning(int(rate_hz / f0_hz * 4) + 2)[1:-1]
-    window /= window.sum()
-    t = np.arange(len(audio)) / rate_hz
     step = max(1, int(TRACK_STEP_S * rate_hz))
-    pitches, weights = [], []
-    for n in range(1, 9):
-        if n * f0_hz > 0.4 * rate_hz:
-            break
-        low = fftconvolve(audio * np.exp(-2j * np.pi * n * f0_hz * t), window, "same")[::step]
-        turned = np.angle(low[1:] * np.conj(low[:-1])) / (2 * np.pi * step) * rate_hz
-        pitches.append(f0_hz + turned / n)
-        weights.append(np.abs(low[1:] * low[:-1]) ** 0.5)
-    pitch, weight = np.array(pitches), np.array(weights)
-    order = np.argsort(pitch, axis=0)
-    share = np.cumsum(np.take_along_axis(weight, order, 0), axis=0)
-    middle = np.argmax(share >= share[-1] / 2, axis=0)[None]
-    median = np.take_along_axis(np.take_along_axis(pitch, order, 0), middle, 0)[0]
-    median[share[-1] < 1e-4 * share[-1].max()] = f0_hz
+    pitch, weight = _partials(audio, rate_hz, f0_hz, step)
+    median = _weighted_median(pitch, weight)
+    total = weight.sum(axis=0)
+    median[total < 1e-4 * total.max()] = f0_hz
     smooth = np.hanning(9)[1:-1] / np.hanning(9).sum()
     median = np.convolve(np.pad(median, 3, "edge"), smooth, "valid")
     return np.interp(np.arange(len(audio)), (np.arange(len(median)) + 0.5) * step, median)
+
+
+def mean_pitch(
+    audio: np.ndarray, rate_hz: int, f0_hz: float, start_s: float, end_s: float
+) -> tuple[float, float]:
+    """(pitch in Hz, disagreement in cents) of a clean note between two times.
+
+    Every partial's cycles are counted over the whole span; the pitch is their median weighted with
+    the amplitudes, the disagreement the weighted median distance of the partials from it.
+    """
+    step = max(1, int(TRACK_STEP_S * rate_hz))
+    pitch, weight = _partials(audio, rate_hz, f0_hz, step)
+    span = slice(int(start_s * rate_hz / step), int(end_s * rate_hz / step))
+    means, weights = pitch[:, span].mean(axis=1), weight[:, span].mean(axis=1)
+    middle = _weighted_median(means[:, None], weights[:, None])[0]
+    apart = np.abs(1200 * np.log2(means / middle))
+    return float(middle), float(_weighted_median(apart[:, None], weights[:, None])[0])
 
 
 def replay(audio: np.ndarray, speed: np.ndarray) -> np.ndarray:
@@ -130,8 +132,8 @@ def bowed(
     vibrato met the room's echo single partials stay off it, so f_inf_hz is good to about 0.3
     cents on the bass and 1 cent on the violin.
     """
-    key = round(69 + 12 * np.log2(f0_hz / 440))
-    raw, _ = play(instrument, key, duration_s * 1.06 + 0.1, velocity=velocity)
+    key = _clean_key(instrument, round(69 + 12 * np.log2(f0_hz / 440)))
+    raw, _ = play(instrument, key, duration_s * 1.2 + 0.1, velocity=velocity)
     raw = raw[_first_sound(raw) :]
     own = own_track(raw, RATE_HZ, 440 * 2 ** ((key - 69) / 12))
     rng = np.random.default_rng([seed, 5])
@@ -146,6 +148,9 @@ def bowed(
     # Once more: what is left of a deep vibrato after the first round is a cent or two.
     rest = own_track(audio, RATE_HZ, f0_hz) / wanted[: len(audio)]
     audio = replay(audio, _speed(rest, np.ones(len(audio))))
+    if path is None:
+        heard, _ = mean_pitch(audio, RATE_HZ, f0_hz, *measured_window(duration_s))
+        audio = replay(audio, np.full(len(audio), f0_hz / heard))
     audio = audio * np.clip((len(audio) / RATE_HZ - t[: len(audio)]) / 0.05, 0, 1)
     sounding = t[: len(audio)]
     audio = audio * np.where(
@@ -201,6 +206,49 @@ def plucked(
         "end_hz": float(still[-1]),
     }
     return _delivered(audio, rate_hz, level, lead_s), truth
+
+
+def _partials(
+    audio: np.ndarray, rate_hz: int, f0_hz: float, step: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """(pitch in Hz, amplitude) of the first eight partials, each over its number, by steps."""
+    from scipy.signal import fftconvolve
+
+    window = np.hanning(int(rate_hz / f0_hz * 4) + 2)[1:-1]
+    window /= window.sum()
+    t = np.arange(len(audio)) / rate_hz
+    pitches, amplitudes = [], []
+    for n in range(1, 9):
+        if n * f0_hz > 0.4 * rate_hz:
+            break
+        low = fftconvolve(audio * np.exp(-2j * np.pi * n * f0_hz * t), window, "same")[::step]
+        turned = np.angle(low[1:] * np.conj(low[:-1])) / (2 * np.pi * step) * rate_hz
+        pitches.append(f0_hz + turned / n)
+        amplitudes.append(np.abs(low[1:] * low[:-1]) ** 0.5)
+    return np.array(pitches), np.array(amplitudes)
+
+
+def _weighted_median(values: np.ndarray, weights: np.ndarray) -> np.ndarray:
+    """Along the first axis."""
+    order = np.argsort(values, axis=0)
+    share = np.cumsum(np.take_along_axis(weights, order, 0), axis=0)
+    middle = np.argmax(share >= share[-1] / 2, axis=0)[None]
+    return np.take_along_axis(np.take_along_axis(values, order, 0), middle, 0)[0]
+
+
+@lru_cache(maxsize=128)
+def _clean_key(program: str, key: int) -> int:
+    """The key within a whole tone whose sample's partials agree best.
+
+    Vibrato in a room cancels partials now and then; in some samples so much that nobody could say
+    what their pitch is.
+    """
+    wrong = {}
+    for near in (key, key - 1, key + 1, key - 2, key + 2):
+        audio, _ = play(program, near, 2.0)
+        own_hz = 440 * 2 ** ((near - 69) / 12)
+        wrong[near] = mean_pitch(audio, RATE_HZ, own_hz, 0.3, 1.9)[1]
+    return min(wrong, key=lambda k: (round(wrong[k], 1), abs(k - key)))
 
 
 def _speed(own: np.ndarray, wanted: np.ndarray) -> np.ndarray:
