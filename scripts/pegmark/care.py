@@ -1,0 +1,39 @@
+"""Instruments that need care before the next rehearsal, from what the recordings showed.
+
+A list for the teacher: what is seen in a recording is a hint, not a finding. She, or a luthier,
+looks at the instrument itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any
+
+from pegmark.classlist import Record
+
+# Observation code -> what to look at (common practice, no source).
+LOOK_AT = {
+    "slipping_peg": "Look at the peg: chalk or peg compound may be wanted; pushed in as it turns.",
+    "false_string": "Try a new string: this one no longer sounds one clear pitch.",
+    "far_above": "Look at the string and the bridge before it is tuned again; turn it down first.",
+    "string_changed": "A new string stretches: tune it daily, look at the bridge.",
+}
+
+
+def care_list(records: Iterable[Record]) -> list[dict[str, Any]]:
+    """One entry per observation that concerns the instrument itself, in the class's order.
+
+    An entry has student_id, code, text (what was heard), at_s and look_at (what to do).
+    """
+    return [
+        {
+            "student_id": record["student"]["student_id"],
+            "code": observation["code"],
+            "text": observation["text"],
+            "at_s": observation.get("at_s"),
+            "look_at": LOOK_AT[observation["code"]],
+        }
+        for record in records
+        for observation in record["observations"]
+        if observation["code"] in LOOK_AT
+    ]

@@ -1,0 +1,556 @@
+"""The class page: one offline HTML file with everything a teacher works from after the deadline.
+
+`build_dashboard` turns records into a view (plain texts, numbers and pictures), and the template
+places them; Jinja escapes every text, and data for the script goes in as JSON that cannot end its
+element. Scripts, styles and pictures stand inside the page; only clips, sheets and the students'
+own recordings are linked beside it. The page's security policy allows nothing from a network.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from datetime import datetime
+from functools import cache
+from importlib import resources
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from pegmark import classpictures, pictures, pitch, wording
+from pegmark.attention import Row, attention_rows, disagreements
+from pegmark.care import care_list
+from pegmark.classlist import (
+    STATUS_WORDS,
+    Record,
+    class_records,
+    full_name,
+    hours_late,
+    open_criteria,
+)
+from pegmark.clips import clip_name
+from pegmark.instruments import Instrument
+
+TEMPLATES = Path(__file__).parent / "templates"
+TEXT_LIMIT = 400  # characters of a message or comment that the page shows on one line
+FILE_LIMIT = 120  # characters of a file name
+
+# What the teacher must do, in this order: (code, heading, what to do).
+TASKS = (
+    ("nobody", "Belongs to nobody", "Say whose it is in matches.csv, or remove it."),
+    ("unreadable", "Could not be read", "Ask for the recording again."),
+    ("listen", "Listen", "The machine would not stake a grade on these."),
+    ("open", "Marks still open", "Give points here, then save the marks file."),
+    ("late", "Late", "Shown only: lateness does not change points."),
+    ("missing", "Not handed in", "Ask for a recording."),
+    ("other", "Also to be seen", ""),
+)
+
+
+def build_dashboard(
+    records: Mapping[str, Record],
+    ticket: Mapping[str, Any],
+    second_opinion: Mapping[str, Any] | None = None,
+) -> str:
+    """The page as HTML text.
+
+    `records` maps student_id to the record, `ticket` is tickets/publish.json, `second_opinion`
+    what `pegmark.recheck.second_opinion` gave, or None.
+    """
+    view = class_view(records, ticket, second_opinion)
+    return _template().render(
+        view=view,
+        style=_text("dashboard.css"),
+        script=_inline_script(_text("dashboard.js")),
+        table_library=_inline_script(_table_library()),
+    )
+
+
+def class_view(
+    records: Mapping[str, Record],
+    ticket: Mapping[str, Any],
+    second_opinion: Mapping[str, Any] | None = None,
+) -> dict[str, Any]:
+    """Everything the template shows, as plain data."""
+    class_list = class_records(records, ticket)
+    rows = attention_rows(records, ticket, second_opinion)
+    aliases = _aliases(class_list)
+    students = [_student(r, aliases, second_opinion) for r in class_list]
+    by_id = {student["id"]: student for student in students}
+    title = wording.safe_text(ticket.get("title") or "Tuning")
+    class_name = wording.safe_text(ticket.get("class_name") or "Class")
+    return {
+        "title": title,
+        "class_name": class_name,
+        "due": _moment(ticket.get("due")),
+        "students": students,
+        "counts": _counts(class_list),
+        "tasks": _tasks(rows, class_list, by_id),
+        "string_count": max([4, *(len(r["strings"]) for r in class_list)]),
+        "sections": sorted({s["section"] for s in students if s["section"]}),
+        "pictures": _pictures(class_list),
+        "care": [{**entry, "student": by_id[entry["student_id"]], "text": _line(entry["text"])}
+                 for entry in care_list(class_list)],
+        "agreement": _agreement(class_list),
+        "verdicts": [(v, classpictures.VERDICT_WORDS[v]) for v in classpictures.VERDICTS],
+        "data": {
+            "key": f"{class_name}|{title}",
+            "class": class_name,
+            "rubric": [
+                {"id": c["id"], "title": c.get("title") or c["id"], "of": c["points"]}
+                for c in ticket["rubric"]["criteria"]
+            ],
+            "marks": _marks(class_list, ticket),
+            "students": [_student_data(r) for r in class_list],
+        },
+    }  # fmt: skip
+
+
+# The page's parts
+
+
+def _counts(class_list: list[Record]) -> list[tuple[str, int]]:
+    states = [record["status"] for record in class_list]
+    return [(words, states.count(s)) for s, words in STATUS_WORDS.items() if s in states]
+
+
+def _tasks(
+    rows: list[Row], class_list: list[Record], by_id: Mapping[str, dict[str, Any]]
+) -> list[dict[str, Any]]:
+    """Every attention row under the task it belongs to; a student stands once in each."""
+    status = {r["student"]["student_id"]: r["status"] for r in class_list}
+    found: dict[str, list[dict[str, Any]]] = {code: [] for code, _, _ in TASKS}
+    for row in rows:
+        task = _task_of(row, status.get(row["student_id"]))
+        entry = {
+            "student": by_id.get(row["student_id"]),
+            "student_id": row["student_id"],
+            "file": wording.safe_text(row["file"], FILE_LIMIT),
+            "message": _line(row["message"]),
+            "action": _line(row["action"]),
+        }
+        same = [e for e in found[task] if e["student"] and e["student"] is entry["student"]]
+        if same:
+            same[0]["message"] += " " + entry["message"]
+            same[0]["action"] += " " + entry["action"]
+        else:
+            found[task].append(entry)
+    return [
+        {"code": code, "heading": heading, "what": what, "entries": found[code]}
+        for code, heading, what in TASKS
+    ]
+
+
+def _task_of(row: Row, status: str | None) -> str:
+    if status is None:
+        return "nobody"
+    by_code = {"open_points": "open", "late": "late", "missing": "missing"}
+    if row["code"] in by_code:
+        return by_code[row["code"]]
+    if status == "unreadable":
+        return "unreadable"
+    if status == "needs_listening" or row["code"] == "second_opinion":
+        return "listen"
+    return "other"
+
+
+def _pictures(class_list: list[Record]) -> dict[str, Any]:
+    left = classpictures.strings_left(class_list)
+    instruments: dict[str, dict[str, list[dict[str, Any]]]] = {}
+    for (instrument, name), strings in left.items():
+        instruments.setdefault(instrument, {})[name] = strings
+    most = max((len(strings) for strings in left.values()), default=0)
+    trouble = [
+        {
+            "label": f"{instrument} {wording.letter(name)}",
+            "name": name,
+            "bar": classpictures.bar_svg(count, most),
+            "words": classpictures.sentence(count),
+            "share": f"{count['in_tune']} of {count.total()}",
+            "order": count["in_tune"] / count.total(),
+        }
+        for (instrument, name), count in classpictures.trouble_order(left)
+    ]
+    return {
+        "left": [
+            {"instrument": instrument, "svg": classpictures.left_svg(instrument, strings)}
+            for instrument, strings in sorted(instruments.items())
+        ],
+        "trouble": trouble,
+        "worst": trouble[0] if trouble and trouble[0]["order"] < 1 else None,
+        "sections": _sections(class_list),
+    }
+
+
+def _sections(class_list: list[Record]) -> list[dict[str, Any]]:
+    sections: dict[str, list[Record]] = {}
+    for record in class_list:
+        sections.setdefault(record["student"].get("section") or "No section", []).append(record)
+    counted = []
+    for name, members in sorted(sections.items()):
+        strings = [s for r in members for s in r["strings"].values()]
+        counted.append((name, members, strings, classpictures.counts(strings)))
+    most = max((len(strings) for _, _, strings, _ in counted), default=0)
+    return [
+        {
+            "name": wording.safe_text(name),
+            "students": len(members),
+            "heard": sum(bool(r["strings"]) for r in members),
+            "typical": _median([abs(s["deviation_cents"]) for s in strings
+                                if s["deviation_cents"] is not None]),
+            "bar": classpictures.bar_svg(count, most),
+            "words": classpictures.sentence(count),
+        }
+        for name, members, strings, count in counted
+    ]  # fmt: skip
+
+
+def _agreement(class_list: list[Record]) -> str | None:
+    return None
+
+
+# One student
+
+
+def _student(
+    record: Record, aliases: Mapping[str, str], second_opinion: Mapping[str, Any] | None
+) -> dict[str, Any]:
+    """The row and the opened row of one student."""
+    student = record["student"]
+    student_id = student["student_id"]
+    score = record["score"]
+    submission = record.get("submission")
+    late = hours_late(record)
+    strings = _strings(record)
+    worst = max((abs(s["cents"]) for s in strings if s["cents"] is not None), default=None)
+    return {
+        "id": student_id,
+        "name": wording.safe_text(full_name(record)),
+        "sort_name": wording.safe_text(
+            f"{student.get('family_name') or ''} {student.get('given_name') or ''}"
+        ).casefold(),
+        "alias": aliases[student_id],
+        "section": wording.safe_text(student.get("section") or ""),
+        "instrument": wording.safe_text(student.get("instrument") or ""),
+        "status": record["status"],
+        "state": STATUS_WORDS[record["status"]],
+        "measured": bool(strings),
+        "marked": record["status"] not in ("missing", "excused"),
+        "total": score["total"],
+        "total_text": _points(score["total"]),
+        "of": _points(score["of"]),
+        "open": len(open_criteria(record)),
+        "late": late,
+        "late_text": _hours(late),
+        "worst": worst,
+        "strings": strings,
+        "problems": [{k: _line(p[k]) for k in ("message", "action")} for p in record["problems"]],
+        "second_opinion": [
+            {**found, "at": wording.clock(found["at_s"]), "letter": wording.letter(found["string"])}
+            for found in disagreements(record, second_opinion)
+        ],
+        "observations": [
+            {"text": _line(o["text"]), "at_s": o.get("at_s"), "at": wording.clock(o.get("at_s"))}
+            for o in record["observations"]
+        ],
+        "next_step": _line((record.get("next_step") or {}).get("text") or ""),
+        "criteria": [_criterion(c) for c in score["criteria"]],
+        "notes": [_note(n) for n in record["notes"]],
+        "speech": _speech(record),
+        "axis": pictures.axis_svg(pictures.frame_of(record)) if strings else "",
+        "video": _video(submission),
+        "facts": _facts(record),
+        "other_takes": [wording.safe_text(t["file"], FILE_LIMIT) for t in record["other_takes"]],
+        "sheet": f"sheets/{student_id}.pdf",
+    }
+
+
+def _strings(record: Record) -> list[dict[str, Any]]:
+    frame = pictures.frame_of(record)
+    instrument = _instrument(record)
+    found = []
+    for rank, (name, string) in enumerate(record["strings"].items()):
+        notes = [n for n in record["notes"] if n.get("string") == name]
+        cents, half = string["deviation_cents"], string["uncertainty_cents"]
+        deciding = string.get("deciding")
+        picture = ""
+        if name in (record.get("tolerances") or {}):
+            home = pictures.home_of(record, name, instrument)
+            picture = pictures.string_svg(string, notes, frame, home, rank)
+        found.append(
+            {
+                "name": name,
+                "letter": wording.letter(name),
+                "verdict": string["verdict"],
+                "words": classpictures.VERDICT_WORDS[string["verdict"]],
+                "mark": classpictures.mark_svg(string["verdict"], cents),
+                "cents": cents,
+                "cents_text": _signed(cents),
+                "left": _left(string),
+                "half": None if half is None else wording.cents(half),
+                "close_call": bool(string.get("close_call")),
+                "hz": None if string["f0_hz"] is None else f"{string['f0_hz']:.2f}",
+                "path": _path_words(string),
+                "picture": picture,
+                "clip": f"clips/{record['student']['student_id']}/{clip_name(name)}"
+                if deciding
+                else None,
+                "at_s": deciding["start_s"] if deciding else string.get("at_s"),
+                "at": wording.clock(deciding["start_s"] if deciding else string.get("at_s")),
+            }
+        )
+    return found
+
+
+def _instrument(record: Record) -> Instrument | None:
+    """The instrument as far as its pictures need it: its strings and their interval."""
+    names = tuple(record["strings"])
+    steps = {pitch.semitone(a) - pitch.semitone(b) for a, b in zip(names, names[1:], strict=False)}
+    interval = 7 if steps == {7} else 5
+    name = record["student"]["instrument"]
+    return Instrument(name, name, names, interval, "", ()) if names else None
+
+
+def _left(string: Mapping[str, Any]) -> str:
+    """How a string was left, in words: '3.2 cents low, give or take 0.8'."""
+    cents, half = string["deviation_cents"], string["uncertainty_cents"]
+    if cents is None:
+        return "no pitch"
+    way = "right on" if abs(cents) < 0.05 else ("high" if cents > 0 else "low")
+    size = way if way == "right on" else f"{wording.cents(cents)} cents {way}"
+    return size if half is None else f"{size}, give or take {wording.cents(half)}"
+
+
+def _path_words(string: Mapping[str, Any]) -> str:
+    """The path in words: 'started 32 cents low; 3 turns, 1 of them silent; slipped back 12'."""
+    said = []
+    start = string.get("start_cents")
+    if start is not None:
+        said.append(f"started {wording.cents(start)} cents {'high' if start > 0 else 'low'}")
+    moves = string.get("moves") or []
+    silent = sum(m.get("sounding") is False for m in moves)
+    turns = f"{len(moves)} turn{'' if len(moves) == 1 else 's'}" if moves else "not turned"
+    said.append(f"{turns}, {silent} silent" if silent else turns)
+    largest = string.get("largest_move_cents")
+    if largest:
+        said.append(f"largest upward {wording.cents(largest)}")
+    if string.get("slipped_cents"):
+        said.append(f"slipped back {wording.cents(string['slipped_cents'])}")
+    return "; ".join(said)
+
+
+def _criterion(criterion: Mapping[str, Any]) -> dict[str, Any]:
+    by = criterion["by"]
+    points = _points(criterion["points"])
+    said = {
+        "measured": f"measured {points}",
+        "teacher": f"you gave {points}",
+        "open": "open",
+    }[by]
+    return {
+        "id": criterion["id"],
+        "title": wording.safe_text(criterion.get("title") or criterion["id"]),
+        "of": criterion["of"],
+        "of_text": _points(criterion["of"]),
+        "by": by,
+        "said": said + (", a close call" if criterion.get("close_call") else ""),
+        "choices": _choices(criterion["of"]),
+        "evidence": [
+            {"text": _line(e["text"]), "at_s": e.get("at_s"), "at": wording.clock(e.get("at_s"))}
+            for e in criterion["evidence"]
+        ],
+    }
+
+
+def _choices(of: float) -> list[str]:
+    """The points that a click gives: whole points up to four, else none, half and all."""
+    if of == int(of) and of <= 4:
+        return [str(n) for n in range(int(of) + 1)]
+    return ["0", f"{of / 2:g}", f"{of:g}"]
+
+
+def _note(note: Mapping[str, Any]) -> dict[str, Any]:
+    kinds = {"two_strings": "two strings", "reference_tone": "reference tone"}
+    name = note.get("string")
+    names = [name, note["string_2"]] if name and note.get("string_2") else [name]
+    half = note.get("uncertainty_cents")
+    return {
+        "at_s": note["start_s"],
+        "at": f"{note['start_s']:.1f}",
+        "long": f"{note['end_s'] - note['start_s']:.1f}",
+        "kind": kinds.get(note["kind"], note["kind"]),
+        "string": " and ".join(n for n in names if n) or "?",
+        "hz": "" if note.get("f0_hz") is None else f"{note['f0_hz']:.2f}",
+        "cents": _signed(note.get("deviation_cents")),
+        "half": "" if half is None else wording.cents(half),
+        "role": note.get("role") or "",
+    }
+
+
+def _speech(record: Record) -> dict[str, Any] | None:
+    if not record["speech"]:
+        return None
+    seconds = sum(p["end_s"] - p["start_s"] for p in record["speech"])
+    return {
+        "clip": f"clips/{record['student']['student_id']}/{clip_name('speech')}",
+        "seconds": f"{seconds:.0f}",
+        "passages": [
+            {"at_s": p["start_s"], "at": wording.clock(p["start_s"])} for p in record["speech"]
+        ],
+    }
+
+
+def _video(submission: Mapping[str, Any] | None) -> dict[str, Any] | None:
+    """The student's own recording, linked from beside the page; None inside a .zip archive."""
+    if submission is None:
+        return None
+    file = submission["file"]
+    packed = any(part.lower().endswith(".zip") for part in file.split("/")[:-1])
+    return {
+        "file": wording.safe_text(file, FILE_LIMIT),
+        "href": None if packed else "../submissions/" + quote(file),
+    }
+
+
+def _facts(record: Record) -> list[tuple[str, str]]:
+    submission, recording = record.get("submission"), record.get("recording") or {}
+    if submission is None:
+        return []
+    facts = [
+        ("File", wording.safe_text(submission["file"], FILE_LIMIT)),
+        ("Take", f"{submission['attempt']} of {submission['attempts']}"),
+        ("Received", _moment(submission.get("received"))),
+        ("Length", wording.clock(submission.get("duration_s"))),
+        ("Format", _line(" ".join(str(submission.get(k) or "") for k in ("container", "codec")))),
+    ]
+    if recording.get("snr_db") is not None:
+        facts.append(("Signal over noise", f"{recording['snr_db']:.0f} dB"))
+    if recording.get("clipped_fraction"):
+        facts.append(("Clipped", f"{recording['clipped_fraction']:.1%} of the samples"))
+    if recording.get("low_cut_hz"):
+        facts.append(("Nothing below", f"{recording['low_cut_hz']:.0f} Hz"))
+    if recording.get("speed_error_cents"):
+        facts.append(("Recording speed off by", f"{recording['speed_error_cents']:+.1f} cents"))
+    if recording.get("gated"):
+        facts.append(("Noise suppression", "cut into the notes"))
+    return [(name, text) for name, text in facts if text]
+
+
+def _aliases(class_list: list[Record]) -> dict[str, str]:
+    """Names for the projector view, in an order that says nothing about the roster's."""
+    ids = [record["student"]["student_id"] for record in class_list]
+    mixed = sorted(ids, key=lambda one: hashlib.sha256(one.encode()).hexdigest())
+    return {one: f"Player {place}" for place, one in enumerate(mixed, start=1)}
+
+
+# Data for the script
+
+
+def _marks(class_list: list[Record], ticket: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The marks that are already in the class folder, so that a saved file is complete."""
+    if ticket.get("marks") is not None:
+        return [
+            {key: mark.get(key) for key in
+             ("student_id", "criterion", "points", "comment", "saved_at")}
+            for mark in ticket["marks"]
+        ]  # fmt: skip
+    return [
+        {
+            "student_id": record["student"]["student_id"],
+            "criterion": c["id"],
+            "points": c["points"] if c["by"] == "teacher" else None,
+            "comment": c.get("comment") or "",
+            "saved_at": c.get("saved_at"),
+        }
+        for record in class_list
+        for c in record["score"]["criteria"]
+        if c["by"] == "teacher" or c.get("comment")
+    ]
+
+
+def _student_data(record: Record) -> dict[str, Any]:
+    """What the page's script needs to add up a student's points."""
+    return {
+        "id": record["student"]["student_id"],
+        "measured": {
+            c["id"]: c["points"] if c["by"] == "measured" else c.get("measured_points")
+            for c in record["score"]["criteria"]
+        },
+    }
+
+
+# Small words
+
+
+def _line(text: str) -> str:
+    return wording.safe_text(text, TEXT_LIMIT)
+
+
+def _points(value: float | None) -> str:
+    return "" if value is None else wording.points(value)
+
+
+def _signed(cents: float | None) -> str:
+    if cents is None:
+        return ""
+    size = wording.cents(cents)
+    if size == "0":
+        return "0"
+    return ("+" if cents > 0 else wording.MINUS) + size
+
+
+def _hours(hours: float | None) -> str:
+    if hours is None:
+        return ""
+    return f"{hours:.1f} h" if hours < 48 else f"{hours / 24:.1f} days"
+
+
+def _moment(iso: str | None) -> str:
+    try:
+        return f"{datetime.fromisoformat(iso or ''):%a %d %b %Y, %H:%M}"
+    except ValueError:
+        return ""
+
+
+def _median(values: list[float]) -> str:
+    if not values:
+        return ""
+    ordered = sorted(values)
+    middle = len(ordered) // 2
+    value = ordered[middle] if len(ordered) % 2 else sum(ordered[middle - 1 : middle + 1]) / 2
+    return wording.cents(value)
+
+
+# What stands inside the page
+
+
+@cache
+def _template() -> Any:
+    from jinja2 import Environment, FileSystemLoader, StrictUndefined
+
+    environment = Environment(
+        loader=FileSystemLoader(TEMPLATES),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.globals["fill_svg"] = classpictures.fill_svg
+    environment.globals["mark_svg"] = classpictures.mark_svg
+    environment.globals["symbols_svg"] = classpictures.symbols_svg
+    environment.globals["key_svg"] = pictures.key_svg
+    return environment.get_template("dashboard.html.j2")
+
+
+def _text(name: str) -> str:
+    return (TEMPLATES / name).read_text(encoding="utf-8")
+
+
+def _table_library() -> str:
+    """DataTables as the installed itables package bundles it: an ES module, licences included."""
+    return (resources.files("itables") / "html" / "dt_bundle.js").read_text(encoding="utf-8")
+
+
+def _inline_script(script: str) -> str:
+    """Script text that cannot end the element it stands in (HTML standard, 4.12.1.3)."""
+    return script.replace("</script", "<\\/script").replace("<!--", "<\\!--")

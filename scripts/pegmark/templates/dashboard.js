@@ -1,0 +1,543 @@
+// The class page at work: the table, the opened student, the teacher's marks, the keys.
+// The page's data stand in #class-data; everything else is already in the document.
+
+const byId = (id) => document.getElementById(id);
+const data = JSON.parse(byId("class-data").textContent);
+const STORE = "pegmark marks: " + data.key;
+const LEAD_S = 1; // a recording starts this much before the moment to be heard
+
+// Marks: what is in the class folder, and over it what was entered here.
+
+const cellKey = (student, criterion) => student + "\n" + criterion;
+const inFolder = new Map(data.marks.map((m) => [cellKey(m.student_id, m.criterion), m]));
+const ofCriterion = new Map(data.rubric.map((c) => [c.id, c.of]));
+const measured = new Map(data.students.map((s) => [s.id, s.measured]));
+let storeWorks = true;
+const drafts = readDrafts();
+
+function readDrafts() {
+  let kept = {};
+  try {
+    kept = JSON.parse(localStorage.getItem(STORE) || "{}");
+  } catch {
+    storeWorks = false;
+  }
+  const found = new Map(Object.entries(kept));
+  for (const [key, draft] of found) {
+    const mark = inFolder.get(key);
+    if (mark && (sameMark(mark, draft) || newer(mark.saved_at, draft.saved_at))) found.delete(key);
+  }
+  return found;
+}
+
+function sameMark(a, b) {
+  return (a.points ?? null) === (b.points ?? null) && (a.comment || "") === (b.comment || "");
+}
+
+function newer(a, b) {
+  return Boolean(a && b && Date.parse(a) >= Date.parse(b));
+}
+
+function keepDrafts() {
+  try {
+    localStorage.setItem(STORE, JSON.stringify(Object.fromEntries(drafts)));
+  } catch {
+    storeWorks = false;
+  }
+}
+
+function markOf(student, criterion) {
+  const key = cellKey(student, criterion);
+  return drafts.get(key) || inFolder.get(key) || { points: null, comment: "" };
+}
+
+function setMark(student, criterion, change) {
+  const key = cellKey(student, criterion);
+  const now = { ...markOf(student, criterion), ...change };
+  const before = inFolder.get(key) || { points: null, comment: "" };
+  const known = drafts.get(key);
+  if (known && sameMark(known, now)) return;
+  if (!(known && known.saved) && sameMark(before, now)) {
+    drafts.delete(key);
+  } else {
+    drafts.set(key, {
+      student_id: student,
+      criterion,
+      points: now.points ?? null,
+      comment: now.comment || "",
+      saved_at: new Date().toISOString(),
+      saved: false,
+    });
+  }
+  keepDrafts();
+  showSums(student);
+  showSaveState();
+}
+
+function pointsOf(student, criterion) {
+  const given = markOf(student, criterion).points;
+  return given ?? (measured.get(student) || {})[criterion] ?? null;
+}
+
+// The text of a field as points: null when empty, NaN when it cannot be given.
+function readPoints(text, of) {
+  const plain = text.trim().replace(",", ".");
+  if (plain === "") return null;
+  const value = /^\d*\.?\d+$|^\d+\.$/.test(plain) ? Number(plain) : NaN;
+  return value >= 0 && value <= of ? value : NaN;
+}
+
+function marksFile() {
+  const all = new Map(inFolder);
+  for (const [key, draft] of drafts) all.set(key, draft);
+  const students = new Map(data.students.map((s, place) => [s.id, place]));
+  const criteria = new Map(data.rubric.map((c, place) => [c.id, place]));
+  const place = (m) => [students.get(m.student_id) ?? 1e9, criteria.get(m.criterion) ?? 1e9];
+  const rows = [...all.values()].sort((a, b) => {
+    const [x, y] = [place(a), place(b)];
+    return x[0] - y[0] || x[1] - y[1];
+  });
+  const cell = (value) => {
+    const text = String(value ?? "");
+    return /[",\r\n]/.test(text) ? '"' + text.replaceAll('"', '""') + '"' : text;
+  };
+  const line = (m) =>
+    [m.student_id, m.criterion, m.points, m.comment, m.saved_at].map(cell).join(",");
+  return ["student_id,criterion,points,comment,saved_at", ...rows.map(line), ""].join("\r\n");
+}
+
+function saveMarks() {
+  const now = new Date();
+  const two = (n) => String(n).padStart(2, "0");
+  const day = [now.getFullYear(), two(now.getMonth() + 1), two(now.getDate())].join("");
+  const time = [two(now.getHours()), two(now.getMinutes()), two(now.getSeconds())].join("");
+  const name = `marks-${day}-${time}.csv`;
+  const link = document.createElement("a");
+  link.href = URL.createObjectURL(new Blob([marksFile()], { type: "text/csv" }));
+  link.download = name;
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(link.href), 10000);
+  for (const draft of drafts.values()) draft.saved = true;
+  keepDrafts();
+  showSaveState(
+    `${name} is in your downloads. Put it into the class folder and run the grading again.`,
+  );
+}
+
+function showSaveState(message) {
+  const fresh = [...drafts.values()].filter((d) => !d.saved).length;
+  const waiting = drafts.size - fresh;
+  let text = message || "No new marks.";
+  if (!message && waiting) {
+    text = `${waiting} saved to a file, not yet in this page: put the file into the class folder.`;
+  }
+  if (fresh) {
+    text = fresh === 1 ? "1 new mark to save." : `${fresh} new marks to save.`;
+    if (!storeWorks) text += " This browser does not keep them: save before you close the page.";
+  }
+  byId("save-state").textContent = text;
+  byId("save").disabled = drafts.size === 0;
+}
+
+// The table
+
+const rows = [...document.querySelectorAll("#students tbody tr")];
+const rowOf = new Map(rows.map((row) => [row.dataset.student, row]));
+let table = null;
+
+async function makeTable() {
+  const source = byId("table-library").textContent;
+  const url = URL.createObjectURL(new Blob([source], { type: "text/javascript" }));
+  const { default: DataTable } = await import(url);
+  URL.revokeObjectURL(url);
+  table = new DataTable("#students", {
+    paging: false,
+    info: false,
+    autoWidth: false,
+    order: [],
+    layout: { topStart: null, topEnd: null, bottomStart: null, bottomEnd: null },
+  });
+  const section = byId("by-section");
+  const state = byId("by-state");
+  table.search.fixed("choices", (text, values, index) => {
+    const row = table.row(index).node().dataset;
+    if (section.value && row.section !== section.value) return false;
+    if (state.value === "needs-me") return row.needs === "yes";
+    if (state.value === "late") return row.late === "yes";
+    return !state.value || row.state === state.value;
+  });
+  section.addEventListener("change", () => {
+    table.draw();
+    bringOutSection(section.value);
+  });
+  state.addEventListener("change", () => table.draw());
+  byId("find").addEventListener("input", (event) => table.search(event.target.value).draw());
+  table.on("draw", showCount);
+  fillSortChoices();
+  showCount();
+}
+
+function fillSortChoices() {
+  const select = byId("sort-by");
+  const heads = [...document.querySelectorAll("#students thead th")];
+  select.add(new Option("roster", ""));
+  heads.forEach((head, column) => {
+    const name = head.textContent.trim();
+    const option = (words, way) => {
+      const made = new Option(words, `${column}:${way}`);
+      made.className = head.classList.contains("private") ? "teacher" : "";
+      select.add(made);
+    };
+    if (head.classList.contains("number")) {
+      option(`${name}, most first`, "desc");
+      option(`${name}, least first`, "asc");
+    } else {
+      option(name, "asc");
+    }
+  });
+  select.addEventListener("change", () => {
+    const [column, way] = select.value.split(":");
+    table.order(way ? [[Number(column), way]] : []).draw();
+  });
+  table.on("order", () => {
+    const [first] = table.order();
+    select.value = first && first[1] ? `${first[0]}:${first[1]}` : "";
+  });
+}
+
+function showCount() {
+  const shown = table.rows({ search: "applied" }).count();
+  byId("shown").textContent = shown === rows.length ? "" : `${shown} of ${rows.length} shown`;
+}
+
+function shownStudents() {
+  return table.rows({ search: "applied", order: "applied" }).nodes().toArray();
+}
+
+function bringOutSection(section) {
+  for (const mark of document.querySelectorAll(".left-mark")) {
+    mark.classList.toggle("faded", section !== "" && mark.dataset.section !== section);
+  }
+}
+
+function showSums(student) {
+  const row = rowOf.get(student);
+  const cell = row.querySelector(".points-cell");
+  const given = data.rubric.map((c) => pointsOf(student, c.id));
+  const known = given.filter((p) => p !== null);
+  const open = given.length - known.length;
+  const sum = known.reduce((a, b) => a + b, 0);
+  const all = data.rubric.reduce((a, c) => a + c.of, 0);
+  const text = known.length ? `${nice(sum)} of ${nice(all)}${open ? " so far" : ""}` : "";
+  const fresh = data.rubric.some((c) => drafts.has(cellKey(student, c.id)));
+  cell.querySelectorAll(".total, .of").forEach((part) => part.remove());
+  cell.textContent = text;
+  cell.dataset.order = known.length ? sum : -1;
+  row.querySelector(".open-cell").textContent = open || "";
+  row.querySelector(".open-cell").dataset.order = open;
+  row.classList.toggle("has-new", fresh);
+  row.dataset.needs =
+    open || ["listen", "unreadable"].includes(row.dataset.state) ? "yes" : "";
+  if (table) table.row(row).invalidate("dom");
+  const opened = document.querySelector(".opened");
+  if (opened && opened.dataset.student === student && opened.querySelector(".sum")) {
+    opened.querySelector(".sum").textContent = text + (fresh ? ", with your new marks" : "");
+  }
+}
+
+const nice = (n) => String(Math.round(n * 100) / 100).replace(/\.5$/, "½").replace(/^0½/, "½");
+
+// The opened student: one at a time
+
+let current = null;
+
+function openStudent(student, { focus = "head" } = {}) {
+  const row = rowOf.get(student);
+  if (!row) return;
+  closeStudent();
+  if (!shownStudents().includes(row)) showEverybody();
+  const content = byId("opened-" + student).content.cloneNode(true);
+  table.row(row).child(content.firstElementChild, "opened-row").show();
+  current = student;
+  row.classList.add("is-open");
+  row.querySelector(".open-student").setAttribute("aria-expanded", "true");
+  const opened = document.querySelector(".opened");
+  fillMarks(opened, student);
+  showSums(student);
+  row.scrollIntoView({ block: "start" });
+  if (focus === "points" && firstToGive()) firstToGive().focus({ preventScroll: true });
+  else if (focus) opened.querySelector("h3").focus({ preventScroll: true });
+}
+
+function closeStudent() {
+  if (current === null) return;
+  const row = rowOf.get(current);
+  row.classList.remove("is-open");
+  row.querySelector(".open-student").setAttribute("aria-expanded", "false");
+  table.row(row).child.remove();
+  current = null;
+}
+
+function showEverybody() {
+  byId("find").value = "";
+  byId("by-section").value = "";
+  byId("by-state").value = "";
+  bringOutSection("");
+  table.search("").draw();
+}
+
+function fillMarks(opened, student) {
+  for (const field of opened.querySelectorAll("fieldset")) {
+    const criterion = field.dataset.criterion;
+    const mark = markOf(student, criterion);
+    const input = field.querySelector(".points");
+    const comment = field.querySelector(".comment");
+    input.value = mark.points ?? "";
+    comment.value = mark.comment || "";
+    grow(comment);
+    showChoice(field);
+    input.addEventListener("input", () => givePoints(student, field));
+    comment.addEventListener("input", () => {
+      grow(comment);
+      setMark(student, criterion, { comment: comment.value.trim() });
+    });
+    for (const choice of field.querySelectorAll(".choice")) {
+      choice.addEventListener("click", () => {
+        const same = input.value.trim() === choice.dataset.points;
+        input.value = same ? "" : choice.dataset.points;
+        givePoints(student, field);
+      });
+    }
+  }
+}
+
+function givePoints(student, field) {
+  const input = field.querySelector(".points");
+  const wrong = field.querySelector(".wrong");
+  const of = ofCriterion.get(field.dataset.criterion) ?? Number(field.dataset.of);
+  const value = readPoints(input.value, of);
+  const refused = Number.isNaN(value);
+  input.toggleAttribute("aria-invalid", refused);
+  wrong.hidden = !refused;
+  wrong.textContent = refused ? `Only 0 to ${of}, or empty for not yet. Not kept.` : "";
+  if (!refused) setMark(student, field.dataset.criterion, { points: value });
+  showChoice(field);
+}
+
+function showChoice(field) {
+  const text = field.querySelector(".points").value.trim();
+  for (const choice of field.querySelectorAll(".choice")) {
+    choice.setAttribute("aria-pressed", String(choice.dataset.points === text));
+  }
+}
+
+function grow(comment) {
+  comment.rows = Math.min(6, comment.value.split("\n").length + Math.floor(comment.value.length / 60));
+}
+
+function pointFields() {
+  return [...document.querySelectorAll(".opened .points")];
+}
+
+function firstToGive() {
+  const isOpen = (input) => {
+    const criterion = input.closest("fieldset").dataset.criterion;
+    return pointsOf(current, criterion) === null;
+  };
+  return pointFields().find(isOpen) || pointFields()[0];
+}
+
+// Listening
+
+function players() {
+  return [...document.querySelectorAll(".opened audio, .opened video")];
+}
+
+function playOrStop(player) {
+  if (!player) return;
+  if (player.paused) {
+    player.play().catch(() => {});
+  } else {
+    player.pause();
+    player.currentTime = 0;
+  }
+}
+
+function showVideo() {
+  const box = document.querySelector(".opened .video");
+  if (!box) return null;
+  let video = box.querySelector("video");
+  if (!video) {
+    video = document.createElement("video");
+    video.controls = true;
+    video.preload = "metadata";
+    video.src = box.dataset.src;
+    video.setAttribute("aria-label", "The student's recording");
+    box.replaceChildren(video);
+  }
+  return video;
+}
+
+function seek(seconds) {
+  const start = Math.max(0, seconds - LEAD_S);
+  const link = document.querySelector(".opened .video-link");
+  if (link) link.href = link.getAttribute("href").split("#")[0] + "#t=" + start.toFixed(1);
+  const video = showVideo();
+  if (!video) return;
+  const go = () => {
+    video.currentTime = start;
+    video.play().catch(() => {});
+  };
+  if (video.readyState >= 1) go();
+  else video.addEventListener("loadedmetadata", go, { once: true });
+}
+
+document.addEventListener(
+  "play",
+  (event) => players().forEach((other) => other !== event.target && other.pause()),
+  true,
+);
+document.addEventListener(
+  "error",
+  (event) => {
+    const player = event.target;
+    if (!(player instanceof HTMLMediaElement)) return;
+    const note = document.createElement("span");
+    note.className = "no-media";
+    note.textContent = player.matches("video")
+      ? "This browser cannot play the recording; open it from the submissions folder."
+      : "No clip beside this page.";
+    player.replaceWith(note);
+  },
+  true,
+);
+
+// Mouse and keys
+
+document.addEventListener("click", (event) => {
+  const target = event.target;
+  const opener = target.closest(".open-student");
+  const row = target.closest("#students tbody tr[data-student]");
+  const mark = target.closest(".left-mark");
+  const time = target.closest(".time");
+  if (time) {
+    seek(Number(time.dataset.time));
+  } else if (target.closest(".show-video")) {
+    showVideo().focus();
+  } else if (opener || (row && !target.closest("a, button, input, .opened"))) {
+    const student = row.dataset.student;
+    if (student === current) closeStudent();
+    else openStudent(student);
+  } else if (mark && !document.body.classList.contains("projected")) {
+    openStudent(mark.dataset.student);
+  }
+});
+
+function neighbour(step, wanted = () => true) {
+  const list = shownStudents();
+  const from = list.findIndex((row) => row.dataset.student === current);
+  for (let i = from + step; i >= 0 && i < list.length; i += step) {
+    if (wanted(list[i])) return list[i].dataset.student;
+    if (from === -1 && step < 0) break;
+  }
+  return null;
+}
+
+function go(student) {
+  if (student === null) return;
+  const inPoints = document.activeElement.matches(".points");
+  openStudent(student, { focus: inPoints ? "points" : "head" });
+}
+
+const KEYS = {
+  n: () => go(neighbour(1)),
+  p: () => go(neighbour(-1)),
+  o: () => go(neighbour(1, (row) => Number(row.querySelector(".open-cell").dataset.order) > 0)),
+  s: () => playOrStop(document.querySelector('.opened [data-clip="speech"]')),
+  v: () => playOrStop(showVideo()),
+  m: () => current && firstToGive() && firstToGive().focus(),
+};
+
+document.addEventListener("keydown", (event) => {
+  const field = event.target.closest("input, textarea, select");
+  const inPoints = field && field.matches(".points");
+  if (event.key === "Escape") {
+    if (field) field.blur();
+    else if (current !== null) {
+      const button = rowOf.get(current).querySelector(".open-student");
+      closeStudent();
+      button.focus();
+    }
+    return;
+  }
+  if (event.key === "Enter" && inPoints) {
+    event.preventDefault();
+    const fields = pointFields();
+    const next = fields[fields.indexOf(field) + 1];
+    if (next) next.focus();
+    else go(neighbour(1));
+    return;
+  }
+  if (!byId("use-keys").checked || event.ctrlKey || event.metaKey || event.altKey) return;
+  if (document.body.classList.contains("projected")) return;
+  if (field && !inPoints && field.type !== "checkbox") return;
+  const digit = /^[1-5]$/.test(event.key) && !inPoints;
+  if (digit) {
+    playOrStop(document.querySelector(`.opened [data-clip="${event.key}"]`));
+  } else if (KEYS[event.key]) {
+    event.preventDefault();
+    KEYS[event.key]();
+  }
+});
+
+document.addEventListener("submit", (event) => event.preventDefault());
+byId("save").addEventListener("click", saveMarks);
+byId("use-keys").addEventListener("change", (event) => {
+  try {
+    localStorage.setItem("pegmark keys", event.target.checked ? "on" : "off");
+  } catch {
+    storeWorks = false;
+  }
+});
+
+// Projector view: names, states and points hidden, players in an order that says nothing.
+
+byId("projector").addEventListener("click", () => {
+  const on = !document.body.classList.contains("projected");
+  document.body.classList.toggle("projected", on);
+  byId("projector").setAttribute("aria-pressed", String(on));
+  if (!table) return;
+  closeStudent();
+  showEverybody();
+  for (const row of rows) {
+    const cell = row.cells[0];
+    cell.dataset.name ??= cell.dataset.order;
+    cell.dataset.order = on
+      ? cell.dataset.alias.replace(/\d+/, (n) => n.padStart(5, "0"))
+      : cell.dataset.name;
+    row.querySelector(".open-student").disabled = on;
+  }
+  table.rows().invalidate("dom");
+  table.order(on ? [[0, "asc"]] : []).draw();
+});
+
+function openFromAddress() {
+  const match = /^#student-(.+)$/.exec(decodeURIComponent(location.hash));
+  if (match && rowOf.has(match[1])) openStudent(match[1]);
+}
+
+try {
+  byId("use-keys").checked = localStorage.getItem("pegmark keys") !== "off";
+} catch {
+  storeWorks = false;
+}
+if (byId("students")) await makeTable();
+for (const draft of drafts.values()) if (rowOf.has(draft.student_id)) showSums(draft.student_id);
+showSaveState();
+openFromAddress();
+addEventListener("hashchange", openFromAddress);
+document.addEventListener("click", (event) => {
+  const link = event.target.closest('a[href^="#student-"]');
+  if (link && link.getAttribute("href") === location.hash) openFromAddress();
+});
+document.documentElement.dataset.ready = "yes";

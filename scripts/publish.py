@@ -1,0 +1,74 @@
+"""Make everything that shows a whole class: dashboard, gradebook, attention list, e-mail drafts.
+
+Reads the publish ticket and every student's record, sheet and render ticket; writes
+dashboard.html, gradebook.csv, attention.csv, outbox/<student_id>.eml and, where the roster carries
+the ids, oneroster.zip into the results folder.
+"""
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from pegmark.attention import attention_csv
+from pegmark.dashboard import build_dashboard
+from pegmark.drafts import make_draft
+from pegmark.files import read_json, write_bytes, write_text
+from pegmark.gradebook import gradebook_csv
+from pegmark.oneroster import oneroster_zip
+
+Records = dict[str, dict[str, Any]]
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--ticket", type=Path, required=True, help="tickets/publish.json")
+    parser.add_argument("--records", type=Path, required=True, help="folder of <student_id>.json")
+    parser.add_argument("--sheets", type=Path, required=True, help="folder of <student_id>.pdf")
+    parser.add_argument("--mail", type=Path, required=True, help="folder of render tickets")
+    parser.add_argument("--recheck", type=Path, help="the second opinion, if there is one")
+    parser.add_argument("--out", type=Path, required=True, help="the results folder")
+    arguments = parser.parse_args()
+    ticket = read_json(arguments.ticket)
+    opinion = read_json(arguments.recheck) if arguments.recheck else None
+    records = read_records(arguments.records, ticket)
+    out: Path = arguments.out
+    write_text(out / "dashboard.html", build_dashboard(records, ticket, opinion))
+    write_text(out / "gradebook.csv", gradebook_csv(records, ticket))
+    write_text(out / "attention.csv", attention_csv(records, ticket, opinion))
+    write_outbox(out / "outbox", records, arguments.sheets, arguments.mail)
+    write_oneroster(out / "oneroster.zip", oneroster_zip(records, ticket))
+
+
+def read_records(folder: Path, ticket: dict[str, Any]) -> Records:
+    """The records there are; a student without one is told apart by the pages themselves."""
+    paths = {row["student_id"]: folder / f"{row['student_id']}.json" for row in ticket["students"]}
+    return {student: read_json(path) for student, path in paths.items() if path.is_file()}
+
+
+def write_outbox(outbox: Path, records: Records, sheets: Path, mail: Path) -> None:
+    """A draft for every sheet that may go out, and none that may no longer."""
+    outbox.mkdir(parents=True, exist_ok=True)
+    wanted = set()
+    for student, record in records.items():
+        sheet, ticket = sheets / f"{student}.pdf", mail / f"{student}.json"
+        if not (sheet.is_file() and ticket.is_file()):
+            continue
+        draft = make_draft(record, read_json(ticket), sheet.read_bytes())
+        if draft is not None:
+            wanted.add(f"{student}.eml")
+            write_bytes(outbox / f"{student}.eml", draft)
+    for path in outbox.glob("*.eml"):
+        if path.name not in wanted:
+            path.unlink()
+
+
+def write_oneroster(path: Path, archive: bytes | None) -> None:
+    """The archive, or none where an earlier one stands that is no longer true."""
+    if archive is None:
+        path.unlink(missing_ok=True)
+    else:
+        write_bytes(path, archive)
+
+
+if __name__ == "__main__":
+    main()
