@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import os
 import re
 import unicodedata
 import urllib.parse
@@ -22,6 +23,7 @@ from dataclasses import dataclass, field
 
 from pegmark import times
 from pegmark.roster import Student
+from pegmark.submissions import EXTENSIONS
 
 MIN_ID_DIGITS = 4  # a shorter number alone may as well be a week, a count or a tuning pitch
 MIN_GUESS = 60.0  # of 100: below it a likeness is chance
@@ -42,6 +44,7 @@ solo sound st start string strings student students submission submissions submi
 take task task1 teacher test th the third this to try tune tuned tuner tuning two three four
 unit untitled up upload uploaded ver version vid video videos view voice week wk with work year
 mr mrs ms miss dr nd rd
+art bill do flat grade key mark marks notes pat scale sharp song songs will
 monday tuesday wednesday thursday friday saturday sunday mon tue wed thu fri sat sun
 january february march april may june july august september october november december
 jan feb mar apr jun jul aug sep sept oct nov dec am pm
@@ -63,13 +66,17 @@ _SPECIAL = str.maketrans(
 _UMLAUTS = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "å": "aa", "ø": "oe"})
 _EMAIL = re.compile(r"[\w.+-]+@[\w-]+(?:\.[\w-]+)+")
 _CAMERA = re.compile(
-    r"(?<![a-z])(?:img|vid|video|mov|mvi|pxl|dsc[nf]?|dcim|rec|clip|p|[a-z]{4}(?=\d{4}\b))"
+    r"(?<![a-z])(?:img|vid|mov|mvi|pxl|dsc[nf]?|dcim|p|[a-z]{4}(?=\d{4}(?!\d)))"
     r"[-_ ]?e?\d{3,}(?!\d)",
     re.IGNORECASE,
 )
-_UNIQUE = re.compile(
-    r"\b(?:[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}|(?=[0-9a-f]*\d)[0-9a-f]{8,})\b",
+_UNIQUE = re.compile(  # a UUID, or a hash in hexadecimal
+    r"(?<![^\W_])(?:[0-9a-f]{8}(?:-[0-9a-f]{4}){3}-[0-9a-f]{12}|"
+    r"(?=[0-9a-f]*\d)(?=[0-9a-f]*[a-f])[0-9a-f]{8,})(?![^\W_])",
     re.IGNORECASE,
+)
+_COUNTED = re.compile(
+    r"(?:week|wk|take|try|attempt|version|ver|period|room|semana|video|movie|clip|rec|recording)$"
 )
 _DAY = re.compile(
     r"(?<!\d)(?:20\d\d[-_. ]?[01]\d[-_. ]?[0-3]\d|[0-3]?\d[-.][01]?\d[-.](?:20)?\d\d)(?!\d)"
@@ -106,6 +113,7 @@ class _Evidence:
     family: set[int] = field(default_factory=set)
     full: set[int] = field(default_factory=set)
     initial: set[int] = field(default_factory=set)
+    whole: set[int] = field(default_factory=set)  # a given name of several words, in its order
 
     @property
     def strong(self) -> bool:
@@ -144,19 +152,21 @@ class Matcher:
         own |= {word for name in self.instrument_names for word in _words(name)}
         sections = {word for s in self.students for word in _words(s.section)}
         self.usual = USUAL | own | sections
-        self.index: dict[str, list[tuple[int, str]]] = {}
-        self.ids: dict[str, list[int]] = {}
+        self.index: dict[str, list[tuple[int, str, bool]]] = {}
         self.emails: dict[str, set[int]] = {}
         self.single: dict[str, set[int]] = {}  # every single name -> who has it
         for number, student in enumerate(self.students):
             self._enter(number, student)
+        self.ids = [
+            (one.student_id.casefold(), self._id_pattern(one.student_id)) for one in self.students
+        ]
 
     def match(self, file: str) -> Match:
         """Whose the file at this path (parted by ``/``) is."""
         levels = [self._level(text) for text in _levels(file)]
         seen = [self._evidence(level) for level in levels]
         named = self._by_name(levels, seen)
-        marked = self._by_id(levels)
+        marked = self._by_id(levels, seen)
         if marked:
             return self._settle_id(marked, named, levels, seen)
         if named:
@@ -167,28 +177,31 @@ class Matcher:
 
     def _enter(self, number: int, student: Student) -> None:
         given = _forms(student.given_name)
+        parted = _parted(student.given_name) or _parted(student.family_name)
+        if len(_words(student.given_name)) > 1:
+            self._add(_joined(student.given_name), number, "whole", parted)
         for nick in re.split(r"[;,/|]", student.nickname):
             given |= _forms(nick)
         family = _forms(student.family_name)
         for kind, forms in (("given", given), ("family", family)):
             for form in forms:
-                self._add(form, number, kind)
+                self._add(form, number, kind, parted)
                 self.single.setdefault(form, set()).add(number)
         for one in given:
             for other in family:
-                self._add(one + other, number, "full")
-                self._add(other + one, number, "full")
+                self._add(one + other, number, "full", parted)
+                self._add(other + one, number, "full", parted)
                 for short in (one[0] + other, other + one[0], one + other[0], other[0] + one):
-                    self._add(short, number, "initial")
-        self.ids.setdefault(_joined(student.student_id), []).append(number)
+                    self._add(short, number, "initial", True)
         for address in student.email.lower().split(";"):
             if address:
                 self.emails.setdefault(address, set()).add(number)
 
-    def _add(self, form: str, number: int, kind: str) -> None:
+    def _add(self, form: str, number: int, kind: str, parted: bool) -> None:
+        """`parted`: single letters of a file name may be part of it, as in O'Brien or L_pez."""
         entries = self.index.setdefault(form, [])
-        if (number, kind) not in entries:
-            entries.append((number, kind))
+        if (number, kind, parted) not in entries:
+            entries.append((number, kind, parted))
 
     # -- reading one level -----------------------------------------------------------------
 
@@ -226,8 +239,11 @@ class Matcher:
             joined = ""
             for end in range(start, min(start + WINDOW, len(words))):
                 joined += words[end]
+                letters = end > start and any(len(w) == 1 for w in words[start : end + 1])
                 for form in {joined, joined.translate(_UMLAUTS)}:
-                    for number, kind in self.index.get(form, ()):
+                    for number, kind, parted in self.index.get(form, ()):
+                        if letters and not parted:  # 'Ann A' is not Anna
+                            continue
                         places = getattr(found.setdefault(number, _Evidence()), kind)
                         places.update(range(start, end + 1))
         return found
@@ -244,10 +260,15 @@ class Matcher:
             best = {
                 n
                 for n, e in strong.items()
-                if not any(e.covered < other.covered for other in strong.values())
+                if not any(
+                    (e.covered, e.whole) != (o.covered, o.whole)
+                    and e.covered <= o.covered
+                    and e.whole <= o.whole
+                    for o in strong.values()
+                )
             }
             if best:
-                sets.append(best)
+                sets.append(best | self._rivals_of_joined(level, found, best))
         if not sets:
             return None
         both = set.intersection(*sets)
@@ -257,17 +278,39 @@ class Matcher:
         if len(both) > 1:
             told = self._tell_apart(both, levels)
             if told is not None:
-                return Match(self.students[told].student_id, "told_apart", False)
+                tied = tuple(self.students[n].student_id for n in sorted(both))
+                return Match(self.students[told].student_id, "told_apart", False, tied)
             return self._ask("several", levels, sorted(both))
         return self._ask("contradiction", levels, sorted(set.union(*sets)))
 
+    def _rivals_of_joined(
+        self, level: _Level, found: Mapping[int, _Evidence], best: set[int]
+    ) -> set[int]:
+        """Students one of whose names is written like a whole name: Annalee Smith for Anna Lee."""
+        joined = {
+            place
+            for number in best
+            for place in found[number].full
+            if len(found[number].covered) == 1 and level.words[place] not in self.usual
+        }
+        return {n for n, e in found.items() if n not in best and e.covered and e.covered <= joined}
+
     def _chance(self, level: _Level, evidence: _Evidence) -> bool:
-        """Half of the name is only a usual word ('bass'), and there are words of no known name."""
-        if evidence.full - {i for i, w in enumerate(level.words) if w in self.usual}:
-            return False
+        """Half of the name is only a usual word ('bass'), and more stands there than is known."""
+        letters = any(
+            len(word) == 1 and word.isalpha() and not self._no_initial(level, i)
+            for i, word in enumerate(level.words)
+        )
+        return self._half_usual(level, evidence) and (
+            letters or bool(self._unknown(level, evidence.touched))
+        )
+
+    def _half_usual(self, level: _Level, evidence: _Evidence) -> bool:
+        """Whether given or family name is no more than a usual word, such as an instrument."""
         plain = {i for i, word in enumerate(level.words) if word in self.usual}
-        only_usual = not (evidence.given - plain) or not (evidence.family - plain)
-        return only_usual and bool(self._unknown(level, evidence.touched))
+        return not (evidence.full - plain) and not (
+            evidence.given - plain and evidence.family - plain
+        )
 
     def _check_name(
         self, number: int, levels: Sequence[_Level], seen: Sequence[dict[int, _Evidence]]
@@ -287,34 +330,42 @@ class Matcher:
             if not mine.covered and others and not self._unknown(level, others):
                 near = [n for n, e in found.items() if e.covered & others]
                 return self._ask("contradiction", levels, [number, *sorted(near)])
-            sure = sure and not others
+            sure = sure and not others and not (mine.strong and self._half_usual(level, mine))
         return Match(self.students[number].student_id, "name", sure)
 
-    def _by_id(self, levels: Sequence[_Level]) -> set[int]:
+    def _by_id(self, levels: Sequence[_Level], seen: Sequence[Mapping[int, _Evidence]]) -> set[int]:
         """Students whose id or e-mail address stands in the path."""
-        found: set[int] = set()
+        named = {number for found in seen for number, e in found.items() if e.covered}
+        marked: set[int] = set()
         for level in levels:
             for address in level.emails:
                 owners = self.emails.get(address, set())
-                found |= owners if len(owners) == 1 else set()
-            found |= self._ids_in(level)
+                marked |= owners if len(owners) == 1 else set()
+            marked |= self._ids_in(level, named)
+        return marked
+
+    def _ids_in(self, level: _Level, named: set[int]) -> set[int]:
+        """Students whose id stands in a level; `named`: those with a name somewhere in the path."""
+        text = level.text.casefold()
+        found: set[int] = set()
+        for number, (student_id, pattern) in enumerate(self.ids):
+            if student_id.isdigit():
+                agrees = number in named and len(student_id) >= MIN_ID_DIGITS - 1
+                if student_id in level.numbers and (
+                    agrees or self._number_is_id(student_id, level)
+                ):
+                    found.add(number)
+            elif pattern and pattern.search(text):
+                found.add(number)
         return found
 
-    def _ids_in(self, level: _Level) -> set[int]:
-        text = f" {level.text.casefold()} "
-        found: set[int] = set()
-        for key, owners in self.ids.items():
-            student_id = self.students[owners[0]].student_id.casefold()
-            if student_id.isdigit():
-                if student_id in level.numbers and self._number_is_id(student_id, level):
-                    found.update(owners)
-                continue
-            if key in self.usual or (key.isalpha() and self._is_name(key, owners)):
-                continue
-            parts = [re.escape(part) for part in re.split(r"[._-]+", student_id) if part]
-            if len(key) > 2 and re.search(rf"(?<![^\W_]){'[-._ ]?'.join(parts)}(?![^\W_])", text):
-                found.update(owners)
-        return found
+    def _id_pattern(self, student_id: str) -> re.Pattern[str] | None:
+        """An id with any separators; None where it is a usual word or somebody's name."""
+        key = _joined(student_id)
+        if len(key) < 3 or key in self.usual or (key.isalpha() and key in self.index):
+            return None
+        parts = [re.escape(part) for part in re.split(r"[._-]+", student_id.casefold()) if part]
+        return re.compile(rf"(?<![^\W_]){'[-._ ]?'.join(parts)}(?![^\W_])")
 
     def _number_is_id(self, number: str, level: _Level) -> bool:
         """Whether a number alone can be taken for an id rather than a year, a count or hertz."""
@@ -323,14 +374,10 @@ class Matcher:
             return len(number) >= 3 and not 400 <= int(number) <= 480
         if len(number) < MIN_ID_DIGITS or re.fullmatch(r"(19|20)\d\d", number):
             return False
-        rivals = [one for one in level.numbers if len(one) >= MIN_ID_DIGITS and one != number]
+        rivals = [one for one in level.numbers if len(one) == len(number) and one != number]
         before = level.text.split(number)[0].rstrip(" _-.#(").casefold()
-        counted = re.search(r"(?:week|wk|take|try|attempt|version|ver|period|room|semana)$", before)
+        counted = len(number) == MIN_ID_DIGITS and _COUNTED.search(before)
         return not rivals and not counted
-
-    def _is_name(self, key: str, owners: Sequence[int]) -> bool:
-        """Whether an id made of letters is somebody else's name, too."""
-        return any(number not in owners for number, _ in self.index.get(key, ()))
 
     def _settle_id(
         self,
@@ -342,8 +389,10 @@ class Matcher:
         """An id stands in the path: it counts unless the names there say someone else."""
         if named and named.student_id is not None:
             number = self._number(named.student_id)
-            if number in marked:
-                return Match(named.student_id, "id", True)
+            fit = [n for n in marked if self.students[n].student_id in named.guesses]
+            if number in marked or (len(fit) == 1 and len(marked) == 1):
+                chosen = number if number in marked else fit[0]
+                return Match(self.students[chosen].student_id, "id", True)
             return self._ask("contradiction", levels, [number, *sorted(marked)])
         if named:  # several students of that name: the id decides between them
             fit = [n for n in marked if self.students[n].student_id in named.guesses]
@@ -429,7 +478,9 @@ class Matcher:
             for number, evidence in named.items()
             if self._has_initial(level, number, evidence)
         }
-        most = with_initial or {n: e for n, e in named.items() if e.covered}
+        joined = {i for e in with_initial.values() for i in e.initial - e.covered}
+        most = {n: e for n, e in named.items() if e.covered and (e.covered & joined or not joined)}
+        most = {**most, **with_initial} if joined or not with_initial else with_initial
         most = {
             n: e for n, e in most.items() if not any(e.touched < o.touched for o in most.values())
         }
@@ -468,13 +519,13 @@ class Matcher:
             for i in beside
             if 0 <= i < len(level.words)
             and level.words[i] in letters
-            and not self._string_name(level, i)
+            and not self._no_initial(level, i)
         }
 
-    def _string_name(self, level: _Level, place: int) -> bool:
-        """Whether a single letter is a string ('A string') rather than an initial."""
-        after = level.words[place + 1 : place + 2]
-        return after in (("string",), ("strings",), ("saite",), ("cuerda",), ("hz",))
+    def _no_initial(self, level: _Level, place: int) -> bool:
+        """Whether a single letter is a string or a version: 'A string', 'A 440', 'v2'."""
+        after = "".join(level.words[place + 1 : place + 2])
+        return after.isdigit() or after in ("string", "strings", "saite", "cuerda", "hz")
 
     def _near(self, levels: Sequence[_Level], seen: Sequence[dict[int, _Evidence]]) -> Match | None:
         """Given and family name with one slip of the pen between them."""
@@ -529,7 +580,7 @@ class Matcher:
             key
             for name, key in self.instrument_names.items()
             for text in spoken
-            if re.search(rf"\b{re.escape(' '.join(_words(name)))}\b", text) and name
+            if len(name) > 2 and re.search(rf"\b{re.escape(' '.join(_words(name)))}\b", text)
         }
         by_instrument = [n for n in numbers if self.students[n].instrument in heard]
         if len(by_instrument) == 1:
@@ -603,7 +654,10 @@ def repair(text: str) -> str:
 def _levels(file: str) -> list[str]:
     """The file's name without its ending, then its folders from the inside out."""
     *folders, name = file.split("/")
-    stem = re.sub(r"(?:\.[A-Za-z0-9]{2,4}){1,2}$", "", name) or name
+    stem, suffix = os.path.splitext(name)
+    if os.path.splitext(stem)[1][1:].lower() in EXTENSIONS:  # "take.mov.mp4"
+        stem = os.path.splitext(stem)[0]
+    stem = stem if suffix[1:].isalnum() else name
     return [stem, *(re.sub(r"\.zip$", "", f, flags=re.IGNORECASE) for f in reversed(folders))]
 
 
@@ -617,6 +671,11 @@ def _words(text: str) -> list[str]:
     """The words of a text, plain; capitals inside a word and digits begin a new one."""
     text = _CAMEL.sub(" ", unicodedata.normalize("NFC", text))
     return _WORD.findall(_plain(text))
+
+
+def _parted(name: str) -> bool:
+    """Whether a name can fall apart in a file name: by signs in it, or by letters beyond ASCII."""
+    return not (name.isascii() and name.replace(" ", "").isalpha())
 
 
 def _joined(text: str) -> str:

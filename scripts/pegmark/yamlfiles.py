@@ -26,8 +26,8 @@ MAX_BYTES = 1_000_000  # a settings file is a page or two: anything larger is so
 KeyPath = tuple[str | int, ...]
 
 
-class _Loader(yaml.SafeLoader):
-    """Safe YAML with the 1.2 core rules for plain scalars."""
+class _Loader(getattr(yaml, "CSafeLoader", yaml.SafeLoader)):  # type: ignore[misc]
+    """Safe YAML with the 1.2 core rules for plain scalars (libyaml reads ten times faster)."""
 
 
 _Loader.yaml_implicit_resolvers = {}
