@@ -110,7 +110,9 @@ def spell(student: Student, students: list[Student], rng: random.Random) -> Spel
     given, family = student.given_name, student.family_name
     names = {given, family}  # also James Kim and Kim James: no order tells them apart
     namesake = sum({s.given_name, s.family_name} == names for s in students) > 1
-    stem, decidable = "", not namesake
+    # "mark bass" may as well be another Mark and his bass.
+    bass = family == "Bass" and sum(s.given_name == given for s in students) > 1
+    stem, decidable = "", not (namesake or bass)
     if kind == "id":
         stem, decidable = _with_id(student, rng), True
     elif kind == "one":

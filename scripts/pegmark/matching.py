@@ -268,7 +268,7 @@ class Matcher:
                 )
             }
             if best:
-                sets.append(best | self._rivals_of_joined(level, found, best))
+                sets.append(best | self._rivals(level, found, best))
         if not sets:
             return None
         both = set.intersection(*sets)
@@ -276,24 +276,29 @@ class Matcher:
             (number,) = both
             return self._check_name(number, levels, seen)
         if len(both) > 1:
-            told = self._tell_apart(both, levels)
+            named = {n for found in seen for n, e in found.items() if e.strong}
+            told = self._tell_apart(both, levels) if both <= named else None
             if told is not None:
                 tied = tuple(self.students[n].student_id for n in sorted(both))
                 return Match(self.students[told].student_id, "told_apart", False, tied)
             return self._ask("several", levels, sorted(both))
         return self._ask("contradiction", levels, sorted(set.union(*sets)))
 
-    def _rivals_of_joined(
-        self, level: _Level, found: Mapping[int, _Evidence], best: set[int]
-    ) -> set[int]:
-        """Students one of whose names is written like a whole name: Annalee Smith for Anna Lee."""
-        joined = {
-            place
-            for number in best
-            for place in found[number].full
-            if len(found[number].covered) == 1 and level.words[place] not in self.usual
-        }
-        return {n for n, e in found.items() if n not in best and e.covered and e.covered <= joined}
+    def _rivals(self, level: _Level, found: Mapping[int, _Evidence], best: set[int]) -> set[int]:
+        """Others who may be meant as well: Annalee Smith where 'annalee' is read as Anna Lee, and
+        any other Mark where 'mark bass' may be a Mark with a bass."""
+        rivals: set[int] = set()
+        for number in best:
+            mine = found[number]
+            words = {i for i in mine.covered if level.words[i] not in self.usual}
+            joined = words if len(mine.covered) == 1 and mine.full else set()
+            thin = (words or mine.covered) if self._half_usual(level, mine) else set()
+            rivals |= {
+                n
+                for n, e in found.items()
+                if n not in best and e.covered and (e.covered <= joined or e.covered & thin)
+            }
+        return rivals
 
     def _chance(self, level: _Level, evidence: _Evidence) -> bool:
         """Half of the name is only a usual word ('bass'), and more stands there than is known."""
@@ -518,6 +523,7 @@ class Matcher:
             i
             for i in beside
             if 0 <= i < len(level.words)
+            and i not in evidence.covered
             and level.words[i] in letters
             and not self._no_initial(level, i)
         }
