@@ -24,11 +24,13 @@ from pegmark.problems import Problem, TeacherError, problem
 from pegmark.retakes import Take
 from pegmark.roster import Roster, Student, read_roster
 from pegmark.settings import Settings, load_assignment
-from pegmark.submissions import Collection, Recording, shown
+from pegmark.submissions import Collection, Recording, lookup, shown
 from pegmark.tables import csv_line
 
 MAX_S = 1200.0  # 20 minutes of a recording are decoded; the rest is cut, and it is said
 NAMES_IN_ROW = 30  # file names listed in one attention row; the rest is counted
+
+__all__ = ["Intake", "lookup", "stray_report", "take_in"]
 
 Row = dict[str, str]  # student_id, file, code, message, action
 
@@ -107,40 +109,6 @@ def take_in(
     if not dry:
         _write(results, intake, handed)
     return intake
-
-
-def lookup(class_dir: Path | str, take: str) -> Path:
-    """Where the recording of a take lies now, for the stage that decodes it.
-
-    A recording inside a .zip is written to results/unzipped, named by its content.
-    Raises TeacherError ("file_changed") when no file of the folder has that content any more.
-    """
-    class_dir = Path(class_dir)
-    memory = result_files.read_json(class_dir / "results" / "tickets" / "files.json")
-    for source in memory["takes"].get(take, ()):
-        recording = Recording(**source)
-        known = memory["files"][recording.path]
-        path = submissions.memory_path(class_dir, recording.path, known)
-        try:
-            status = os.stat(path, follow_symlinks=False)
-            same = (status.st_size, status.st_mtime_ns) == (known["size"], known["mtime_ns"])
-            if recording.member is not None:
-                return submissions.extract_member(
-                    path, recording, class_dir / "results" / "unzipped"
-                )
-            if same or submissions.content_hash(path) == recording.sha256:
-                return path
-        except OSError:
-            continue
-    raise TeacherError(
-        [
-            problem(
-                "file_changed",
-                "The recording was changed or taken away while the class was being graded.",
-                "Run again when the folder is at rest.",
-            )
-        ]
-    )
 
 
 def stray_report(intake: Intake) -> list[str]:
@@ -518,7 +486,7 @@ def _make_tickets(
         tickets[f"render/{student_id}.json"] = _render_ticket(one, settings, intake.class_dir)
         intake.students.append({"student_id": student_id, "state": one.state, "takes": ids})
     intake.takes = sorted(sources)
-    tickets["publish.json"] = _publish_ticket(intake, handed, settings)
+    tickets["publish.json"] = _publish_ticket(intake, handed, settings, marks)
     tickets["class.json"] = {"students": intake.students, "takes": intake.takes}
     tickets["files.json"] = {"files": collection.memory, "takes": sources}
     intake.tickets = {path: result_files.dump_json(ticket) for path, ticket in tickets.items()}
@@ -589,7 +557,9 @@ def _render_ticket(one: _Handed, settings: Settings, class_dir: Path) -> dict[st
     }
 
 
-def _publish_ticket(intake: Intake, handed: list[_Handed], settings: Settings) -> dict[str, Any]:
+def _publish_ticket(
+    intake: Intake, handed: list[_Handed], settings: Settings, marks: Marks
+) -> dict[str, Any]:
     assignment = settings.assignment
     return {
         "title": assignment["title"],
@@ -602,6 +572,11 @@ def _publish_ticket(intake: Intake, handed: list[_Handed], settings: Settings) -
         "epoch": settings.epoch,
         "due": _iso(settings.due),
         "language": assignment["language"],
+        "marks": [
+            {"student_id": student_id, **mark.as_dict()}
+            for student_id, row in marks.by_student.items()
+            for mark in row
+        ],
         "policies": {key: assignment[key] for key in ("attempts", "drafts", "late")},
         "understood": intake.understood,
     }

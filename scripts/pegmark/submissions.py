@@ -22,6 +22,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
 
+from pegmark.files import read_json
 from pegmark.problems import TeacherError, problem
 
 FOLDER = "submissions"
@@ -146,6 +147,38 @@ def open_plain(path: Path | str) -> IO[bytes]:
     except BaseException:
         os.close(handle)
         raise
+
+
+def lookup(class_dir: Path | str, take: str) -> Path:
+    """Where the recording of a take lies now, for the stage that decodes it.
+
+    A recording inside a .zip is written to results/unzipped, named by its content.
+    Raises TeacherError ("file_changed") when no file of the folder has that content any more.
+    """
+    class_dir = Path(class_dir)
+    memory = read_json(class_dir / "results" / "tickets" / "files.json")
+    for source in memory["takes"].get(take, ()):
+        recording = Recording(**source)
+        known = memory["files"][recording.path]
+        path = memory_path(class_dir, recording.path, known)
+        try:
+            status = os.stat(path, follow_symlinks=False)
+            same = (status.st_size, status.st_mtime_ns) == (known["size"], known["mtime_ns"])
+            if recording.member is not None:
+                return extract_member(path, recording, class_dir / "results" / "unzipped")
+            if same or content_hash(path) == recording.sha256:
+                return path
+        except OSError:
+            continue
+    raise TeacherError(
+        [
+            problem(
+                "file_changed",
+                "The recording was changed or taken away while the class was being graded.",
+                "Run again when the folder is at rest.",
+            )
+        ]
+    )
 
 
 def content_hash(path: Path) -> str:
