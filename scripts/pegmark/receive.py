@@ -7,7 +7,6 @@ ticket of decoding or listening, and only the stages whose tickets change run ag
 
 from __future__ import annotations
 
-import os
 import re
 import shutil
 from collections.abc import Callable, Iterable, Mapping
@@ -400,7 +399,7 @@ def _tell_marks(marks: Marks, handed: list[_Handed], intake: Intake) -> None:
     for refused in marks.refused:
         told = problem(refused.code, refused.message, refused.action)
         intake.attention.append(_row(told, refused.student_id, refused.file))
-        if refused.student_id and refused.code != "mark_twice":
+        if refused.student_id and refused.code == "mark_refused":
             by_id[refused.student_id].problems.append(told)
 
 
