@@ -35,9 +35,9 @@ VERDICT_WORDS = {
 }
 TROUBLE = ("close", "out", "unsure", "not_heard")
 
-WIDTH = 720.0
-LEFT = 74.0  # room for the strings' names
-RIGHT = 60.0  # room for strings without a pitch
+WIDTH = 460.0
+LEFT = 52.0  # room for the strings' names
+RIGHT = 40.0  # room for strings without a pitch
 REACH_CENTS = 200.0  # the ends of the lines; what lies beyond sits at the end
 STEP = 10.0  # px a mark takes
 FOOT = 12.0  # px under a line, for the next row's marks to stand clear
@@ -155,8 +155,8 @@ def left_svg(instrument: str, left: Mapping[str, list[dict[str, Any]]]) -> str:
             f'<path d="M{LEFT} {_n(line)}H{_n(WIDTH - RIGHT)}" stroke="{VARNISH}" '
             'stroke-width="1.4"/>'
         )
-        parts.append(_text(LEFT - 10, line + 1, letter(name), "end", 14, "bold"))
-        parts.append(_text(LEFT - 32, line + 1, name, "end", 10))
+        parts.append(_text(LEFT - 8, line + 1, letter(name), "end", 14, "bold"))
+        parts.append(_text(LEFT - 28, line + 1, name, "end", 10))
         for string, x, rise in placed:
             parts.append(
                 f'<use class="left-mark" data-student="{escape(string["student_id"])}" '

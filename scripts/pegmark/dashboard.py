@@ -9,10 +9,11 @@ own recordings are linked beside it. The page's security policy allows nothing f
 from __future__ import annotations
 
 import hashlib
+import itertools
 from collections.abc import Mapping
 from datetime import datetime
 from functools import cache
-from importlib import resources
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -34,16 +35,17 @@ from pegmark.instruments import Instrument
 TEMPLATES = Path(__file__).parent / "templates"
 TEXT_LIMIT = 400  # characters of a message or comment that the page shows on one line
 FILE_LIMIT = 120  # characters of a file name
+BEFORE_TURN_S = 5.0  # a look at the bridge before the first turn starts this much earlier
 
-# What the teacher must do, in this order: (code, heading, what to do).
+# What the teacher must do, in this order: (code, heading, what it means, shown open).
 TASKS = (
-    ("nobody", "Belongs to nobody", "Say whose it is in matches.csv, or remove it."),
-    ("unreadable", "Could not be read", "Ask for the recording again."),
-    ("listen", "Listen", "The machine would not stake a grade on these."),
-    ("open", "Marks still open", "Give points here, then save the marks file."),
-    ("late", "Late", "Shown only: lateness does not change points."),
-    ("missing", "Not handed in", "Ask for a recording."),
-    ("other", "Also to be seen", ""),
+    ("nobody", "Without a student", "Files and lines that belong to nobody on the roster.", True),
+    ("unreadable", "Could not be read", "Ask for these recordings again.", True),
+    ("listen", "Listen", "The machine would not stake a grade on these.", True),
+    ("other", "Check", "Worked, but worth a look.", False),
+    ("open", "Marks still open", "Give points here, then save the marks file.", False),
+    ("late", "Late", "Shown, and not counted in the points.", False),
+    ("missing", "Not handed in", "No recording came.", False),
 )
 
 
@@ -119,7 +121,7 @@ def _tasks(
 ) -> list[dict[str, Any]]:
     """Every attention row under the task it belongs to; a student stands once in each."""
     status = {r["student"]["student_id"]: r["status"] for r in class_list}
-    found: dict[str, list[dict[str, Any]]] = {code: [] for code, _, _ in TASKS}
+    found: dict[str, list[dict[str, Any]]] = {task[0]: [] for task in TASKS}
     for row in rows:
         task = _task_of(row, status.get(row["student_id"]))
         entry = {
@@ -136,8 +138,8 @@ def _tasks(
         else:
             found[task].append(entry)
     return [
-        {"code": code, "heading": heading, "what": what, "entries": found[code]}
-        for code, heading, what in TASKS
+        {"code": code, "heading": heading, "what": what, "shown": shown, "entries": found[code]}
+        for code, heading, what, shown in TASKS
     ]
 
 
@@ -254,11 +256,13 @@ def _student(
             for o in record["observations"]
         ],
         "next_step": _line((record.get("next_step") or {}).get("text") or ""),
-        "criteria": [_criterion(c) for c in score["criteria"]],
+        # What waits for the teacher stands first, beside the clips.
+        "criteria": sorted(map(_criterion, score["criteria"]), key=lambda c: c["by"] != "open"),
         "notes": [_note(n) for n in record["notes"]],
         "speech": _speech(record),
         "axis": pictures.axis_svg(pictures.frame_of(record)) if strings else "",
         "video": _video(submission),
+        "looks": _looks(record),
         "facts": _facts(record),
         "other_takes": [wording.safe_text(t["file"], FILE_LIMIT) for t in record["other_takes"]],
         "sheet": f"sheets/{student_id}.pdf",
@@ -305,7 +309,7 @@ def _strings(record: Record) -> list[dict[str, Any]]:
 def _instrument(record: Record) -> Instrument | None:
     """The instrument as far as its pictures need it: its strings and their interval."""
     names = tuple(record["strings"])
-    steps = {pitch.semitone(a) - pitch.semitone(b) for a, b in zip(names, names[1:], strict=False)}
+    steps = {pitch.semitone(a) - pitch.semitone(b) for a, b in itertools.pairwise(names)}
     interval = 7 if steps == {7} else 5
     name = record["student"]["instrument"]
     return Instrument(name, name, names, interval, "", ()) if names else None
@@ -410,6 +414,19 @@ def _video(submission: Mapping[str, Any] | None) -> dict[str, Any] | None:
         "file": wording.safe_text(file, FILE_LIMIT),
         "href": None if packed else "../submissions/" + quote(file),
     }
+
+
+def _looks(record: Record) -> list[dict[str, Any]]:
+    """The moments to look at the instrument itself: before the first turn and after the last."""
+    turns = [m for s in record["strings"].values() for m in s.get("moves") or []]
+    if not turns:
+        return []
+    first = max(0.0, min(m["start_s"] for m in turns) - BEFORE_TURN_S)
+    last = max(m["end_s"] for m in turns)
+    return [
+        {"words": words, "at_s": at_s, "at": wording.clock(at_s)}
+        for words, at_s in (("before the first turn", first), ("after the last turn", last))
+    ]
 
 
 def _facts(record: Record) -> list[tuple[str, str]]:
@@ -547,8 +564,14 @@ def _text(name: str) -> str:
 
 
 def _table_library() -> str:
-    """DataTables as the installed itables package bundles it: an ES module, licences included."""
-    return (resources.files("itables") / "html" / "dt_bundle.js").read_text(encoding="utf-8")
+    """DataTables as the installed itables package bundles it: an ES module, licences included.
+
+    The file is read without importing the package, which would load pandas.
+    """
+    package = find_spec("itables")
+    if package is None or package.origin is None:
+        raise ModuleNotFoundError("itables is not installed: set up the environment again")
+    return (Path(package.origin).parent / "html" / "dt_bundle.js").read_text(encoding="utf-8")
 
 
 def _inline_script(script: str) -> str:

@@ -24,8 +24,8 @@ function readDrafts() {
   }
   const found = new Map(Object.entries(kept));
   for (const [key, draft] of found) {
-    const mark = inFolder.get(key);
-    if (mark && (sameMark(mark, draft) || newer(mark.saved_at, draft.saved_at))) found.delete(key);
+    const mark = inFolder.get(key) || { points: null, comment: "" };
+    if (sameMark(mark, draft) || newer(mark.saved_at, draft.saved_at)) found.delete(key);
   }
   return found;
 }
@@ -264,7 +264,7 @@ function openStudent(student, { focus = "head" } = {}) {
   const opened = document.querySelector(".opened");
   fillMarks(opened, student);
   showSums(student);
-  row.scrollIntoView({ block: "start" });
+  row.scrollIntoView({ block: "start", behavior: "instant" });
   if (focus === "points" && firstToGive()) firstToGive().focus({ preventScroll: true });
   else if (focus) opened.querySelector("h3").focus({ preventScroll: true });
 }
@@ -420,7 +420,10 @@ document.addEventListener("click", (event) => {
   const row = target.closest("#students tbody tr[data-student]");
   const mark = target.closest(".left-mark");
   const time = target.closest(".time");
-  if (time) {
+  const step = target.closest("[data-go]");
+  if (step) {
+    KEYS[step.dataset.go]();
+  } else if (time) {
     seek(Number(time.dataset.time));
   } else if (target.closest(".show-video")) {
     showVideo().focus();
