@@ -161,8 +161,8 @@ def pluck(
     track = f0_hz * _ratio(cents) * (1 + (_ratio(glide_cents) - 1) * np.interp(t, slow, energy))
     gain = string * body.gain(hz)
     audio = np.zeros(size)
+    phases = rng.uniform(0, 0.15, len(number))  # one release starts both polarizations
     for (share, rates), offset in zip(voices, apart, strict=True):
-        phases = rng.uniform(0, 0.15, len(number))
         for i in range(len(number)):
             ratio = hz[i] / f0_hz * _pull(body, hz[i], pulled[i], cents) * _ratio(offset)
             phase = np.cumsum(track * ratio) / rate_hz if path is not None else None
