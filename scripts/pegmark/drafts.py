@@ -22,7 +22,8 @@ from pegmark.sheet import student_name
 BOUNDARY = "=_pegmark_sheet_="  # holds "=", which neither encoding used below can write bare
 LINE_LENGTH = 72  # characters of a line of plain text: common practice in mail
 ADDRESS_LIMIT = 254  # characters of an address that mail can carry (RFC 5321, 4.5.3.1.3)
-_MAILBOX = re.compile(r"[^\s@<>()\[\]\\,;:\"]+@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)+")
+# RFC 5322 dot-atom, without "?": with it an address could be read as an encoded word (RFC 2047).
+_MAILBOX = re.compile(r"[A-Za-z0-9!#$%&'*+/=^_`{|}~.-]+@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)+")
 
 
 def make_draft(record: dict[str, Any], ticket: dict[str, Any], pdf_bytes: bytes) -> bytes | None:
@@ -39,8 +40,8 @@ def make_draft(record: dict[str, Any], ticket: dict[str, Any], pdf_bytes: bytes)
     message["X-Unsent"] = "1"
     message["To"] = addresses
     message["Subject"] = _subject(record, ticket)
-    message["Content-Language"] = ticket["language"]
     message.set_content(_body(record, ticket), cte="quoted-printable")
+    message["Content-Language"] = ticket["language"]
     message.add_attachment(
         pdf_bytes,
         maintype="application",
@@ -81,7 +82,9 @@ def _subject(record: dict[str, Any], ticket: dict[str, Any]) -> str:
     title = wording.safe_text(ticket.get("title"))
     name = student_name(record["student"], ticket["sentences"]["sheet"])
     key = "subject" if title else "subject_untitled"
-    return str(words[key]).format(title=title, name=name)
+    # Python's email package decodes encoded words (RFC 2047) in a header that it is given, line
+    # breaks included, so a name could add headers: no encoded word is let through.
+    return str(words[key]).format(title=title, name=name).replace("=?", "= ?")
 
 
 def _body(record: dict[str, Any], ticket: dict[str, Any]) -> str:

@@ -71,26 +71,55 @@ class Frame:
 
 @dataclass(frozen=True)
 class Home:
-    """Where a string is at home, in cents from its target: in tune and close, low to high."""
+    """Where a string is at home: `cents` from its target, and the tolerances around that place.
 
+    `in_tune` and `close` reach from low to high, counted from home.
+    """
+
+    cents: float
     in_tune: tuple[float, float]
     close: tuple[float, float]
 
 
 def home_of(record: dict[str, Any], name: str, instrument: Instrument | None) -> Home:
-    """The tolerance of a string, widened to the span between its equal and its pure target.
+    """Where a string may stand: its span, plus the tolerance on both sides.
 
-    Either target counts as right (design, section 4), so the band reaches from the lower of
-    them to the higher, plus the tolerance on both sides.
+    The span is what the string was judged by, where the record says so (`home_cents`: the A it
+    was tuned to by ear, or the neighbour it was tuned to). Else it reaches from the
+    equal-tempered to the pure target, since either counts as right (design, section 4).
     """
     tolerance = record["tolerances"][name]
-    low, high = 0.0, 0.0
-    if instrument is not None and name in instrument.strings:
-        pure = cents_between(instrument.pure_hz()[name], instrument.hz()[name])
-        other = -pure if record["reference"]["temperament"] == "pure" else pure
-        low, high = min(0.0, other), max(0.0, other)
+    span = record["strings"][name].get("home_cents")
+    low, high = span if span else _targets(record, name, instrument)
+    cents = min(max(0.0, low), high)
+    low, high = low - cents, high - cents
     near, far = tolerance["in_tune_cents"], tolerance["close_cents"]
-    return Home((low - near, high + near), (low - far, high + far))
+    return Home(cents, (low - near, high + near), (low - far, high + far))
+
+
+def from_home(string: dict[str, Any], home: Home) -> dict[str, Any]:
+    """The entry of a string with all its cents counted from home instead of from its target."""
+
+    def shifted(value: float | None) -> float | None:
+        return None if value is None else value - home.cents
+
+    moves = [
+        {**m, "from_cents": m["from_cents"] - home.cents, "to_cents": m["to_cents"] - home.cents}
+        for m in string.get("moves") or []
+    ]
+    ends = {key: shifted(string.get(key)) for key in ("start_cents", "deviation_cents")}
+    return {**string, **ends, "moves": moves}
+
+
+def _targets(
+    record: dict[str, Any], name: str, instrument: Instrument | None
+) -> tuple[float, float]:
+    """The equal-tempered and the pure target in cents from the record's target, low to high."""
+    if instrument is None or name not in instrument.strings:
+        return 0.0, 0.0
+    pure = cents_between(instrument.pure_hz()[name], instrument.hz()[name])
+    other = -pure if record["reference"]["temperament"] == "pure" else pure
+    return min(0.0, other), max(0.0, other)
 
 
 def frame_of(record: dict[str, Any], height: float = HIGH) -> Frame:
@@ -149,15 +178,16 @@ def string_svg(
     `rank` its place from the highest (0), which sets how thick its home line is.
     """
     notes = sorted(notes, key=lambda note: note["start_s"])
+    string = from_home(string, home)
     if notes:
-        string = {**string, "first_s": notes[0]["start_s"]}
+        string["first_s"] = notes[0]["start_s"]
     corners = path_points(string, frame)
     parts = [
         *_rulers(frame),
         *_band(frame, home),
         _line(LEFT, frame.y(0), WIDTH, frame.y(0), VARNISH, 0.9 + 0.45 * rank),
         *_path(corners, frame),
-        *_soundings(notes, frame),
+        *_soundings(notes, frame, home),
         *_move_labels(string, frame),
         *_ends(string, corners, frame),
     ]
@@ -180,16 +210,19 @@ def axis_svg(frame: Frame) -> str:
 
 
 def key_svg(kind: str) -> str:
-    """A small drawing for the key: start, home, in_tune, close, sounding, silent, left, sure."""
+    """A small drawing for the key.
+
+    `kind` is one of start, sounding, silent, unheard, left, sure, in_tune, close.
+    """
     y = 9.0
     home = _line(0, y, 34, y, VARNISH, 1.6)
     drawings = {
-        "home": [home],
         "start": [_start(17, y)],
         "in_tune": [_strokes(0, 34, y - 6, y + 6), home],
         "close": [_dots(0, 34, 3), _dots(0, 34, 15), home],
         "sounding": [_stroke([(3, 15), (13, 15), (22, 4), (31, 4)], True)],
         "silent": [_stroke([(3, 15), (12, 15)], True), _stroke([(12, 15), (31, 4)], False)],
+        "unheard": [_stroke([(3, 4), (12, 4)], True), _stroke([(12, 4), (31, 15)], None)],
         "left": [_stroke([(0, y), (17, y)], True), _dot(17, y)],
         "sure": [_whisker(17, 2, 16)],
     }
@@ -272,19 +305,19 @@ def _path(corners: list[tuple[float, float, bool | None]], frame: Frame) -> list
     return parts
 
 
-def _soundings(notes: list[dict[str, Any]], frame: Frame) -> list[str]:
+def _soundings(notes: list[dict[str, Any]], frame: Frame, home: Home) -> list[str]:
     """Every note where it sounded: a bead for a pluck, a thick stroke for a bow."""
     beads, strokes = [], []
     for note in notes:
         cents = note.get("deviation_cents")
         if cents is None:
             continue
+        y = frame.y(cents - home.cents)
         if note["kind"] == "bowed":
-            y = frame.y(cents)
             x0, x1 = frame.x(note["start_s"]), frame.x(note["end_s"])
             strokes.append(f"M{_n(x0)} {_n(y)}H{_n(max(x1, x0 + 2))}")
         else:
-            beads.append((frame.x(note["start_s"]), frame.y(cents)))
+            beads.append((frame.x(note["start_s"]), y))
     parts = [f'<circle cx="{_n(x)}" cy="{_n(y)}" r="1.9" fill="{INK}"/>' for x, y in beads]
     if strokes:
         parts.append(

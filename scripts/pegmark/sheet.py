@@ -21,13 +21,14 @@ from pegmark.instruments import Instrument
 
 TEMPLATES = Path(__file__).parent / "templates"
 UNMEASURED = ("unreadable", "missing", "excused")  # the states in which nothing was heard
-KEY = ("start", "sounding", "silent", "left", "sure", "in_tune", "close")
+KEY = ("start", "sounding", "silent", "unheard", "left", "sure", "in_tune", "close")
 EXACT_CENTS = 0.05  # below, one decimal shows 0: "right on the line"
 CLIPPED_FRACTION = 0.001  # of the samples: audible crackle (common practice, no source)
 QUIET_SNR_DB = 30.0  # from here on the noise stands out of the way of every measurement
 NOISY_SNR_DB = 15.0  # below, measurements begin to suffer
 SPEED_CENTS = 1.0  # smaller speed errors are a clock's own and not worth a word
 FILE_NAME_LIMIT = 48  # characters of a file name: one line of the small print
+LONG_NAME = 32  # characters that fit one line of the title in its usual size
 TEXT_LIMIT = 400  # characters of a teacher's comment or a reason: five lines
 
 Words = dict[str, Any]
@@ -104,8 +105,8 @@ def _style() -> Any:
 def sheet_view(record: Record, ticket: dict[str, Any], tight: bool = False) -> dict[str, Any]:
     """The page's texts and pictures, by the names the template uses; None for what is left out."""
     words: Words = ticket["sentences"]["sheet"]
-    student = record["student"]
     status = record["status"]
+    name = student_name(record["student"], words)
     heard = status not in UNMEASURED and bool(record.get("strings"))
     block = ticket.get("instrument")
     instrument = Instrument.from_dict(block) if block else None
@@ -114,7 +115,8 @@ def sheet_view(record: Record, ticket: dict[str, Any], tight: bool = False) -> d
         "language": ticket["language"],
         "paper": ticket["paper"].lower(),
         "created": datetime.fromtimestamp(int(ticket["epoch"]), UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
-        "title": words["title"].format(name=student_name(student, words)),
+        "title": words["title"].format(name=name),
+        "long_title": len(name) > LONG_NAME,
         "about": _about(record, ticket, words),
         "late": _late(record.get("submission"), words),
         "total": _total(record, words),
@@ -227,14 +229,15 @@ def _path_row(
     words: Words,
 ) -> dict[str, Any]:
     part = words["paths"]
-    string = record["strings"][name]
     notes = [note for note in record.get("notes") or [] if note.get("string") == name]
     home = pictures.home_of(record, name, instrument)
+    picture = pictures.string_svg(record["strings"][name], notes, frame, home, rank)
+    string = pictures.from_home(record["strings"][name], home)
     rank_in_time = string.get("tuned_as")
     return {
         "letter": string_word(name, words),
         "order": part["order"][rank_in_time - 1] if rank_in_time in range(1, 6) else None,
-        "picture": _image(pictures.string_svg(string, notes, frame, home, rank)),
+        "picture": _image(picture),
         "alt": _path_alt(name, string, words),
         "verdict": verdict_word(string, words),
         "edge": part["close_call"] if string.get("close_call") else None,

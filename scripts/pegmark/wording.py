@@ -12,7 +12,7 @@ from datetime import datetime
 from typing import Any
 
 MINUS = "\u2212"  # the typographic minus: a hyphen is easily overlooked in small print
-NAME_LIMIT = 80  # characters of a name that a sheet shows: three lines of its title
+NAME_LIMIT = 120  # characters of a name that a sheet shows: three lines of a smaller title
 # Small pictures are no part of a name, and text fonts do not have them.
 _PICTOGRAPHS = frozenset(map(chr, (*range(0x1F000, 0x1FB00), *range(0xFE00, 0xFE10))))
 _KEPT_FORMAT_CHARACTERS = "\u200c\u200d"  # joiners that Persian, Hindi and others spell with
