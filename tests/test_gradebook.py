@@ -16,10 +16,30 @@ def test_columns_are_the_contracts():
     records, ticket = make_class(3)
     header = gradebook_csv(records, ticket).split("\r\n")[0].split(",")
     # Source: the design, end of section 3.
-    assert (
-        header
-        == ["student_id", "family_name", "given_name", "section", "instrument", "status", "total", "of", "open_points", "hours_late", "final_pitch", "order", "sounding", "small_moves", "final_check", "bridge", "answers", "daily", "string_1_cents", "string_2_cents", "string_3_cents", "string_4_cents"]
-    )
+    assert header == [
+        "student_id",
+        "family_name",
+        "given_name",
+        "section",
+        "instrument",
+        "status",
+        "total",
+        "of",
+        "open_points",
+        "hours_late",
+        "final_pitch",
+        "order",
+        "sounding",
+        "small_moves",
+        "final_check",
+        "bridge",
+        "answers",
+        "daily",
+        "string_1_cents",
+        "string_2_cents",
+        "string_3_cents",
+        "string_4_cents",
+    ]
     assert tuple(header[: len(FIRST_COLUMNS)]) == FIRST_COLUMNS
 
 

@@ -4,6 +4,7 @@ design, section 5; the list of files from memory, checked against public readers
 
 import csv
 import io
+import random
 import zipfile
 
 from example_class import make_class, make_record
@@ -66,7 +67,10 @@ def test_line_items_one_per_class_with_everything_the_standard_requires():
     items = tables(oneroster_zip(records, ticket))["lineItems.csv"]
     assert sorted(item["classSourcedId"] for item in items) == ["C-1", "C-2"]
     assert len({item["sourcedId"] for item in items}) == 2
-    assert list(items[0]) == ["sourcedId", "status", "dateLastModified", "title", "description", "assignDate", "dueDate", "classSourcedId", "categorySourcedId", "academicSessionSourcedId", "resultValueMin", "resultValueMax", "schoolSourcedId"]
+    assert ",".join(items[0]) == (
+        "sourcedId,status,dateLastModified,title,description,assignDate,"
+        "dueDate,classSourcedId,categorySourcedId,academicSessionSourcedId,resultValueMin,resultValueMax,schoolSourcedId"
+    )
     for item in items:
         assert all(value for column, value in item.items() if column != "description")
         assert (item["dueDate"], item["resultValueMax"]) == ("2026-03-06", "12")
@@ -77,8 +81,6 @@ def test_every_state_has_its_word_and_missing_is_no_zero():
     roster = ticket["students"]
     for n, status in enumerate(["missing", "excused", "unreadable"]):
         row = roster[n]
-        import random
-
         records[row["student_id"]] = make_record(row, status, random.Random(1))
     for student in ("s004", "s005"):
         record = records[student]
@@ -90,12 +92,15 @@ def test_every_state_has_its_word_and_missing_is_no_zero():
     records["s004"]["submission"]["hours_late"] = 3.0
     results = tables(oneroster_zip(records, ticket))["results.csv"]
     by_student = {row["studentSourcedId"]: row for row in results}
-    assert list(results[0]) == ["sourcedId", "status", "dateLastModified", "lineItemSourcedId", "studentSourcedId", "scoreStatus", "score", "scoreDate", "comment", "textScore", "classSourcedId", "inProgress", "incomplete", "late", "missing"]
+    assert ",".join(results[0]) == (
+        "sourcedId,status,dateLastModified,lineItemSourcedId,studentSourcedId,scoreStatus,score,"
+        "scoreDate,comment,textScore,classSourcedId,inProgress,incomplete,late,missing"
+    )
     assert [by_student[f"U-{n}"]["scoreStatus"] for n in range(5)] == [
         "not submitted", "exempt", "submitted", "fully graded", "partially graded"]  # fmt: skip
     assert [by_student[f"U-{n}"]["score"] for n in range(5)] == ["", "", "", "9.5", "9.5"]
     assert [by_student[f"U-{n}"]["missing"] for n in range(2)] == ["true", "false"]
-    assert [by_student[f"U-{n}"]["late"] for n in (3, 4)][0] == "true"
+    assert by_student["U-3"]["late"] == "true"
     assert len({row["sourcedId"] for row in results}) == 6
 
 
