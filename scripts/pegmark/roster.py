@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -124,8 +124,8 @@ def read_roster(class_dir: Path, settings: Settings) -> Roster:
     Raises TeacherError with everything wrong in it at once, by row: ids that are impossible or
     stand twice, instruments that are not known, languages, due times and excuses not understood.
     """
-    table = read_table(
-        _find(class_dir), FIELDS, NEEDED, mapped=settings.assignment["roster_columns"]
+    table = _without_whole_name(
+        read_table(_find(class_dir), FIELDS, NEEDED, mapped=settings.assignment["roster_columns"])
     )
     students: list[Student] = []
     problems: list[Problem] = []
@@ -172,6 +172,15 @@ def _find(class_dir: Path) -> Path:
             )
         ]
     )
+
+
+def _without_whole_name(table: Table) -> Table:
+    """A column of whole names beside the parted ones is kept as it is, like any extra column."""
+    if not {"family_name", "given_name", "full_name"} <= set(table.columns):
+        return table
+    columns = {name: place for name, place in table.columns.items() if name != "full_name"}
+    extra = tuple(sorted((*table.extra, table.columns["full_name"])))
+    return replace(table, columns=columns, extra=extra)
 
 
 def _student(

@@ -117,8 +117,8 @@ def _instruments(
     if source is None:
         return {}, {}
     found = yamlfiles.check(source.data, "instruments", source)
+    owners: dict[str, str] = {}
     if not found:
-        owners: dict[str, str] = {}
         for key, block in source.data.items():
             for string in block["order"]:
                 if string not in block["strings"]:
@@ -142,7 +142,13 @@ def _instruments(
     problems.extend(found)
     if found:
         return {}, {}
-    return instrument_table.load_instruments(path), instrument_table.load_names(path)
+    table = {
+        key: Instrument.from_dict(
+            {"key": key, **{k: v for k, v in block.items() if k != "aliases"}}
+        )
+        for key, block in source.data.items()
+    }
+    return table, owners
 
 
 def _assignment(

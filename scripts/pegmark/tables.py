@@ -162,8 +162,8 @@ def clean_cell(value: Any) -> str:
 def csv_line(cells: Iterable[str]) -> str:
     """Cells as one CSV line, quoted by RFC 4180, without the line end."""
     out = io.StringIO()
-    csv.writer(out, lineterminator="").writerow(list(cells))
-    return out.getvalue()
+    csv.writer(out).writerow(list(cells))
+    return out.getvalue().removesuffix("\r\n")
 
 
 @dataclass
@@ -369,7 +369,7 @@ def _table(name: str, sheet: _Sheet, index: int, columns: dict[str, int]) -> Tab
 
 
 def _key(header: str) -> str:
-    return fold(re.sub(r"[#:*?/()]", " ", clean_cell(header)))
+    return fold(re.sub(r"[:*?/()]", " ", clean_cell(header).replace("#", " no")))
 
 
 def _likely(content: bytes, page: str) -> int:

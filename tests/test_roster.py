@@ -1,0 +1,377 @@
+"""The roster in the forms teachers have it, and every mistake in it by row."""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import io
+import tempfile
+import zipfile
+from pathlib import Path
+
+import openpyxl
+import pytest
+from classroom import CONFIG, ROSTER, build
+from hypothesis import given
+from hypothesis import strategies as st
+from pegmark import settings, tables
+from pegmark.problems import TeacherError
+from pegmark.roster import Roster, read_roster
+
+NAMES = [("García Núñez", "María José"), ("Müller", "Zoë"), ("O'Brien", "Søren"), ("Lee", "Ann")]
+
+
+def read(class_dir) -> Roster:
+    return read_roster(class_dir, settings.load_assignment(class_dir, CONFIG))
+
+
+def roster_of(tmp_path, content: bytes | str, **tables_: str) -> Roster:
+    class_dir = build(tmp_path, **tables_)
+    content = content if isinstance(content, bytes) else content.encode()
+    (class_dir / "roster.csv").write_bytes(content)
+    return read(class_dir)
+
+
+def mistakes(tmp_path, content: bytes | str, **tables_: str) -> list[str]:
+    with pytest.raises(TeacherError) as caught:
+        roster_of(tmp_path, content, **tables_)
+    return [f"{p['message']} {p['action']}" for p in caught.value.problems]
+
+
+def typed(
+    delimiter: str = ",", header: str = "student_id,family_name,given_name,instrument"
+) -> str:
+    rows = [f"s{i},{family},{given_},cello" for i, (family, given_) in enumerate(NAMES)]
+    return "\r\n".join([header, *rows]).replace(",", delimiter) + "\r\n"
+
+
+def names(roster: Roster) -> list[tuple[str, str]]:
+    return [(student.family_name, student.given_name) for student in roster.students]
+
+
+# -- forms -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t", "|"])
+@pytest.mark.parametrize(
+    "encoding", ["utf-8", "utf-8-sig", "utf-16", "utf-16-le", "cp1252", "latin-1", "mac_roman"]
+)
+def test_usual_encodings_and_separators(tmp_path, encoding, delimiter):
+    assert names(roster_of(tmp_path, typed(delimiter).encode(encoding))) == NAMES
+
+
+def test_central_european_code_page(tmp_path):
+    text = "student_id,family_name,given_name,instrument\n1,Krzyżanowski,Łukasz,viola\n"
+    assert names(roster_of(tmp_path, text.encode("cp1250"))) == [("Krzyżanowski", "Łukasz")]
+
+
+@pytest.mark.parametrize(
+    "header",
+    [
+        "ID,Last name,First name,Instrument",
+        "Student ID,Surname,Forename,Instr.",
+        "Student no.,LAST NAME,FIRST NAME,INSTRUMENT",
+        "Número,Apellidos,Nombre,Instrumento",
+        "Nr.,Nachname,Vorname,Instrument",
+        "Student #,Last,First,Instrument:",
+        "  student_id ,family-name,Given_Name,instrument*",
+    ],
+)
+def test_headers_in_common_spellings(tmp_path, header):
+    assert names(roster_of(tmp_path, typed(header=header))) == NAMES
+
+
+def test_columns_in_any_order_and_extra_ones_kept(tmp_path):
+    text = "Locker,Instrument,First,E-mail,Last,ID,sourcedId\n12,fiddle,Ana,a@b.org,Ruiz,7,x-1\n"
+    (student,) = roster_of(tmp_path, text).students
+    assert (student.student_id, student.name, student.instrument) == ("7", "Ana Ruiz", "violin")
+    assert student.extra == {"Locker": "12", "sourcedId": "x-1"}
+
+
+def test_the_surer_header_wins(tmp_path):
+    text = "ID,Student ID,Last name,First name,Name,Instrument\n99,s1,Ruiz,Ana,Anita,viola\n"
+    (student,) = roster_of(tmp_path, text).students
+    assert student.student_id == "s1"
+    assert student.extra == {"ID": "99", "Name": "Anita"}
+
+
+def test_headers_mapped_in_the_assignment(tmp_path):
+    text = "Pupil code,Nom,Pronom,Plays on\nx1,Ruiz,Ana,violin\n"
+    mapping = "roster_columns: {Pupil code: student_id, Pronom: given_name, Plays on: instrument}\n"
+    (student,) = roster_of(tmp_path, text, assignment_yaml=mapping).students
+    assert (student.student_id, student.family_name, student.given_name) == ("x1", "Ruiz", "Ana")
+
+
+@pytest.mark.parametrize(
+    ("cell", "name"),
+    [
+        ('"Ruiz, Ana"', ("Ruiz", "Ana")),
+        ("Ana Ruiz", ("Ruiz", "Ana")),
+        ("Ana María Ruiz", ("Ruiz", "Ana María")),
+        ("Ruiz", ("Ruiz", "")),
+    ],
+)
+def test_one_column_for_the_whole_name(tmp_path, cell, name):
+    assert names(roster_of(tmp_path, f"id,name,instrument\n1,{cell},viola\n")) == [name]
+
+
+def test_titles_blank_lines_and_sep_line(tmp_path):
+    text = "sep=;\r\n;;;\r\nClass 7b, spring;;;\r\n\r\n" + typed(";") + ";;;\r\n   \r\n"
+    assert names(roster_of(tmp_path, text)) == NAMES
+
+
+def test_quoted_cells_by_rfc_4180(tmp_path):
+    # RFC 4180, section 2, rules 5 to 7: quotes around commas, line breaks and doubled quotes.
+    text = (
+        "student_id,family_name,given_name,instrument,section\r\n"
+        's1,"Ruiz, the ""first""",Ana,violin,"7B\r\nroom 3"\r\n'
+    )
+    (student,) = roster_of(tmp_path, text).students
+    assert student.family_name == 'Ruiz, the "first"'
+    assert student.section == "7B room 3"
+
+
+def test_a_number_kept_as_text_by_a_formula(tmp_path):
+    text = 'student_id,family_name,given_name,instrument\n"=""007""",Ruiz,Ana,violin\n'
+    assert roster_of(tmp_path, text).students[0].student_id == "007"
+
+
+def test_formulas_stay_texts(tmp_path):
+    # OWASP, "CSV Injection": cells that begin with = + - @. On input they are only data.
+    text = "student_id,family_name,given_name,instrument,section\n1,=1+1,@SUM(A1),cello,-2+3\n"
+    (student,) = roster_of(tmp_path, text).students
+    assert (student.family_name, student.given_name) == ("=1+1", "@SUM(A1)")
+    assert student.section == "-2+3"
+
+
+def test_invisible_and_control_characters_are_dropped(tmp_path):
+    text = "student_id,family_name,given_name,instrument\ns1,Ru\u202eiz,A\x1bna\u200b,violin\n"
+    (student,) = roster_of(tmp_path, text).students
+    assert student.family_name == "Ruiz"
+    assert student.given_name == "A na"
+
+
+def workbook(path, rows, sheets=("Notes", "Class")):
+    book = openpyxl.Workbook()
+    book.active.title = sheets[0]
+    book.active.append(["nothing", "here"])
+    page = book.create_sheet(sheets[1])
+    for row in rows:
+        page.append(row)
+    book.save(path)
+
+
+def test_a_workbook(tmp_path):
+    class_dir = build(tmp_path, assignment_yaml="due: 2026-03-06 18:00 Z\n")
+    (class_dir / "roster.csv").unlink()
+    rows = [
+        ["Strings 7b"],
+        [],
+        ["ID", "Last name", "First name", "Instrument", "Due"],
+        [1012, "Núñez", "Ana", "String bass", None],
+        [None, None, None, None, None],
+        [1013.0, "Lee", "Ann", "violin", "2026-03-08"],
+    ]
+    workbook(class_dir / "Roster.xlsx", rows)
+    roster = read(class_dir)
+    assert [student.student_id for student in roster.students] == ["1012", "1013"]
+    assert roster.students[0].instrument == "double bass"
+    assert roster.students[1].due.isoformat() == "2026-03-08T23:59:59+00:00"
+    assert [student.line for student in roster.students] == [4, 6]
+    assert "workbook, sheet 'Class'" in roster.understood
+
+
+def test_a_workbook_that_unpacks_without_end_is_refused(tmp_path):
+    class_dir = build(tmp_path)
+    (class_dir / "roster.csv").unlink()
+    with zipfile.ZipFile(class_dir / "roster.xlsx", "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr("xl/worksheets/sheet1.xml", b"\0" * (tables.MAX_UNPACKED + 1))
+    with pytest.raises(TeacherError, match="too large when unpacked"):
+        read(class_dir)
+
+
+@pytest.mark.parametrize(
+    "content", [b"PK\x03\x04 not really", b"\xd0\xcf\x11\xe0 old", b"\0\1\2" * 50]
+)
+def test_files_that_are_no_tables(tmp_path, content):
+    (message,) = mistakes(tmp_path, content)
+    assert "roster.csv: cannot be read as a table" in message
+    assert "Save it again as CSV" in message
+
+
+def test_what_was_understood_is_one_line(tmp_path):
+    text = "Last name;First;Student no.;Inst.;Locker\nRuiz;Ana;1;viola;12\nLee;Ann;2;viola;\n"
+    assert roster_of(tmp_path, text).understood == (
+        "roster.csv: 2 students (semicolons, UTF-8); read as Last name = family_name, "
+        "First = given_name, Student no. = student_id, Inst. = instrument; "
+        "kept as they are: Locker."
+    )
+
+
+# -- cells -----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("word", "key"),
+    [
+        ("Violin", "violin"),
+        ("VIOLIN II", "violin"),
+        ("vla.", "viola"),
+        ("Violoncello", "cello"),
+        ("String Bass", "double bass"),
+        ("bass", "double bass"),
+        ("contrabass", "double bass"),
+        ("Double-Bass", "double bass"),
+        ("Solo Bass", "solo bass"),
+        ("5-string bass", "five-string bass"),
+    ],
+)
+def test_instruments_by_their_everyday_names(tmp_path, word, key):
+    text = f"student_id,family_name,given_name,instrument\n1,Ruiz,Ana,{word}\n"
+    assert roster_of(tmp_path, text).students[0].instrument == key
+
+
+def test_addresses_are_parted_and_bad_ones_told(tmp_path):
+    text = (
+        "student_id,family_name,given_name,instrument,email\n"
+        's1,Ruiz,Ana,violin,"ana@b.org; home@c.example.org, ana@b.org"\n'
+        "s2,Lee,Ann,violin,ann@home\n"
+        's3,Kim,Jo,violin,"a@b.org\nBcc: x@y.org"\n'
+        "s4,Obi,Nia,violin,n/a\n"
+    )
+    roster = roster_of(tmp_path, text)
+    assert [s.email for s in roster.students] == [
+        "ana@b.org;home@c.example.org",
+        "",
+        "a@b.org;x@y.org",
+        "",
+    ]
+    assert {(n["student_id"], n["code"]) for n in roster.notices} == {
+        ("s2", "bad_email"),
+        ("s3", "bad_email"),
+    }
+    assert "line 3, email: 'ann@home' is no e-mail address" in roster.notices[0]["message"]
+
+
+def test_language_due_and_excused(tmp_path):
+    text = (
+        "student_id,family_name,given_name,instrument,language,due,excused\n"
+        "s1,Ruiz,Ana,violin,Español,2026-03-09 08:00,\n"
+        "s2,Lee,Ann,violin,EN,2026-03-09 08:00 +00:00,x\n"
+        "s3,Kim,Jo,violin,,2026-03-09,Yes\n"
+    )
+    due = "due: 2026-03-06 18:00 +01:00\n"
+    one, two, three = roster_of(tmp_path, text, assignment_yaml=due).students
+    assert (one.language, two.language, three.language) == ("es", "en", None)
+    assert one.due.isoformat() == "2026-03-09T08:00:00+01:00"
+    assert two.due.isoformat() == "2026-03-09T08:00:00+00:00"
+    assert three.due.isoformat() == "2026-03-09T23:59:59+01:00"
+    assert (one.excused, two.excused, three.excused) == (False, True, True)
+
+
+# -- mistakes --------------------------------------------------------------------------------
+
+
+def test_every_mistake_is_told_at_once_by_row(tmp_path):
+    text = (
+        "student_id,family_name,given_name,instrument,language,due,excused\n"
+        "s1,Ruiz,Ana,violin,,,\n"
+        "s 2,Okafor,Ben,cello,,,\n"
+        "s3,Lee,Ann,celo,,,\n"
+        "S1,Lee,Anna,viola,,,\n"
+        ",Kim,Jo,violin,,,\n"
+        "s6,,,violin,,,\n"
+        "s7,Obi,Nia,,,,\n"
+        "s8,Iyer,Ravi,violin,klingon,,\n"
+        "s9,Kaya,Elif,violin,,soon,\n"
+        "s10,Vogel,Max,violin,,,perhaps\n"
+        "../x,Vogel,Ida,violin,,,\n"
+        f"{'a' * 65},Vogel,Uwe,violin,,,\n"
+    )
+    found = mistakes(tmp_path, text)
+    expected = [
+        ("line 3, student_id", '"s 2" is not written as it must be', "letters, digits"),
+        ("line 4, instrument", "'celo' is no known instrument", 'Did you mean "cello"?'),
+        ("lines 2 and 5", "'S1' stands twice (Ana Ruiz, Anna Lee)", "an id of their own"),
+        ("line 6, student_id", "it is empty", "1 to 64 letters"),
+        ("line 7, family_name", "there is no name", "Fill in"),
+        ("line 8, instrument", "it is empty", "violin, viola, cello"),
+        ("line 9, language", "no sentences for 'klingon'", "en, es"),
+        ("line 10, due", "'soon' is no date and time", "2026-03-06 18:00"),
+        ("line 11, excused", "'perhaps' is neither yes nor no", "Write yes"),
+        ("line 12, student_id", '"../x"', "letters, digits"),
+        ("line 13, student_id", "aaa", "letters, digits"),
+    ]
+    for where, wrong, action in expected:
+        assert any(where in m and wrong in m and action in m for m in found), (where, found)
+        assert all(m.startswith("roster.csv") for m in found)
+    assert len(found) == len(expected)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", ["no row with column headers", "student_id"]),
+        ("1,Ruiz,Ana,violin\n", ["no row with column headers"]),
+        ("student_id,family_name,given_name,instrument\n", ["there is no student"]),
+        ("student_id,family_name,given_name\n1,Ruiz,Ana\n",
+         ["no column instrument", "the headers are: student_id, family_name, given_name"]),
+        ("family_name,given_name,instrumemt\nRuiz,Ana,viola\n",
+         ["no column student_id", "no column instrument", 'Did you mean "instrumemt"?']),
+        ("student_id,family_name,given_name,instrument\n1,Ruiz, Jr.,Ana,viola\n",
+         ["line 2: 5 cells under 4 headers", "quotes"]),
+        ('student_id,family_name,given_name,instrument\n1,"Ruiz,Ana,viola\n2,Lee,Ann,viola\n',
+         ["line 2: a quotation mark is opened and not closed"]),
+        ("student_id,student_id,family_name,given_name,instrument\n1,2,Ruiz,Ana,viola\n",
+         ["'student_id' stands twice"]),
+        ("student_id,family_name,given_name,instrument\n1," + "x" * 3000 + ",Ana,viola\n",
+         ["line 2: a cell has more than 2000 characters"]),
+    ],
+)  # fmt: skip
+def test_tables_that_are_broken(tmp_path, text, words):
+    found = " ".join(mistakes(tmp_path, text))
+    for word in words:
+        assert word in found
+
+
+def test_a_due_time_without_any_zone(tmp_path):
+    text = "student_id,family_name,given_name,instrument,due\n1,Ruiz,Ana,viola,2026-03-09 08:00\n"
+    (message,) = mistakes(tmp_path, text)
+    assert "with a zone" in message
+
+
+def test_a_mapped_header_that_is_not_there(tmp_path):
+    (message,) = mistakes(tmp_path, ROSTER, assignment_yaml="roster_columns: {Code: nickname}\n")
+    assert "roster_columns maps 'code' to nickname" in message
+    assert "assignment.yaml" in message
+
+
+def test_two_rosters_or_none(tmp_path):
+    class_dir = build(tmp_path)
+    (class_dir / "roster.xlsx").write_bytes(b"")
+    with pytest.raises(TeacherError, match=r"several rosters: roster\.csv, roster\.xlsx"):
+        read(class_dir)
+    (class_dir / "roster.xlsx").unlink()
+    (class_dir / "roster.csv").unlink()
+    with pytest.raises(TeacherError, match=r"There is no roster\.csv or roster\.xlsx"):
+        read(class_dir)
+
+
+# -- properties ------------------------------------------------------------------------------
+
+
+@given(st.binary(max_size=300))
+def test_any_bytes_are_read_or_refused(content):
+    """Nothing but TeacherError comes out of a broken table."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "roster.csv"
+        path.write_bytes(content)
+        with contextlib.suppress(TeacherError):
+            table = tables.read_table(path, {"student_id": ("id",)}, (("student_id",),))
+            assert all(len(row.cells) == len(table.header) for row in table.rows)
+
+
+@given(st.lists(st.text(max_size=20), min_size=1, max_size=5))
+def test_csv_lines_come_back_as_they_were(cells):
+    # RFC 4180: what is written by the rules is read by the rules (here by Python's csv module).
+    assert next(csv.reader(io.StringIO(tables.csv_line(cells), newline=""))) == cells
