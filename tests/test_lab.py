@@ -348,7 +348,7 @@ def test_strings_give_way_when_another_is_turned(instruments):
 
 
 @needs_speech
-@pytest.mark.parametrize("difficulty", sorted(takes.LEVELS))
+@pytest.mark.parametrize("difficulty", ["usual", "hard"])
 def test_random_takes_are_whole_and_repeatable(instruments, difficulty):
     first, truth = takes.random_take(7, instruments["double bass"], difficulty)
     if difficulty == "hard":

@@ -14,13 +14,13 @@ import struct
 import subprocess
 import tempfile
 from functools import lru_cache
-from pathlib import Path as FilePath
+from pathlib import Path
 
 import numpy as np
 
-from pegmark.lab.strings import SETTLED_S, Note, Path, along, measured_window, slow_wander
+from pegmark.lab.strings import SETTLED_S, CentsPath, Note, along, measured_window, slow_wander
 
-SOUND_FONT = FilePath("/usr/share/sounds/sf2/FluidR3_GM.sf2")
+SOUND_FONT = Path("/usr/share/sounds/sf2/FluidR3_GM.sf2")
 PROGRAMS = {  # General MIDI programme numbers, counted from 0
     "violin": 40,
     "viola": 41,
@@ -120,7 +120,7 @@ def bowed(
     *,
     seed: int = 0,
     wander_cents: float = 1.5,
-    path: Path = None,
+    path: CentsPath = None,
     velocity: int = 90,
     level: float = 0.3,
     lead_s: float = 0.0,
@@ -175,7 +175,7 @@ def plucked(
     duration_s: float,
     rate_hz: int,
     *,
-    path: Path = None,
+    path: CentsPath = None,
     velocity: int = 80,
     level: float = 0.3,
     lead_s: float = 0.0,
@@ -292,7 +292,7 @@ def _rendered(program: int, key: int, duration_s: float, velocity: int) -> np.nd
     if not SOUND_FONT.is_file():
         raise FileNotFoundError(f"{SOUND_FONT} is missing: apt-get install fluid-soundfont-gm")
     with tempfile.TemporaryDirectory() as folder:
-        score, sound = FilePath(folder, "note.mid"), FilePath(folder, "note.wav")
+        score, sound = Path(folder, "note.mid"), Path(folder, "note.wav")
         score.write_bytes(_midi(program, key, duration_s, velocity))
         command = ["fluidsynth", "-ni", "-q", "-R", "0", "-C", "0", "-g", "0.7", "-r", str(RATE_HZ)]
         command += ["-o", "synth.dynamic-sample-loading=1", "-T", "wav", "-O", "float"]

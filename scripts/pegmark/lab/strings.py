@@ -27,7 +27,7 @@ from typing import Any
 
 import numpy as np
 
-Path = Callable[[np.ndarray], np.ndarray] | Sequence[tuple[float, float]] | None
+CentsPath = Callable[[np.ndarray], np.ndarray] | Sequence[tuple[float, float]] | None
 Note = tuple[np.ndarray, dict[str, Any]]
 
 TOP_HZ = 9000.0  # partials above are left out: a phone's codec keeps little of them
@@ -112,7 +112,7 @@ def pluck(
     loudness: float = 0.5,
     level: float = 0.3,
     lead_s: float = 0.0,
-    path: Path = None,
+    path: CentsPath = None,
 ) -> Note:
     """A plucked note.
 
@@ -210,7 +210,7 @@ def bow(
     level: float = 0.3,
     lead_s: float = 0.0,
     tail_s: float = 0.4,
-    path: Path = None,
+    path: CentsPath = None,
 ) -> Note:
     """A bowed note of an open string, without vibrato.
 
@@ -325,7 +325,7 @@ def touched_harmonic(
 
 def turn(
     f0_hz: float,
-    path: Path,
+    path: CentsPath,
     duration_s: float,
     rate_hz: int,
     *,
@@ -360,7 +360,7 @@ def _sine(cycles: np.ndarray) -> np.ndarray:
     return np.sin((2 * np.pi * (cycles - np.floor(cycles))).astype(np.float32))
 
 
-def along(path: Path, t: np.ndarray) -> np.ndarray:
+def along(path: CentsPath, t: np.ndarray) -> np.ndarray:
     """The cents of a path at the times t in s."""
     if path is None:
         return np.zeros(len(t))

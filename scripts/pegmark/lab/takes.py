@@ -313,82 +313,93 @@ _HANDLERS: dict[type, Any] = {
 
 
 def _render(take: _Take, rate_hz: int, room: Room) -> tuple[np.ndarray, dict[str, Any]]:
-    duration_s = max(take.clock, take.busy_until) + 1.2
-    size = int(duration_s * rate_hz)
+    size = int((max(take.clock, take.busy_until) + 1.2) * rate_hz)
     dry = np.zeros(size)
-    timbre = _Timbre(take, rate_hz)
-    alone: list[tuple[int, np.ndarray]] = []
-    notes = []
-    for number, note in enumerate(take.notes):
-        stop_s = _stopped(take, note, duration_s)
-        audio, truth = timbre.sound(number, note, stop_s)
-        start = int(note["start_s"] * rate_hz)
-        audio = audio[: size - start]
-        dry[start : start + len(audio)] += audio
-        resonance = timbre.sympathy(note, len(audio), float(np.abs(audio).max(initial=0)))
-        dry[start : start + len(audio)] += resonance
-        alone.append((start, audio))
-        notes.append(_note_truth(take, note, truth, stop_s))
-    own = dry.copy()
-    own_level = np.sqrt(np.mean(own**2)) if own.any() else 0.05
-    spoken = []
-    for start_s, text in take.speech:
-        words = speech.say(text, rate_hz, voice=take.player.voice)
-        start = int(start_s * rate_hz)
-        words = words[: size - start]
-        dry[start : start + len(words)] += words
-        spoken.append({"start_s": start_s, "end_s": start_s + len(words) / rate_hz, "text": text})
-    tones = []
-    for start_s, tone in take.tones:
-        wave = rooms.reference_tone(
-            tone.hz, tone.seconds, rate_hz, wave=tone.wave, level=tone.level
-        )
-        start = int(start_s * rate_hz)
-        dry[start : start + len(wave)] += wave[: size - start]
-        tones.append({"start_s": start_s, "end_s": start_s + tone.seconds, "f0_hz": tone.hz})
-    others: list[dict[str, float]] = []
-    if room.other_player_db is not None:
-        played, others = _other_player(take, size, rate_hz)
-        dry += played * own_level * 10 ** (room.other_player_db / 20)
+    alone, notes = _play_notes(take, dry, rate_hz)
+    own_level = float(np.sqrt(np.mean(dry**2)))
+    heard = {
+        "speech": _play_speech(take, dry, rate_hz),
+        "tones": _play_tones(take, dry, rate_hz),
+        "others": _play_others(take, dry, rate_hz, room, own_level),
+    }
+
+    def cut(sound: np.ndarray) -> np.ndarray:
+        if room.low_cut_hz is None:
+            return sound
+        return rooms.high_pass(sound, rate_hz, cutoff_hz=room.low_cut_hz)
+
     audio = dry
-    if room.rt60_s:
-        audio = rooms.reverberate(audio, rate_hz, rt60_s=room.rt60_s, seed=take.player.seed)
-    noise = _noise(size, rate_hz, room, take.player.seed)
-    if room.low_cut_hz:
-        audio = rooms.high_pass(audio, rate_hz, cutoff_hz=room.low_cut_hz)
-        noise = rooms.high_pass(noise, rate_hz, cutoff_hz=room.low_cut_hz)
-        dry = rooms.high_pass(dry, rate_hz, cutoff_hz=room.low_cut_hz)
-        alone = [(s, rooms.high_pass(a, rate_hz, cutoff_hz=room.low_cut_hz)) for s, a in alone]
+    if room.rt60_s is not None:
+        audio = rooms.reverberate(dry, rate_hz, rt60_s=room.rt60_s, seed=take.player.seed)
+    alone = [(start, cut(sound)) for start, sound in alone]
+    noise = cut(_noise(size, rate_hz, room, take.player.seed))
     half = int(rooms.BAND_S * rate_hz)
-    powers = [rooms.band_power(_first(a, half), rate_hz) for _, a in alone]
-    if powers:
-        wanted = float(np.median(powers)) / 10 ** (room.snr_db / 10)
-        noise *= np.sqrt(wanted / rooms.band_power(noise, rate_hz))
-    else:
-        noise *= 0.003
-    for (start, sound), power, truth in zip(alone, powers, notes, strict=True):
-        span = slice(start, start + half)
-        rest = dry[span] + noise[span]
-        rest[: len(sound[:half])] -= sound[:half][: len(rest)]
-        other = rooms.band_power(rest, rate_hz)
-        truth["snr_db"] = float(10 * np.log10(power / max(other, 1e-30)))
-    audio = audio + noise
-    peak = np.abs(audio).max()
-    if peak > 0.9:
-        audio *= 0.9 / peak
+    powers = [rooms.band_power(_first(sound, half), rate_hz) for _, sound in alone]
+    middle = float(np.median(powers)) if powers else 1e-3
+    noise *= np.sqrt(middle / 10 ** (room.snr_db / 10) / rooms.band_power(noise, rate_hz))
+    everything = cut(dry) + noise
+    for (start, sound), power, note in zip(alone, powers, notes, strict=True):
+        rest = everything[start : start + half].copy()
+        rest[: len(sound)] -= sound[: len(rest)]
+        note["snr_db"] = float(10 * np.log10(power / rooms.band_power(rest, rate_hz)))
+    audio = cut(audio) + noise
+    audio *= min(1.0, 0.9 / np.abs(audio).max())
     truth = {
         "instrument": take.instrument.key,
         "rate_hz": rate_hz,
         "duration_s": size / rate_hz,
         "notes": notes,
-        "speech": spoken,
-        "tones": tones,
-        "others": others,
+        **heard,
         "turns": take.turns,
         "slips": take.slips,
         **_strings_truth(take),
     }
     return audio.astype(np.float32), truth
+
+
+def _play_notes(
+    take: _Take, dry: np.ndarray, rate_hz: int
+) -> tuple[list[tuple[int, np.ndarray]], list[dict[str, Any]]]:
+    """Add all notes to `dry`; gives each note alone with its first sample, and the truths."""
+    timbre = _Timbre(take, rate_hz)
+    alone, truths = [], []
+    for number, note in enumerate(take.notes):
+        stop_s = _stopped(take, note, len(dry) / rate_hz)
+        sound, truth = timbre.sound(number, note, stop_s)
+        start = _add(dry, sound, note["start_s"], rate_hz)
+        sound = sound[: len(dry) - start]
+        level = float(np.abs(sound).max(initial=0))
+        _add(dry, timbre.sympathy(note, len(sound), level), note["start_s"], rate_hz)
+        alone.append((start, sound))
+        truths.append(_note_truth(take, note, truth, stop_s))
+    return alone, truths
+
+
+def _play_speech(take: _Take, dry: np.ndarray, rate_hz: int) -> list[dict[str, Any]]:
+    spoken = []
+    for start_s, text in take.speech:
+        words = speech.say(text, rate_hz, voice=take.player.voice)
+        _add(dry, words, start_s, rate_hz)
+        spoken.append({"start_s": start_s, "end_s": start_s + len(words) / rate_hz, "text": text})
+    return spoken
+
+
+def _play_tones(take: _Take, dry: np.ndarray, rate_hz: int) -> list[dict[str, float]]:
+    tones = []
+    for start_s, tone in take.tones:
+        wave = rooms.reference_tone(
+            tone.hz, tone.seconds, rate_hz, wave=tone.wave, level=tone.level
+        )
+        _add(dry, wave, start_s, rate_hz)
+        tones.append({"start_s": start_s, "end_s": start_s + tone.seconds, "f0_hz": tone.hz})
+    return tones
+
+
+def _add(dry: np.ndarray, sound: np.ndarray, start_s: float, rate_hz: int) -> int:
+    """Add `sound` to `dry` in place; gives its first sample."""
+    start = int(start_s * rate_hz)
+    dry[start : start + len(sound)] += sound[: len(dry) - start]
+    return start
 
 
 class _Timbre:
@@ -428,7 +439,7 @@ class _Timbre:
             return self._bowed(note, f0_hz, path, seed, rng)
         return self._plucked(note, f0_hz, path, stop_s - note["start_s"], seed, rng)
 
-    def _pitch(self, string: str, start_s: float) -> tuple[float, strings.Path]:
+    def _pitch(self, string: str, start_s: float) -> tuple[float, strings.CentsPath]:
         """The pitch at a time and, where the peg turns later, the way from it on."""
         corners = np.array(self.take.paths[string])
         here = float(np.interp(start_s, corners[:, 0], corners[:, 1]))
@@ -439,7 +450,7 @@ class _Timbre:
         return f0_hz, [(0.0, 0.0), *((float(t - start_s), float(c - here)) for t, c in later)]
 
     def _bowed(
-        self, note: dict[str, Any], f0_hz: float, path: strings.Path, seed: int, rng: Any
+        self, note: dict[str, Any], f0_hz: float, path: strings.CentsPath, seed: int, rng: Any
     ) -> tuple[np.ndarray, dict[str, Any]]:
         level = rng.uniform(0.2, 0.35)
         if self.player.real:
@@ -456,9 +467,14 @@ class _Timbre:
         )  # fmt: skip
 
     def _plucked(
-        self, note: dict[str, Any], f0_hz: float, path: strings.Path, seconds: float, seed: int,
+        self,
+        note: dict[str, Any],
+        f0_hz: float,
+        path: strings.CentsPath,
+        seconds: float,
+        seed: int,
         rng: Any,
-    ) -> tuple[np.ndarray, dict[str, Any]]:  # fmt: skip
+    ) -> tuple[np.ndarray, dict[str, Any]]:
         loudness = rng.uniform(0.2, 0.9)
         level = 0.1 + 0.2 * loudness
         if self.player.real and self.take.instrument.name == "double bass":
@@ -574,26 +590,28 @@ def _noise(size: int, rate_hz: int, room: Room, seed: int) -> np.ndarray:
     return noise
 
 
-def _other_player(
-    take: _Take, size: int, rate_hz: int
-) -> tuple[np.ndarray, list[dict[str, float]]]:
-    """Somebody practising next door: bowed notes of a scale, dull through the wall, RMS 1."""
+def _play_others(
+    take: _Take, dry: np.ndarray, rate_hz: int, room: Room, own_level: float
+) -> list[dict[str, float]]:
+    """Somebody practising next door: bowed notes of a scale, dull through the wall."""
+    if room.other_player_db is None:
+        return []
     rng = np.random.default_rng([take.player.seed, 19])
-    out, notes = np.zeros(size), []
+    out, notes = np.zeros(len(dry)), []
     at = rng.uniform(0.5, 3)
     base = float(np.median(list(take.hz.values()))) * rng.uniform(1.0, 2.0)
-    while at < size / rate_hz - 3:
+    while at < len(dry) / rate_hz - 3:
         f0_hz = base * 2 ** (int(rng.choice([0, 2, 4, 5, 7, 9, 11, 12])) / 12)
         seconds = float(rng.uniform(0.4, 1.6))
-        audio, truth = strings.bow(
-            f0_hz, seconds, rate_hz, seed=int(rng.integers(2**31)), wander_cents=6
-        )
-        audio = np.convolve(audio, np.ones(max(1, rate_hz // 2500)), "same")
-        start = int(at * rate_hz)
-        out[start : start + len(audio)] += audio[: size - start]
+        seed = int(rng.integers(2**31))
+        sound, truth = strings.bow(f0_hz, seconds, rate_hz, seed=seed, wander_cents=6)
+        dull = np.convolve(sound, np.ones(max(1, rate_hz // 2500)), "same")
+        _add(out, dull, at, rate_hz)
         notes.append({"start_s": at, "end_s": at + seconds, "f0_hz": truth["f_inf_hz"]})
         at += seconds + (rng.uniform(1, 4) if rng.random() < 0.2 else 0.05)
-    return out / max(np.sqrt(np.mean(out**2)), 1e-12), notes
+    level = max(float(np.sqrt(np.mean(out**2))), 1e-12)
+    dry += out * own_level / level * 10 ** (room.other_player_db / 20)
+    return notes
 
 
 def _first(audio: np.ndarray, size: int) -> np.ndarray:
