@@ -1,0 +1,292 @@
+"""The class page without a browser: what it holds, what it links, what it must never do."""
+
+import html.parser
+import json
+import random
+import re
+
+import pytest
+from example_class import make_class, make_record, make_string
+from pegmark import classpictures
+from pegmark.care import care_list
+from pegmark.dashboard import _inline_script, build_dashboard, class_view
+
+
+class Page(html.parser.HTMLParser):
+    """Elements with their attributes, and the texts of the page (scripts and styles left out)."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.elements, self.texts, self._raw = [], [], None
+        self.scripts = []
+        self.feed(text)
+
+    def handle_starttag(self, tag, attrs):
+        self.elements.append((tag, dict(attrs)))
+        self._raw = tag if tag in ("script", "style") else None
+        if tag == "script":
+            self.scripts.append((dict(attrs), ""))
+
+    def handle_endtag(self, tag):
+        self._raw = None
+
+    def handle_data(self, data):
+        if self._raw == "script":
+            attrs, before = self.scripts[-1]
+            self.scripts[-1] = (attrs, before + data)
+        elif self._raw is None:
+            self.texts.append(data)
+
+    def data(self):
+        return next(json.loads(text) for attrs, text in self.scripts
+                    if attrs.get("id") == "class-data")  # fmt: skip
+
+
+HOSTILE = "<script>alert(1)</script>\"'&amp;=cmd()"
+
+
+def test_every_student_of_the_roster_is_on_the_page():
+    records, ticket = make_class(20)
+    del records["s005"]
+    page = Page(build_dashboard(records, ticket))
+    rows = [a["data-student"] for tag, a in page.elements if tag == "tr" and "data-student" in a]
+    assert rows == [f"s{n:03d}" for n in range(1, 21)]
+    templates = [a["id"] for tag, a in page.elements if tag == "template"]
+    assert templates == [f"opened-s{n:03d}" for n in range(1, 21)]
+    assert "The program made no result for this student." in " ".join(page.texts)
+
+
+def test_nothing_comes_from_a_network():
+    records, ticket = make_class(6)
+    page = Page(build_dashboard(records, ticket))
+    for tag, attrs in page.elements:
+        for name in ("src", "href", "data-src", "poster", "action", "srcset"):
+            assert not re.match(r"(?i)\s*(https?:|//|javascript:)", attrs.get(name) or ""), (tag,)
+    style = re.findall(r"<style>(.*?)</style>", build_dashboard(records, ticket), re.DOTALL)
+    assert not any(word in "".join(style) for word in ("url(", "@import", "@font-face"))
+    policy = next(a["content"] for t, a in page.elements
+                  if a.get("http-equiv") == "Content-Security-Policy")  # fmt: skip
+    assert policy.startswith("default-src 'none';")
+    assert "http" not in policy
+    assert "connect-src" not in policy
+
+
+def test_hostile_texts_stay_texts():
+    records, ticket = make_class(4, seed=1)
+    record = records["s001"]
+    for key in ("given_name", "family_name", "section"):
+        record["student"][key] = HOSTILE
+    record["submission"]["file"] = 'x"><img src=x onerror=alert(1)>/a b#?.mp4'
+    record["problems"] = [{"code": "x", "message": HOSTILE, "action": HOSTILE}]
+    record["score"]["criteria"][5]["comment"] = "</script><script>alert(2)</script>"
+    record["observations"] = [{"code": "x", "text": HOSTILE, "at_s": 1.0}]
+    ticket["class_name"] = HOSTILE
+    ticket["attention"][0]["file"] = HOSTILE
+    text = build_dashboard(records, ticket)
+    page = Page(text)
+    assert len(page.scripts) == 3
+    assert [a.get("type") for a, _ in page.scripts] == ["application/json", "text/plain", "module"]
+    assert not any(tag == "img" or any(n.startswith("on") for n in a) for tag, a in page.elements)
+    assert any(HOSTILE in text for text in page.texts)
+    comments = [m["comment"] for m in page.data()["marks"] if m["student_id"] == "s001"]
+    assert "</script><script>alert(2)</script>" in comments
+    (link,) = [a["href"] for t, a in page.elements if a.get("class") == "video-link"
+               and "onerror" in a["href"]]  # fmt: skip
+    assert link == (
+        "../submissions/x%22%3E%3Cimg%20src%3Dx%20onerror%3Dalert%281%29%3E/a%20b%23%3F.mp4#t=0"
+    )
+
+
+def test_writing_directions_cannot_be_turned_around():
+    records, ticket = make_class(1, seed=1)
+    records["s001"]["student"]["given_name"] = "Ada\u202egnp.exe"
+    assert "\u202e" not in build_dashboard(records, ticket)
+
+
+def test_script_text_cannot_end_its_element():
+    # Source: HTML standard, 4.12.1.3 (restrictions for contents of script elements).
+    made = _inline_script('a="</script>";b="<!-- <script>"')
+    assert "</script" not in made
+    assert "<!--" not in made
+
+
+def test_tasks_hold_every_attention_row():
+    records, ticket = make_class(60)
+    view = class_view(records, ticket)
+    tasks = {task["code"]: task["entries"] for task in view["tasks"]}
+    status = {r["student"]["student_id"]: r["status"] for r in records.values()}
+
+    def who(code):
+        return {entry["student"]["id"] for entry in tasks[code]}
+
+    assert [e["file"] for e in tasks["nobody"]] == ["IMG_2231.mov"]
+    assert who("unreadable") == {s for s, state in status.items() if state == "unreadable"}
+    assert who("listen") == {s for s, state in status.items() if state == "needs_listening"}
+    assert who("missing") == {s for s, state in status.items() if state == "missing"}
+    assert who("late") == {s for s, r in records.items()
+                           if (r["submission"] or {}).get("hours_late")}  # fmt: skip
+    assert who("open") == {
+        s
+        for s, r in records.items()
+        if r["submission"] and any(c["points"] is None for c in r["score"]["criteria"])
+    }
+
+
+def test_problems_of_a_graded_take_are_shown_too():
+    records, ticket = make_class(1, seed=1)
+    records["s001"]["problems"] = [{"code": "matched_by_likeness", "message": "M.", "action": "A."}]
+    tasks = {t["code"]: t["entries"] for t in class_view(records, ticket)["tasks"]}
+    assert [(e["message"], e["action"]) for e in tasks["other"]] == [("M.", "A.")]
+
+
+def test_an_attention_row_of_an_unknown_student_is_not_lost():
+    records, ticket = make_class(1, seed=1)
+    row = {"code": "mark_of_nobody", "message": "zz9 is not on the roster.", "action": "Mend it."}
+    ticket["attention"].append({"student_id": "zz9", "file": "", **row})
+    tasks = {t["code"]: t["entries"] for t in class_view(records, ticket)["tasks"]}
+    assert tasks["nobody"][1]["student_id"] == "zz9"
+    assert "zz9 is not on the roster." in build_dashboard(records, ticket)
+
+
+def test_clips_are_linked_for_passages_there_are():
+    records, ticket = make_class(1, seed=1)
+    record = records["s001"]
+    block, _, _ = make_string("E1", 1, 3.0, random.Random(1))
+    record["strings"] = {"F#1": block, "B1": {**block, "deciding": None}}
+    record["tolerances"] = {name: {"in_tune_cents": 3, "close_cents": 8} for name in ("F#1", "B1")}
+    page = Page(build_dashboard(records, ticket))
+    clips = [a["src"] for tag, a in page.elements if tag == "audio"]
+    assert clips == ["clips/s001/Fs1.mp3", "clips/s001/speech.mp3"]
+    assert all(a["preload"] == "none" for tag, a in page.elements if tag == "audio")
+
+
+def test_a_recording_inside_an_archive_is_named_and_not_linked():
+    records, ticket = make_class(1, seed=1)
+    records["s001"]["submission"]["file"] = "export.zip/Ada/take.mov"
+    text = build_dashboard(records, ticket)
+    assert "The recording is inside export.zip/Ada/take.mov" in text
+    assert "../submissions/export.zip" not in text
+
+
+def test_moments_to_look_at_the_bridge():
+    records, ticket = make_class(1, seed=1)
+    turns = [m for s in records["s001"]["strings"].values() for m in s["moves"]]
+    (student,) = class_view(records, ticket)["students"]
+    before, after = student["looks"]
+    assert before["at_s"] == pytest.approx(min(m["start_s"] for m in turns) - 5)
+    assert after["at_s"] == max(m["end_s"] for m in turns)
+
+
+def test_marks_that_are_in_the_folder_go_into_the_page():
+    records, ticket = make_class(1, seed=1)
+    criteria = {c["id"]: c for c in records["s001"]["score"]["criteria"]}
+    criteria["answers"] |= {"points": 1.5, "by": "teacher", "comment": "Nearly."}
+    criteria["bridge"] |= {"points": None, "by": "open", "comment": "Which second?"}
+    data = Page(build_dashboard(records, ticket)).data()
+    marks = {m["criterion"]: m for m in data["marks"]}
+    assert marks["answers"]["points"] == 1.5
+    assert (marks["bridge"]["points"], marks["bridge"]["comment"]) == (None, "Which second?")
+    assert data["students"][0]["measured"]["answers"] is None
+    assert data["students"][0]["measured"]["order"] == criteria["order"]["points"]
+
+
+def test_a_ticket_with_marks_wins_over_the_records():
+    records, ticket = make_class(1, seed=1)
+    mark = {"student_id": "s001", "criterion": "daily", "points": 1, "comment": "",
+            "saved_at": "2026-03-07T10:00:00Z"}  # fmt: skip
+    ticket["marks"] = [mark]
+    assert Page(build_dashboard(records, ticket)).data()["marks"] == [mark]
+
+
+def test_names_of_the_projector_view_say_nothing_of_the_rosters_order():
+    records, ticket = make_class(60)
+    aliases = [s["alias"] for s in class_view(records, ticket)["students"]]
+    assert sorted(aliases, key=lambda a: int(a.split()[1])) == [f"Player {n}" for n in range(1, 61)]
+    assert aliases != sorted(aliases, key=lambda a: int(a.split()[1]))
+    again = [s["alias"] for s in class_view(records, ticket)["students"]]
+    assert aliases == again
+
+
+def test_150_students_stay_under_12_megabytes():
+    records, ticket = make_class(150)
+    assert len(build_dashboard(records, ticket).encode()) < 12_000_000
+
+
+def test_the_same_class_gives_the_same_bytes():
+    assert build_dashboard(*make_class(12)) == build_dashboard(*make_class(12))
+
+
+def test_a_class_of_nobody_and_a_class_that_handed_in_nothing():
+    records, ticket = make_class(0)
+    assert "There is nobody on the roster." in build_dashboard(records, ticket)
+    records, ticket = make_class(2)
+    for row in ticket["students"]:
+        records[row["student_id"]] = make_record(row, "missing", None)
+    text = build_dashboard(records, ticket)
+    assert "No string has been heard yet." in text
+    assert "<audio" not in text
+
+
+# The class's pictures
+
+
+def test_marks_lie_in_the_order_of_their_cents_and_none_covers_another():
+    strings = [{"student_id": f"s{n}", "section": "", "verdict": "in_tune", "cents": (n % 7) - 3.0}
+               for n in range(80)]  # fmt: skip
+    placed, height = classpictures._perched(strings)
+    by_cents = {s["cents"]: x for s, x, _ in placed}
+    assert [by_cents[c] for c in sorted(by_cents)] == sorted(by_cents.values())
+    for i, (_, x, rise) in enumerate(placed):
+        assert rise + 6 <= height
+        for _, other_x, other_rise in placed[:i]:
+            assert abs(x - other_x) >= 9 or abs(rise - other_rise) >= 9
+
+
+def test_high_and_low_have_marks_of_their_own():
+    names = {classpictures.mark_name(v, c) for v in classpictures.VERDICTS for c in (5.0, -5.0)}
+    assert names == {"in_tune", "close_high", "close_low", "out_high", "out_low", "unsure",
+                     "not_heard"}  # fmt: skip
+    assert all(f'id="mark-{name}"' in classpictures.symbols_svg() for name in names)
+
+
+def test_which_string_gives_most_trouble():
+    def left(*verdicts):
+        return [{"verdict": v} for v in verdicts]
+
+    order = classpictures.trouble_order(
+        {
+            ("violin", "E5"): left("in_tune", "in_tune", "out"),
+            ("violin", "G3"): left("in_tune", "close", "out"),
+            ("violin", "A4"): left("in_tune", "in_tune", "in_tune"),
+        }
+    )
+    assert [key[1] for key, _ in order] == ["G3", "E5", "A4"]
+    assert classpictures.sentence(order[0][1]) == "1 in tune, 1 close, 1 out of tune"
+
+
+def test_a_bar_shows_every_verdict_in_proportion():
+    svg = classpictures.bar_svg({"in_tune": 6, "out": 2}, 8)
+    widths = [float(w) for w in re.findall(r'width="([\d.]+)" height="19"', svg)]
+    assert widths[0] == pytest.approx(3 * widths[1], rel=0.01)
+    assert sum(widths) == pytest.approx(classpictures.BAR_WIDTH - 1, abs=0.3)
+
+
+def test_the_picture_says_in_words_what_it_shows():
+    records, _ = make_class(30)
+    left = classpictures.strings_left(records.values())
+    violins = {name: strings for (kind, name), strings in left.items() if kind == "violin"}
+    svg = classpictures.left_svg("violin", violins)
+    assert "How every violin string was left. E5: " in svg
+    assert svg.count('class="left-mark"') == sum(map(len, violins.values()))
+
+
+def test_care_lists_instruments_not_habits():
+    records, _ = make_class(1, seed=1)
+    records["s001"]["observations"] = [
+        {"code": "slipping_peg", "text": "The A peg slipped.", "at_s": 4.0},
+        {"code": "whole_sharp", "text": "All strings are sharp.", "at_s": None},
+    ]
+    (entry,) = care_list(records.values())
+    assert entry["student_id"] == "s001"
+    assert entry["text"] == "The A peg slipped."
+    assert entry["look_at"]

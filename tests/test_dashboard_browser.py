@@ -1,0 +1,498 @@
+"""The class page in a real browser: Debian's chromium through Playwright, opened from disk.
+
+Every page that these tests open is watched: a request to anything but the files beside the page, a
+script error or a dialog fails the test.
+"""
+
+import csv
+import io
+import re
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+import pytest
+from example_class import RUBRIC, make_class
+from pegmark.clips import encode_mp3
+from pegmark.dashboard import build_dashboard
+
+CHROMIUM = Path("/usr/bin/chromium")
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
+]
+ARGUMENTS = [
+    "--no-sandbox", "--disable-gpu", "--disable-background-networking",
+    "--autoplay-policy=no-user-gesture-required",
+]  # fmt: skip
+WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
+
+
+@pytest.fixture(scope="module")
+def chromium():
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(
+            executable_path=str(CHROMIUM), headless=True, args=ARGUMENTS
+        )
+        yield browser
+        browser.close()
+
+
+class Desk:
+    """One browser profile (its own storage) with the pages opened in it."""
+
+    def __init__(self, browser, width=1400, height=900):
+        self.context = browser.new_context(
+            viewport={"width": width, "height": height}, accept_downloads=True
+        )
+        self.requests, self.errors = [], []
+
+    def open(self, path, address=""):
+        page = self.context.new_page()
+        page.set_default_timeout(8000)
+        page.on("request", lambda request: self.requests.append(request.url))
+        page.on("pageerror", lambda error: self.errors.append(str(error)))
+        page.on("dialog", lambda dialog: (self.errors.append("dialog"), dialog.dismiss()))
+        page.goto(path.as_uri() + address)
+        page.wait_for_selector("html[data-ready]", state="attached")
+        return page
+
+    def close(self):
+        self.context.close()
+        assert self.errors == []
+        assert [u for u in self.requests if not u.startswith(("file:///", "blob:", "data:"))] == []
+
+
+@pytest.fixture
+def desk(chromium):
+    made = Desk(chromium)
+    yield made
+    made.close()
+
+
+@pytest.fixture(scope="module")
+def class_page(tmp_path_factory):
+    return write_page(tmp_path_factory.mktemp("class"), *make_class(12))
+
+
+def write_page(folder, records, ticket):
+    """The page on disk, with clips and a recording for the first student who has one."""
+    results = folder / "results"
+    results.mkdir()
+    page = results / "dashboard.html"
+    page.write_text(build_dashboard(records, ticket), encoding="utf-8")
+    first = next((r for r in records.values() if r["strings"]), None)
+    if first:
+        for name in first["strings"]:
+            clip = results / "clips" / first["student"]["student_id"] / f"{name}.mp3"
+            clip.parent.mkdir(parents=True, exist_ok=True)
+            clip.write_bytes(tone_mp3(3))
+        recording = folder / "submissions" / first["submission"]["file"]
+        recording.parent.mkdir(parents=True)
+        recording.write_bytes(tone_mp3(60))
+    return page
+
+
+@cache
+def tone_mp3(seconds):
+    rate_hz = 16000
+    t = np.arange(seconds * rate_hz) / rate_hz
+    return encode_mp3(0.1 * np.sin(2 * np.pi * 440 * t), rate_hz)
+
+
+def shown_names(page):
+    return page.locator("#students tbody tr[data-student] .name").all_inner_texts()
+
+
+def cents_of(page, column):
+    cells = page.locator(f"#students tbody tr[data-student] td:nth-child({column})")
+    return [float(cell.get_attribute("data-order")) for cell in cells.all()]
+
+
+def open_ids(record):
+    return [c["id"] for c in record["score"]["criteria"] if c["points"] is None]
+
+
+def wait_until(page, condition):
+    """Ask the page again and again; its own policy forbids Playwright's way of waiting."""
+    for _ in range(160):
+        if page.evaluate(condition):
+            return
+        page.wait_for_timeout(50)
+    raise AssertionError(f"never true: {condition}")
+
+
+def saved_rows(page):
+    with page.expect_download() as download:
+        page.click("#save")
+    assert re.fullmatch(r"marks-\d{8}-\d{6}\.csv", download.value.suggested_filename)
+    text = Path(download.value.path()).read_bytes().decode("utf-8")
+    return {(r["student_id"], r["criterion"]): r
+            for r in csv.DictReader(io.StringIO(text, newline=""))}  # fmt: skip
+
+
+# The table
+
+
+def test_sorting_by_mouse_keyboard_and_choice(class_page, desk):
+    page = desk.open(class_page)
+    roster = shown_names(page)
+    farthest = page.locator("#students thead th").last
+    farthest.click()
+    column = page.locator("#students thead th").count()
+    assert cents_of(page, column) == sorted(cents_of(page, column))
+    farthest.locator("[tabindex]").focus()
+    page.keyboard.press("Enter")
+    assert cents_of(page, column) == sorted(cents_of(page, column), reverse=True)
+    page.select_option("#sort-by", label="Student")
+    names = shown_names(page)
+    assert names == sorted(names, key=lambda n: n.split()[::-1])
+    page.select_option("#sort-by", label="roster")
+    assert shown_names(page) == roster
+
+
+def test_filtering_and_search(class_page, desk):
+    records, _ = make_class(12)
+    page = desk.open(class_page)
+    page.select_option("#by-section", "Cello")
+    cellos = [s for s, r in records.items() if r["student"]["section"] == "Cello"]
+    rows = page.locator("#students tbody tr[data-student]")
+    assert sorted(row.get_attribute("data-student") for row in rows.all()) == cellos
+    assert page.inner_text("#shown") == f"{len(cellos)} of 12 shown"
+    assert page.locator(".left-mark:not(.faded)").count() == sum(
+        len(records[s]["strings"]) for s in cellos
+    )
+    page.select_option("#by-section", "")
+    page.select_option("#by-state", "needs-me")
+    needing = {
+        student
+        for student, r in records.items()
+        if r["status"] in ("needs_listening", "unreadable") or (r["submission"] and open_ids(r))
+    }
+    assert {row.get_attribute("data-student") for row in rows.all()} == needing
+    page.select_option("#by-state", "")
+    page.fill("#find", records["s004"]["student"]["family_name"])
+    family = records["s004"]["student"]["family_name"]
+    assert shown_names(page)
+    assert all(family in name for name in shown_names(page))
+
+
+# Listening
+
+
+def test_a_clip_plays_by_key_and_another_stops_it(class_page, desk):
+    page = desk.open(class_page, "#student-s001")
+    page.keyboard.press("2")
+    wait_until(page, "document.querySelector('.opened [data-clip=\"2\"]').currentTime > 0.2")
+    page.keyboard.press("1")
+    wait_until(page, "document.querySelector('.opened [data-clip=\"1\"]').currentTime > 0.1")
+    assert page.evaluate("document.querySelector('.opened [data-clip=\"2\"]').paused")
+    page.keyboard.press("1")
+    wait_until(page, "document.querySelector('.opened [data-clip=\"1\"]').paused")
+
+
+def test_a_clip_that_is_not_there_is_said(class_page, desk):
+    page = desk.open(class_page, "#student-s001")
+    page.keyboard.press("s")
+    page.wait_for_selector(".opened .no-media")
+    assert page.inner_text(".opened .no-media") == "No clip beside this page."
+
+
+def test_the_recording_opens_at_the_right_second(class_page, desk):
+    page = desk.open(class_page, "#student-s001")
+    look = page.locator(".looks .time").last
+    at_s = float(look.get_attribute("data-time"))
+    look.click()
+    wait_until(page, f"document.querySelector('.opened video').currentTime >= {at_s - 1}")
+    assert page.evaluate("document.querySelector('.opened video').currentTime") < at_s + 5
+    link = page.get_attribute(".opened .video-link", "href")
+    assert link.endswith(f"take%20%231.mp4#t={at_s - 1:.1f}")
+
+
+# Marks
+
+
+def test_marks_by_keyboard_alone_reach_the_file_and_the_next_run(class_page, desk, tmp_path):
+    from pegmark.marks import read_marks
+
+    records, _ = make_class(12)
+    students = [s for s, r in records.items() if r["submission"] and open_ids(r)]
+    page = desk.open(class_page)
+    page.keyboard.press("o")
+    first = page.get_attribute(".opened", "data-student")
+    assert first == students[0]
+    page.keyboard.press("m")
+    page.keyboard.type("1")
+    page.keyboard.press("Enter")
+    page.keyboard.type("1,5")
+    page.keyboard.press("Tab")
+    page.keyboard.type('Good "why", =next time\nsay how.')
+    page.keyboard.press("Escape")
+    page.keyboard.press("o")
+    second = page.get_attribute(".opened", "data-student")
+    assert second == students[1]
+    page.keyboard.press("m")
+    page.keyboard.type("0")
+    assert page.inner_text("#save-state") == "3 new marks to save."
+    saved = saved_rows(page)
+    given = open_ids(records[first])
+    assert saved[first, given[0]]["points"] == "1"
+    assert saved[first, given[1]]["points"] == "1.5"
+    assert saved[first, given[1]]["comment"] == 'Good "why", =next time\nsay how.'
+    later = open_ids(records[second])
+    assert saved[second, later[0]]["points"] == "0"
+    # Complete: what was in the folder before is in the file too.
+    before = {(s, c["id"]): c["points"] for s, r in records.items()
+              for c in r["score"]["criteria"] if c["by"] == "teacher"}  # fmt: skip
+    assert before
+    assert all(float(saved[key]["points"]) == points for key, points in before.items())
+    # The next run reads it.
+    lines = ["student_id,criterion,points,comment,saved_at"]
+    for (student, criterion), row in saved.items():
+        comment = row["comment"].replace('"', '""')
+        lines.append(f'{student},{criterion},{row["points"]},"{comment}",{row["saved_at"]}')
+    (tmp_path / "marks-1.csv").write_text("\r\n".join(lines), encoding="utf-8")
+    marks = read_marks(tmp_path, list(records), {c["id"]: c["points"] for c in RUBRIC["criteria"]},
+                       None)  # fmt: skip
+    assert marks.refused == ()
+    read = {m.criterion: m for m in marks.by_student[first]}
+    assert (read[given[1]].points, read[given[1]].comment[:5]) == (1.5, "Good ")
+
+
+def test_points_by_mouse_show_the_new_sum_at_once(class_page, desk):
+    records, _ = make_class(12)
+    student = next(s for s, r in records.items() if r["status"] == "graded"
+                   and r["score"]["open"] == 4)  # fmt: skip
+    page = desk.open(class_page, f"#student-{student}")
+    before = records[student]["score"]["total"]
+    page.click('.opened fieldset[data-criterion="answers"] .choice[data-points="2"]')
+    row = page.locator(f"#student-{student}")
+    assert row.locator(".points-cell").inner_text().startswith(f"{before + 2:g}".replace(".5", "½"))
+    assert row.locator(".open-cell").inner_text() == "2"
+    page.click('.opened fieldset[data-criterion="answers"] .choice[data-points="2"]')
+    assert row.locator(".open-cell").inner_text() == "3"
+    assert page.inner_text("#save-state") == "No new marks."
+    # An override of what was measured counts in place of it.
+    page.fill('.opened fieldset[data-criterion="final_pitch"] .points', "4")
+    measured = next(c for c in records[student]["score"]["criteria"] if c["id"] == "final_pitch")
+    total = f"{before - measured['points'] + 4:g}".replace(".5", "½")
+    assert row.locator(".points-cell").inner_text().startswith(total)
+
+
+def test_points_out_of_range_are_refused_beside_the_field(class_page, desk):
+    page = desk.open(class_page, "#student-s001")
+    field = page.locator('.opened fieldset[data-criterion="answers"]')
+    for text in ("3", "-1", "two", "1e1"):
+        field.locator(".points").fill(text)
+        assert field.locator(".wrong").inner_text().startswith("Only 0 to 2")
+        assert page.inner_text("#save-state") == "No new marks."
+    field.locator(".points").fill(".5")
+    assert field.locator(".wrong").is_hidden()
+    assert page.inner_text("#save-state") == "1 new mark to save."
+
+
+def test_unsaved_work_survives_a_closed_tab(class_page, desk):
+    page = desk.open(class_page, "#student-s001")
+    page.fill('.opened fieldset[data-criterion="bridge"] .comment', "Look again at 0:02.")
+    page.fill('.opened fieldset[data-criterion="bridge"] .points', "0.5")
+    page.close()
+    page = desk.open(class_page, "#student-s001")
+    assert page.inner_text("#save-state") == "1 new mark to save."
+    bridge = page.locator('.opened fieldset[data-criterion="bridge"]')
+    assert bridge.locator(".points").input_value() == "0.5"
+    assert bridge.locator(".comment").input_value() == "Look again at 0:02."
+    assert saved_rows(page)["s001", "bridge"]["points"] == "0.5"
+    page.close()
+    page = desk.open(class_page)
+    assert "1 saved to a file, not yet in this page" in page.inner_text("#save-state")
+
+
+def test_work_of_one_class_is_not_seen_in_another(class_page, desk, tmp_path):
+    records, ticket = make_class(2, seed=1)
+    ticket["class_name"] = "Hill Strings"
+    other = write_page(tmp_path, records, ticket)
+    page = desk.open(class_page, "#student-s001")
+    page.fill('.opened fieldset[data-criterion="bridge"] .points', "1")
+    assert desk.open(other).inner_text("#save-state") == "No new marks."
+
+
+def test_drafts_end_when_the_page_has_them(desk, tmp_path):
+    records, ticket = make_class(2, seed=1)
+    criteria = {c["id"]: c for c in records["s001"]["score"]["criteria"]}
+    criteria["bridge"] |= {"points": None, "by": "open"}
+    path = write_page(tmp_path, records, ticket)
+    page = desk.open(path, "#student-s001")
+    page.fill('.opened fieldset[data-criterion="bridge"] .points', "1")
+    saved_rows(page)
+    page.close()
+    criteria["bridge"] |= {"points": 1, "by": "teacher"}
+    path.write_text(build_dashboard(records, ticket), encoding="utf-8")
+    assert desk.open(path).inner_text("#save-state") == "No new marks."
+
+
+def test_a_mark_taken_back_is_saved_as_an_empty_cell_with_its_time(desk, tmp_path):
+    records, ticket = make_class(1, seed=1)
+    criteria = {c["id"]: c for c in records["s001"]["score"]["criteria"]}
+    criteria["bridge"] |= {"points": 1, "by": "teacher"}
+    page = desk.open(write_page(tmp_path, records, ticket), "#student-s001")
+    page.fill('.opened fieldset[data-criterion="bridge"] .points', "")
+    row = saved_rows(page)["s001", "bridge"]
+    assert row["points"] == ""
+    assert re.fullmatch(r"\d{4}-\d\d-\d\dT[\d:.]+Z", row["saved_at"])
+
+
+# Keys
+
+
+def test_students_one_after_the_other_by_key(class_page, desk):
+    page = desk.open(class_page)
+    page.select_option("#sort-by", label="Student")
+    page.locator("body").click(position={"x": 2, "y": 2})
+    order = [row.get_attribute("data-student")
+             for row in page.locator("#students tbody tr[data-student]").all()]  # fmt: skip
+    seen = []
+    for _ in range(3):
+        page.keyboard.press("n")
+        seen.append(page.get_attribute(".opened", "data-student"))
+    assert seen == order[:3]
+    page.keyboard.press("p")
+    assert page.get_attribute(".opened", "data-student") == order[1]
+    assert page.locator(".opened").count() == 1
+    assert page.evaluate("document.activeElement.matches('.opened h3')")
+    page.keyboard.press("Escape")
+    assert page.locator(".opened").count() == 0
+    assert page.evaluate("document.activeElement.closest('tr').dataset.student") == order[1]
+
+
+def test_a_row_opens_with_enter_and_says_so(class_page, desk):
+    page = desk.open(class_page)
+    button = page.locator("#student-s003 .open-student")
+    button.focus()
+    assert button.get_attribute("aria-expanded") == "false"
+    page.keyboard.press("Enter")
+    assert button.get_attribute("aria-expanded") == "true"
+    assert page.get_attribute(".opened", "data-student") == "s003"
+
+
+def test_keys_can_be_switched_off_and_never_act_inside_a_comment(class_page, desk):
+    page = desk.open(class_page, "#student-s001")
+    comment = page.locator(".opened .comment").first
+    comment.focus()
+    page.keyboard.type("no pop, sv 12")
+    assert page.get_attribute(".opened", "data-student") == "s001"
+    assert comment.input_value() == "no pop, sv 12"
+    page.keyboard.press("Escape")
+    page.uncheck("#use-keys")
+    page.locator(".opened h3").focus()
+    page.keyboard.press("n")
+    assert page.get_attribute(".opened", "data-student") == "s001"
+    assert not desk.open(class_page).is_checked("#use-keys")
+
+
+def test_a_task_leads_to_its_student(class_page, desk):
+    page = desk.open(class_page)
+    task = page.locator('[data-task="open"]')
+    task.locator("summary").click()
+    link = task.locator("a").first
+    student = link.get_attribute("href").removeprefix("#student-")
+    link.click()
+    assert page.get_attribute(".opened", "data-student") == student
+    page.keyboard.press("Escape")
+    link.click()
+    assert page.get_attribute(".opened", "data-student") == student
+
+
+# Views
+
+
+def test_the_projector_view_shows_no_name(class_page, desk):
+    records, _ = make_class(12)
+    page = desk.open(class_page, "#student-s001")
+    page.click("#projector")
+    text = page.inner_text("body")
+    assert page.locator(".opened").count() == 0
+    for record in records.values():
+        student = record["student"]
+        assert student["student_id"] not in text
+        assert not re.search(rf"\b{student['given_name']}\b", text)
+        assert not re.search(rf"\b{student['family_name']}\b", text)
+    assert "IMG_2231" not in text
+    for word in ("so far", "excused", "not handed in", "unreadable"):
+        assert word not in page.inner_text("#students")
+    aliases = page.locator("#students .alias").all_inner_texts()
+    assert aliases == [f"Player {n}" for n in range(1, 13)]
+    page.keyboard.press("n")
+    page.locator(".left-mark").first.click()
+    assert page.locator(".opened").count() == 0
+    page.click("#projector")
+    assert records["s001"]["student"]["family_name"] in page.inner_text("#students")
+
+
+@pytest.mark.parametrize("width", [320, 1920])
+def test_no_sideways_scrolling(class_page, chromium, width):
+    desk = Desk(chromium, width)
+    page = desk.open(class_page, "#student-s001")
+    for what in ("page", "projector"):
+        if what == "projector":
+            page.click("#projector")
+        assert page.evaluate("document.scrollingElement.scrollWidth") <= width, what
+    desk.close()
+
+
+def test_targets_are_large_enough(class_page, desk):
+    # Source: WCAG 2.2, 2.5.8: 24 by 24 CSS pixels, links inside sentences excepted.
+    page = desk.open(class_page, "#student-s001")
+    small = page.evaluate("""[...document.querySelectorAll("button, input, select, summary")]
+        .map(e => [e, e.getBoundingClientRect()]).filter(([e, r]) => r.width && r.height
+          && (r.width < 24 || r.height < 24) && !(e.type === "checkbox" && e.labels.length))
+        .map(([e, r]) => `${e.outerHTML.slice(0, 60)} ${r.width} ${r.height}`)""")
+    assert small == []
+
+
+@pytest.mark.parametrize("view", ["page", "student", "projector", "narrow", "empty"])
+def test_axe_finds_no_violation_of_wcag_2_2_aa(class_page, chromium, tmp_path, view):
+    from axe_playwright_python.sync_playwright import Axe
+
+    path = write_page(tmp_path, *make_class(0)) if view == "empty" else class_page
+    desk = Desk(chromium, 320 if view == "narrow" else 1400)
+    page = desk.open(path, "#student-s001" if view in ("student", "narrow") else "")
+    if view == "projector":
+        page.click("#projector")
+    if view == "student":
+        page.locator(".opened details.notes summary").click()
+        page.click(".show-video")
+        page.fill('.opened fieldset[data-criterion="answers"] .points', "9")
+    found = Axe().run(page, options={"runOnly": {"type": "tag", "values": WCAG}})
+    assert len(found.response["passes"]) > 10
+    assert found.violations_count == 0, found.generate_report()
+    desk.close()
+
+
+def test_hostile_names_are_shown_as_text(desk, tmp_path):
+    name = "<script>alert(1)</script>\"'=cmd()"
+    records, ticket = make_class(2, seed=1)
+    for record in records.values():
+        record["student"] |= {"given_name": name, "family_name": "", "section": name}
+        record["observations"] = [{"code": "slipping_peg", "text": name, "at_s": 1.0}]
+    ticket["attention"][0]["file"] = "<img src=x onerror=alert(2)>.mov"
+    page = desk.open(write_page(tmp_path, records, ticket), "#student-s001")
+    assert shown_names(page) == [name, name]
+    assert page.locator(".opened .name").inner_text() == name
+    assert page.locator("img").count() == 0
+    page.select_option("#by-section", name)
+    assert len(shown_names(page)) == 2
+    assert "<img src=x onerror=alert(2)>.mov" in page.inner_text("#todo")
+
+
+def test_a_class_of_150_opens_whole(desk, tmp_path):
+    page = desk.open(write_page(tmp_path, *make_class(150)))
+    assert page.locator("#students tbody tr[data-student]").count() == 150
+    page.keyboard.press("n")
+    assert page.locator(".opened").count() == 1
+
+
+def test_a_class_of_nobody_opens(desk, tmp_path):
+    page = desk.open(write_page(tmp_path, *make_class(0)))
+    assert "There is nobody on the roster." in page.inner_text("main")
