@@ -40,7 +40,7 @@ REST = 34.0  # the place at the right where the string comes to rest
 STRETCH_CENTS = 3.0  # the scale is linear well below this and logarithmic above: the default
 # in-tune tolerance, so that "in tune" fills about a fifth of the picture's height
 REACHES_CENTS = (60.0, 120.0, 250.0, 500.0, 1000.0)  # half-heights a picture can have
-RULERS_CENTS = (10.0, 50.0, 200.0)
+RULERS_CENTS = (10.0, 50.0, 200.0)  # a picture shows the first and its largest
 STROKE_STEP = 3.2  # px between the strokes of the in-tune band
 LABELLED_MOVE_CENTS = 40.0  # upward moves from here on carry their size
 TICKS_S = (2, 5, 10, 15, 30, 60, 120, 300)
@@ -265,9 +265,8 @@ def _filled_part(x: float, y: float, r: float, share: float) -> str:
 
 def _rulers(frame: Frame) -> list[str]:
     parts = []
-    for cents in RULERS_CENTS:
-        if cents > 0.8 * frame.reach_cents:
-            continue
+    fitting = [cents for cents in RULERS_CENTS if cents <= 0.8 * frame.reach_cents]
+    for cents in {fitting[0]: None, fitting[-1]: None}:
         for signed in (cents, -cents):
             y = frame.y(signed)
             parts.append(_line(LEFT - 1.5, y, LEFT + 3, y, PALE, 0.8))
@@ -299,7 +298,7 @@ def _path(corners: list[tuple[float, float, bool | None]], frame: Frame) -> list
         while j + 1 < len(kinds) and kinds[j + 1] is kinds[i]:
             j += 1
         run = points[i : j + 2]
-        parts.append(_polyline(run, "#ffffff", 5, ""))
+        parts.append(_polyline(run, "#ffffff", 4.2, ""))
         parts.append(_stroke(run, kinds[i]))
         i = j + 1
     return parts

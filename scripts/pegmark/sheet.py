@@ -49,9 +49,27 @@ def render_sheet(record: Record, ticket: dict[str, Any]) -> bytes:
         if len(closer.pages) < len(pages.pages):
             pages, html = closer, closer_html
     identifier = hashlib.sha256(html.encode("utf-8")).hexdigest()[:32].encode()
-    pdf: bytes = pages.write_pdf(pdf_variant="pdf/ua-1", pdf_identifier=identifier)
+    pdf: bytes = pages.write_pdf(
+        pdf_variant="pdf/ua-1", pdf_identifier=identifier, finisher=_scope_headers
+    )
     _report_missing_letters(pages)
     return pdf
+
+
+def _scope_headers(_: Any, pdf: Any) -> None:
+    """Mark every table header as a column's or a row's, which WeasyPrint leaves to the reader.
+
+    ISO 14289-1, 7.5: assistive programs that do not follow header ids go by the scope.
+    """
+
+    def parent(element: dict[str, Any]) -> dict[str, Any]:
+        found: dict[str, Any] = pdf.objects[int(element["P"].split()[0])]
+        return found
+
+    for element in pdf.objects:
+        if isinstance(element, dict) and element.get("S") == "/TH" and "A" in element:
+            heads = parent(parent(element))["S"] == "/THead"
+            element["A"]["Scope"] = "/Column" if heads else "/Row"
 
 
 def _report_missing_letters(pages: Any) -> None:
