@@ -29,13 +29,14 @@ from pegmark.wording import MINUS, clock
 
 INK = "#1f2733"  # text and path; 15:1 on white
 VARNISH = "#7d4a26"  # the home line and its strokes; 7:1 on white
-STROKES = "#ad8a70"  # the strokes of the in-tune band; 3.1:1 on white, lighter than the path
+STROKES = "#9a7558"  # the strokes of the in-tune band; 4:1 on white, lighter than the path
 PALE = "#8c8279"  # rulers: 3.8:1 on white
 FONT = "Noto Sans, DejaVu Sans, sans-serif"
 
 WIDTH = 460.0
 HIGH, LOW = 66.0, 54.0  # heights of a picture: the usual one, and where a page is full
 LEFT = 22.0  # room for the ruler's numbers
+MARGIN = 8.0  # before the first and after the last moment, so that marks stay whole
 REST = 34.0  # the place at the right where the string comes to rest
 STRETCH_CENTS = 3.0  # the scale is linear well below this and logarithmic above: the default
 # in-tune tolerance, so that "in tune" fills about a fifth of the picture's height
@@ -60,7 +61,8 @@ class Frame:
     def x(self, t_s: float) -> float:
         """Horizontal place of a time in the take."""
         share = (t_s - self.start_s) / (self.end_s - self.start_s)
-        return LEFT + 8 + min(max(share, 0.0), 1.0) * (WIDTH - REST - LEFT - 14)
+        room = WIDTH - REST - LEFT - 2 * MARGIN
+        return LEFT + MARGIN + min(max(share, 0.0), 1.0) * room
 
     def y(self, cents: float) -> float:
         """Vertical place of a deviation: signed logarithm, cut at the picture's reach."""
@@ -305,14 +307,17 @@ def _path(corners: list[tuple[float, float, bool | None]], frame: Frame) -> list
 
 
 def _soundings(notes: list[dict[str, Any]], frame: Frame, home: Home) -> list[str]:
-    """Every note where it sounded: a bead for a pluck, a thick stroke for a bow."""
+    """Every note where it sounded: a bead for a pluck, a thick stroke for a bow.
+
+    Harmonics are left out: their pitch is not the open string's.
+    """
     beads, strokes = [], []
     for note in notes:
         cents = note.get("deviation_cents")
-        if cents is None:
+        if cents is None or note["kind"] == "harmonic":
             continue
         y = frame.y(cents - home.cents)
-        if note["kind"] == "bowed":
+        if note["kind"] in ("bowed", "two_strings"):
             x0, x1 = frame.x(note["start_s"]), frame.x(note["end_s"])
             strokes.append(f"M{_n(x0)} {_n(y)}H{_n(max(x1, x0 + 2))}")
         else:

@@ -461,7 +461,8 @@ def _facts(record: Record, words: Words) -> dict[str, str] | None:
         facts.append(part["duration"].format(time=wording.clock(submission["duration_s"])))
     facts += _sound_facts(record.get("recording") or {}, words)
     facts.append(_reference(record["reference"], words))
-    return {"heading": part["heading"], "text": "; ".join(facts) + "."}
+    text = "; ".join(facts) + "."
+    return {"heading": part["heading"], "text": text[0].upper() + text[1:]}
 
 
 def _sound_facts(recording: dict[str, Any], words: Words) -> list[str]:
