@@ -26,7 +26,7 @@ import pyphen
 import pytest
 import sheet_examples as examples
 import test_pictures
-from pegmark import sheet
+from pegmark import sheet, sheetview
 from PIL import Image
 
 ROOT = examples.ROOT
@@ -184,9 +184,9 @@ def test_a_deviation_says_which_way() -> None:
     verdicts = {}
     for cents, verdict in ((-5.0, "close"), (5.0, "close"), (-30.0, "out"), (30.0, "out")):
         string = {**record["strings"]["A4"], "deviation_cents": cents, "verdict": verdict}
-        verdicts[cents] = sheet.verdict_word(string, words)
+        verdicts[cents] = sheetview.verdict_word(string, words)
     assert verdicts == {-5: "a little low", 5: "a little high", -30: "too low", 30: "too high"}
-    assert sheet.deviation_words(0.02, words) == "right on the line"
+    assert sheetview.deviation_words(0.02, words) == "right on the line"
 
 
 def test_a_string_tuned_to_another_a_is_told_from_where_it_belongs() -> None:
@@ -219,7 +219,7 @@ def test_any_unknown_field_still_gives_a_page() -> None:
     assert len(records) > 60
     template = sheet._template()
     for record in records:
-        html = template.render(sheet.sheet_view(record, ticket))
+        html = template.render(sheetview.sheet_view(record, ticket))
         assert "None" not in html
 
 
@@ -432,7 +432,7 @@ def page_with(name: str) -> Page:
     record["observations"][0]["text"] = name
     ticket = examples.ticket(class_name=name, title=name)
     page = Page()
-    page.feed(sheet._template().render(sheet.sheet_view(record, ticket)))
+    page.feed(sheet._template().render(sheetview.sheet_view(record, ticket)))
     return page
 
 
@@ -498,7 +498,7 @@ def test_the_same_record_gives_the_same_bytes_in_any_process(tmp_path: Path) -> 
 def test_rendering_does_not_change_its_inputs() -> None:
     record, ticket = examples.record(), examples.ticket()
     before = copy.deepcopy((record, ticket))
-    sheet.sheet_view(record, ticket)
+    sheetview.sheet_view(record, ticket)
     assert (record, ticket) == before
 
 

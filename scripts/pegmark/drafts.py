@@ -17,7 +17,7 @@ from textwrap import wrap
 from typing import Any
 
 from pegmark import wording
-from pegmark.sheet import student_name
+from pegmark.sheetview import student_name
 
 BOUNDARY = "=_pegmark_sheet_="  # holds "=", which neither encoding used below can write bare
 LINE_LENGTH = 72  # characters of a line of plain text: common practice in mail

@@ -44,6 +44,8 @@ REACHES_CENTS = (60.0, 120.0, 250.0, 500.0, 1000.0)  # half-heights a picture ca
 RULERS_CENTS = (10.0, 50.0, 200.0)  # a picture shows the first and its largest
 STROKE_STEP = 3.2  # px between the strokes of the in-tune band
 LABELLED_MOVE_CENTS = 40.0  # upward moves from here on carry their size
+SAME_CENTS = 0.5  # levels nearer than this are one level: a tenth of the smallest turn
+TURN_CENTS = 5.0  # a smaller change is scatter, not a turn or a slip (design, section 3)
 TICKS_S = (2, 5, 10, 15, 30, 60, 120, 300)
 MOST_RINGS = 6  # more points than this share rings
 TICK_ROOM = 52.0  # px a label of the time line needs
@@ -158,16 +160,16 @@ def path_points(string: dict[str, Any], frame: Frame) -> list[tuple[float, float
     start_s = min([begin if begin is not None else frame.end_s, *(m["start_s"] for m in moves)])
     corners: list[tuple[float, float, bool | None]] = [(start_s, level, True)]
     for move in moves:
-        if abs(move["from_cents"] - level) > 0.5:
+        if abs(move["from_cents"] - level) > SAME_CENTS:
             corners.append((move["start_s"], move["from_cents"], None))
         else:
             corners.append((move["start_s"], level, True))
         corners.append((move["end_s"], move["to_cents"], move.get("sounding")))
         level = move["to_cents"]
     left = string.get("deviation_cents")
-    if left is not None and abs(left - level) > 0.5:
+    if left is not None and abs(left - level) > SAME_CENTS:
         at_s = max(string.get("at_s") or corners[-1][0], corners[-1][0])
-        corners.append((at_s, left, None if abs(left - level) > 5 else True))
+        corners.append((at_s, left, None if abs(left - level) > TURN_CENTS else True))
     return corners
 
 
