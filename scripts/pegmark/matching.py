@@ -18,7 +18,7 @@ import os
 import re
 import unicodedata
 import urllib.parse
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from pegmark import times
@@ -112,6 +112,8 @@ class _Evidence:
     given: set[int] = field(default_factory=set)
     family: set[int] = field(default_factory=set)
     full: set[int] = field(default_factory=set)
+    solid: set[int] = field(default_factory=set)  # the whole name written as one word
+    pieces: set[int] = field(default_factory=set)  # words that only together are one name
     initial: set[int] = field(default_factory=set)
     whole: set[int] = field(default_factory=set)  # a given name of several words, in its order
 
@@ -149,7 +151,8 @@ class Matcher:
         self.students = list(students)
         self.instrument_names = dict(instrument_names or {})
         own = {word for text in usual for word in _words(text)}
-        own |= {word for name in self.instrument_names for word in _words(name)}
+        self.instrument_words = {w for name in self.instrument_names for w in _words(name)}
+        own |= self.instrument_words
         sections = {word for s in self.students for word in _words(s.section)}
         self.usual = USUAL | own | sections
         self.index: dict[str, list[tuple[int, str, bool]]] = {}
@@ -244,8 +247,12 @@ class Matcher:
                     for number, kind, parted in self.index.get(form, ()):
                         if letters and not parted:  # 'Ann A' is not Anna
                             continue
-                        places = getattr(found.setdefault(number, _Evidence()), kind)
-                        places.update(range(start, end + 1))
+                        evidence = found.setdefault(number, _Evidence())
+                        getattr(evidence, kind).update(range(start, end + 1))
+                        if kind == "full" and start == end:
+                            evidence.solid.add(start)
+                        if kind in ("given", "family") and end > start:
+                            evidence.pieces.update(range(start, end + 1))
         return found
 
     # -- deciding --------------------------------------------------------------------------
@@ -292,7 +299,8 @@ class Matcher:
             mine = found[number]
             words = {i for i in mine.covered if level.words[i] not in self.usual}
             joined = words if len(mine.covered) == 1 and mine.full else set()
-            thin = (words or mine.covered) if self._half_usual(level, mine) else set()
+            half = self._half(level, mine, self.instrument_words)
+            thin = (words or mine.covered) if half else set()
             rivals |= {
                 n
                 for n, e in found.items()
@@ -306,16 +314,16 @@ class Matcher:
             len(word) == 1 and word.isalpha() and not self._no_initial(level, i)
             for i, word in enumerate(level.words)
         )
-        return self._half_usual(level, evidence) and (
+        return self._half(level, evidence, self.usual) and (
             letters or bool(self._unknown(level, evidence.touched))
         )
 
-    def _half_usual(self, level: _Level, evidence: _Evidence) -> bool:
-        """Whether given or family name is no more than a usual word, such as an instrument."""
-        plain = {i for i, word in enumerate(level.words) if word in self.usual}
-        return not (evidence.full - plain) and not (
-            evidence.given - plain and evidence.family - plain
-        )
+    def _half(self, level: _Level, evidence: _Evidence, usual: Collection[str]) -> bool:
+        """Whether given or family name is no more than a usual word: a month, an instrument."""
+        plain = {i for i, word in enumerate(level.words) if word in usual} - evidence.pieces
+        apart = evidence.given - plain and evidence.family - plain
+        whole = evidence.full and not evidence.full & plain
+        return not (apart or whole or evidence.solid - plain)
 
     def _check_name(
         self, number: int, levels: Sequence[_Level], seen: Sequence[dict[int, _Evidence]]
@@ -335,7 +343,7 @@ class Matcher:
             if not mine.covered and others and not self._unknown(level, others):
                 near = [n for n, e in found.items() if e.covered & others]
                 return self._ask("contradiction", levels, [number, *sorted(near)])
-            sure = sure and not others and not (mine.strong and self._half_usual(level, mine))
+            sure = sure and not others and not (mine.strong and self._half(level, mine, self.usual))
         return Match(self.students[number].student_id, "name", sure)
 
     def _by_id(self, levels: Sequence[_Level], seen: Sequence[Mapping[int, _Evidence]]) -> set[int]:
@@ -343,9 +351,10 @@ class Matcher:
         named = {number for found in seen for number, e in found.items() if e.covered}
         marked: set[int] = set()
         for level in levels:
-            for address in level.emails:
-                owners = self.emails.get(address, set())
-                marked |= owners if len(owners) == 1 else set()
+            for written in level.emails:
+                for address, owners in self.emails.items():
+                    whole = written == address or written.endswith((f"_{address}", f"-{address}"))
+                    marked |= owners if whole and len(owners) == 1 else set()
             marked |= self._ids_in(level, named)
         return marked
 
@@ -417,7 +426,7 @@ class Matcher:
 
     def _thin(self, levels: Sequence[_Level], seen: Sequence[dict[int, _Evidence]]) -> Match:
         """No id and no full name in one level: less will do where nothing speaks against it."""
-        for judge in (self._across, self._one_name, self._near):
+        for judge in (self._across, self._near, self._one_name):
             answer = judge(levels, seen)
             if answer is not None:
                 return answer
@@ -458,9 +467,9 @@ class Matcher:
         verdicts: list[tuple[int, str]] = []
         for level, found in zip(levels, seen, strict=True):
             verdict = self._one_name_in(level, found)
-            if verdict == "several":
-                return self._ask("several", levels, sorted(found))
-            if isinstance(verdict, tuple):
+            if isinstance(verdict, set):
+                return self._ask("several", levels, sorted(verdict))
+            if verdict is not None:
                 verdicts.append(verdict)
         numbers = {number for number, _ in verdicts}
         if len(numbers) == 1:
@@ -469,8 +478,8 @@ class Matcher:
 
     def _one_name_in(
         self, level: _Level, found: dict[int, _Evidence]
-    ) -> tuple[int, str] | str | None:
-        """(student, how), "several", or None where this level names nobody."""
+    ) -> tuple[int, str] | set[int] | None:
+        """(student, how), those who may be meant, or None where this level names nobody."""
         named = {
             number: evidence
             for number, evidence in found.items()
@@ -490,19 +499,18 @@ class Matcher:
             n: e for n, e in most.items() if not any(e.touched < o.touched for o in most.values())
         }
         if len(most) != 1:
-            return "several"
+            return set(most or named)
         ((number, evidence),) = most.items()
         used = set(evidence.touched)
         if number in with_initial:
             used |= self._initial_places(level, number, evidence)
         if self._unknown(level, used):
-            return "several"
+            return {number}
         names = [level.words[i] for i in sorted(evidence.covered)]
         if number in with_initial:
             return number, "initial"
-        if any(self._resembles(name, number) for name in [*names, "".join(names)]):
-            return "several"
-        return number, "one_name"
+        rivals = self._resembling([*names, "".join(names)]) - {number}
+        return {number, *rivals} if rivals else (number, "one_name")
 
     def _has_initial(self, level: _Level, number: int, evidence: _Evidence) -> bool:
         joined = {i for i in evidence.initial if len(level.words[i]) > 3}
@@ -564,20 +572,23 @@ class Matcher:
         ):
             return True
         return any(
-            len(word) >= 8 and _one_slip(word, form, inside=True)
+            len(word) >= 8 and abs(len(word) - len(form)) < 2 and _one_slip(word, form, inside=True)
             for word in words
+            if word not in self.index
             for g in given
             for f in family
             for form in (g + f, f + g)
         )
 
-    def _resembles(self, name: str, number: int) -> bool:
-        """Whether someone else has this name, its beginning, or one a single slip away."""
-        return any(
-            numbers - {number}
-            and (name.startswith(other) or other.startswith(name) or _one_slip(name, other))
+    def _resembling(self, names: Iterable[str]) -> set[int]:
+        """Students with one of these names, its beginning, or one that is a single slip away."""
+        return {
+            number
+            for name in names
             for other, numbers in self.single.items()
-        )
+            if name.startswith(other) or other.startswith(name) or _one_slip(name, other)
+            for number in numbers
+        }
 
     def _tell_apart(self, numbers: set[int], levels: Sequence[_Level]) -> int | None:
         """The one of several namesakes whose instrument or section stands in the path."""
@@ -649,12 +660,13 @@ def repair(text: str) -> str:
         text = urllib.parse.unquote(text)
     text = re.sub(r"#U([0-9A-Fa-f]{4})", lambda m: chr(int(m[1], 16)), text)
     text = re.sub(r"\\x([0-9a-f]{2})", lambda m: bytes([int(m[1], 16)]).decode("latin-1"), text)
+    text = unicodedata.normalize("NFC", text)
     for page in ("cp1252", "mac_roman", "cp437", "latin-1"):
         with contextlib.suppress(UnicodeError):
             again = text.encode(page).decode("utf-8")
             if again != text:
                 return unicodedata.normalize("NFC", again)
-    return unicodedata.normalize("NFC", text)
+    return text
 
 
 def _levels(file: str) -> list[str]:
@@ -694,20 +706,14 @@ def _forms(name: str) -> frozenset[str]:
     alone; with ä as a and as ae, and with letters beyond ASCII lost."""
     forms: set[str] = set()
     name = unicodedata.normalize("NFC", name).casefold()
-    lost = "".join(c for c in name if c.isascii() or not c.isalpha())
-    for spelling in {name, name.translate(_UMLAUTS), lost}:
+    for spelling in (name, name.translate(_UMLAUTS)):
         words = _WORD.findall(_plain(spelling))
-        whole = "".join(words)
-        if spelling is lost and len(whole) < 3 and lost != name:
-            continue
-        if len(whole) >= 2 or not whole.isascii():
-            forms.add(whole)
-        if spelling == lost and lost != name:
-            continue  # scraps between lost letters are no names
         solid = [word for word in words if word not in PARTICLES]
         forms.update(word for word in solid if len(word) >= 2 and word.isalpha())
-        forms.add("".join(solid))
-    return frozenset(form for form in forms if form)
+        forms.update(("".join(words), "".join(solid)))
+    lost = ["".join(c for c in word if c.isascii()) for word in re.findall(r"[^\W\d_]+", name)]
+    forms.update(word for word in (*lost, "".join(lost)) if len(word) >= 3)
+    return frozenset(form for form in forms if len(form) >= 2 or not form.isascii())
 
 
 def _one_slip(word: str, name: str, inside: bool = False) -> bool:
