@@ -335,7 +335,9 @@ def _soundings(notes: list[dict[str, Any]], frame: Frame, home: Home) -> list[st
 def _move_labels(string: dict[str, Any], frame: Frame) -> list[str]:
     """The size of the largest upward move, where it is large enough to be talked about."""
     ups = [(m["to_cents"] - m["from_cents"], m) for m in string.get("moves") or []]
-    size, move = max(ups, key=lambda item: item[0], default=(0.0, {}))
+    if not ups:
+        return []
+    size, move = max(ups, key=lambda item: item[0])
     if size < LABELLED_MOVE_CENTS:
         return []
     # Right of the slope's foot, where an upward path leaves the paper free.

@@ -160,10 +160,10 @@ def _path_row(
     home = pictures.home_of(record, name, instrument)
     picture = pictures.string_svg(record["strings"][name], notes, frame, home, rank)
     string = pictures.from_home(record["strings"][name], home)
-    rank_in_time = string.get("tuned_as")
+    place = string.get("tuned_as") or 0
     return {
         "letter": string_word(name, words),
-        "order": part["order"][rank_in_time - 1] if rank_in_time in range(1, 6) else None,
+        "order": part["order"][place - 1] if 1 <= place <= len(part["order"]) else None,
         "picture": _image(picture),
         "alt": _path_alt(name, string, words),
         "verdict": verdict_word(string, words),
