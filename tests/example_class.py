@@ -55,6 +55,11 @@ def make_class(size: int, seed: int = 7) -> tuple[dict[str, dict[str, Any]], dic
             "instrument": instrument,
             "section": draw.choice(SECTIONS[instrument]),
             "email": f"s{number + 1:03d}@example.org",
+            "instrument_key": instrument,
+            "nickname": "",
+            "language": None,
+            "due": None,
+            "excused": False,
         }
         roster.append(row)
         state = draw.choices(
@@ -62,7 +67,20 @@ def make_class(size: int, seed: int = 7) -> tuple[dict[str, dict[str, Any]], dic
             weights=[80, 10, 3, 5, 2],
         )[0]
         records[row["student_id"]] = make_record(row, state, draw)
-    return records, make_ticket(roster)
+    ticket = make_ticket(roster)
+    ticket["marks"] = [
+        {
+            "student_id": student,
+            "criterion": c["id"],
+            "points": c["points"],
+            "comment": c["comment"],
+            "saved_at": None,
+        }
+        for student, record in records.items()
+        for c in record["score"]["criteria"]
+        if c["by"] == "teacher"
+    ]
+    return records, ticket
 
 
 def make_ticket(roster: list[dict[str, Any]]) -> dict[str, Any]:
@@ -84,7 +102,18 @@ def make_ticket(roster: list[dict[str, Any]]) -> dict[str, Any]:
         if roster
         else [],
         "rubric": RUBRIC,
-        "tolerances": {"in_tune_cents": 3, "close_cents": 8, "below_c3_factor": 2},
+        "tolerances": {
+            "in_tune_cents": 3,
+            "close_cents": 8,
+            "below_c3_factor": 2,
+            "strings": {},
+            "instruments": {},
+        },
+        "reference": {"a4_hz": 440.0, "temperament": "equal", "method": "tuner"},
+        "language": "en",
+        "marks": [],
+        "policies": {"attempts": "latest", "drafts": "complete", "late": None},
+        "understood": "roster.csv: UTF-8, commas.",
         "epoch": 1772816400,
     }
 

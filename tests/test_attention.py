@@ -5,6 +5,7 @@ import io
 
 from example_class import make_class, make_record
 from pegmark.attention import COLUMNS, attention_csv, attention_rows
+from pegmark.oneroster import NEEDED
 
 
 def codes(rows, student_id):
@@ -78,3 +79,22 @@ def test_hostile_file_names_are_neutralised():
     first = next(csv.DictReader(io.StringIO(attention_csv(records, ticket), newline="")))
     assert first["file"] == '\'=HYPERLINK("x")'
     assert first["message"] == "'+x"
+
+
+def test_students_without_oneroster_ids_are_named_only_where_the_school_uses_them():
+    records, ticket = make_class(3, seed=1)
+
+    def about_ids():
+        rows = attention_rows(records, ticket)
+        return [(r["student_id"], r["message"]) for r in rows if r["code"] == "no_oneroster_ids"]
+
+    assert about_ids() == []
+    for row in ticket["students"]:
+        row["sourced_id"] = "U-" + row["student_id"]
+    ((student, message),) = about_ids()
+    assert student == ""
+    assert "class_sourced_id" in message
+    others = [name for name in NEEDED if name != "sourced_id"]
+    for row in ticket["students"][1:]:
+        row |= dict.fromkeys(others, "X")
+    assert [student for student, _ in about_ids()] == ["s001"]

@@ -12,6 +12,7 @@ from typing import Any
 
 from pegmark.classlist import Record, class_records, hours_late, open_criteria
 from pegmark.csvtext import csv_text
+from pegmark.oneroster import without_ids
 
 COLUMNS = ("student_id", "file", "code", "message", "action")
 
@@ -45,6 +46,7 @@ def attention_rows(
     for record in class_list:
         rows += [r for r in _state_rows(record) if (r["student_id"], r["code"]) not in codes]
         rows += _second_opinion_rows(record, second_opinion)
+    rows += _oneroster_rows(ticket)
     place = {record["student"]["student_id"]: i for i, record in enumerate(class_list)}
     return sorted(rows, key=lambda row: place.get(row["student_id"], -1))
 
@@ -88,6 +90,23 @@ def _second_opinion_rows(record: Record, opinion: Mapping[str, Any] | None) -> I
             f"{found['string']} at {found['at_s']:.1f} s: measured {found['f0_hz']:.2f} Hz, "
             f"the second opinion {found['second_hz']:.2f} Hz ({found['apart_cents']:+.0f} cents).",
             "Listen to this string.",
+        )
+
+
+def _oneroster_rows(ticket: Mapping[str, Any]) -> Iterator[Row]:
+    """Students whom the OneRoster archive leaves out; one row where it is the same for all."""
+    left_out = without_ids(ticket)
+    columns = {tuple(missing) for _, missing in left_out}
+    if len(left_out) == len(ticket["students"]) and len(columns) == 1:
+        left_out = [("", left_out[0][1])]
+    for student_id, missing in left_out:
+        yield _row(
+            {
+                "student_id": student_id,
+                "code": "no_oneroster_ids",
+                "message": f"Not in oneroster.zip: the roster lacks {', '.join(missing)}.",
+                "action": "Fill these columns of the roster from the school's own export.",
+            }
         )
 
 

@@ -35,6 +35,8 @@ from pegmark.instruments import Instrument
 TEMPLATES = Path(__file__).parent / "templates"
 TEXT_LIMIT = 400  # characters of a message or comment that the page shows on one line
 FILE_LIMIT = 120  # characters of a file name
+LATE_COUNTS = "Points are taken off as assignment.yaml says."
+FEW = 5  # entries of a task that stand open at the top without pushing the class off the screen
 BEFORE_TURN_S = 5.0  # a look at the bridge before the first turn starts this much earlier
 
 # What the teacher must do, in this order: (code, heading, what it means, shown open).
@@ -79,15 +81,17 @@ def class_view(
     aliases = _aliases(class_list)
     students = [_student(r, aliases, second_opinion) for r in class_list]
     by_id = {student["id"]: student for student in students}
-    title = wording.safe_text(ticket.get("title") or "Tuning")
-    class_name = wording.safe_text(ticket.get("class_name") or "Class")
+    title = wording.safe_text(ticket["title"])
+    class_name = wording.safe_text(ticket["class_name"])
     return {
         "title": title,
         "class_name": class_name,
-        "due": _moment(ticket.get("due")),
+        "due": _moment(ticket["due"]),
+        "asked": _asked(ticket),
+        "understood": _line(ticket["understood"]),
         "students": students,
         "counts": _counts(class_list),
-        "tasks": _tasks(rows, class_list, by_id),
+        "tasks": _tasks(rows, class_list, by_id, ticket["policies"]["late"] is not None),
         "string_count": max([4, *(len(r["strings"]) for r in class_list)]),
         "sections": sorted({s["section"] for s in students if s["section"]}),
         "pictures": _pictures(class_list),
@@ -102,7 +106,7 @@ def class_view(
                 {"id": c["id"], "title": c.get("title") or c["id"], "of": c["points"]}
                 for c in ticket["rubric"]["criteria"]
             ],
-            "marks": _marks(class_list, ticket),
+            "marks": ticket["marks"],
             "students": [_student_data(r) for r in class_list],
         },
     }  # fmt: skip
@@ -111,34 +115,65 @@ def class_view(
 # The page's parts
 
 
+def _asked(ticket: Mapping[str, Any]) -> str:
+    """What the class was asked for, in one line."""
+    reference, tolerances = ticket["reference"], ticket["tolerances"]
+    methods = {
+        "tuner": "with a tuner",
+        "by_ear": "by ear to a sounded A",
+        "string_to_string": "string against string",
+    }
+    intervals = {"equal": "equal temperament", "pure": "pure intervals"}
+    return (
+        f"A = {reference['a4_hz']:g} Hz, {intervals[reference['temperament']]}, "
+        f"{methods[reference['method']]}. In tune within {tolerances['in_tune_cents']:g} cents, "
+        f"close within {tolerances['close_cents']:g}; strings below C3 "
+        f"{tolerances['below_c3_factor']:g} times as wide."
+    )
+
+
 def _counts(class_list: list[Record]) -> list[tuple[str, int]]:
     states = [record["status"] for record in class_list]
     return [(words, states.count(s)) for s, words in STATUS_WORDS.items() if s in states]
 
 
 def _tasks(
-    rows: list[Row], class_list: list[Record], by_id: Mapping[str, dict[str, Any]]
+    rows: list[Row],
+    class_list: list[Record],
+    by_id: Mapping[str, dict[str, Any]],
+    late_counts: bool,
 ) -> list[dict[str, Any]]:
     """Every attention row under the task it belongs to; a student stands once in each."""
     status = {r["student"]["student_id"]: r["status"] for r in class_list}
     found: dict[str, list[dict[str, Any]]] = {task[0]: [] for task in TASKS}
     for row in rows:
         task = _task_of(row, status.get(row["student_id"]))
-        entry = {
-            "student": by_id.get(row["student_id"]),
-            "student_id": row["student_id"],
-            "file": wording.safe_text(row["file"], FILE_LIMIT),
-            "message": _line(row["message"]),
-            "action": _line(row["action"]),
-        }
-        same = [e for e in found[task] if e["student"] and e["student"] is entry["student"]]
+        student = by_id.get(row["student_id"])
+        message, action = _line(row["message"]), _line(row["action"])
+        same = [e for e in found[task] if student and e["student"] is student]
         if same:
-            same[0]["message"] += " " + entry["message"]
-            same[0]["action"] += " " + entry["action"]
-        else:
-            found[task].append(entry)
+            same[0]["message"] += " " + message
+            same[0]["action"] += " " + action
+            continue
+        file = wording.safe_text(row["file"], FILE_LIMIT)
+        found[task].append(
+            {
+                "student": student,
+                "student_id": row["student_id"],
+                "file": "" if file in message else file,
+                "message": message,
+                "action": action,
+            }
+        )
     return [
-        {"code": code, "heading": heading, "what": what, "shown": shown, "entries": found[code]}
+        {
+            "code": code,
+            "heading": heading,
+            "what": LATE_COUNTS if code == "late" and late_counts else what,
+            "entries": found[code],
+            "many": len(found[code]) > FEW,
+            "shown": shown and 0 < len(found[code]) <= FEW,
+        }
         for code, heading, what, shown in TASKS
     ]
 
@@ -162,7 +197,7 @@ def _pictures(class_list: list[Record]) -> dict[str, Any]:
     for (instrument, name), strings in left.items():
         instruments.setdefault(instrument, {})[name] = strings
     most = max((len(strings) for strings in left.values()), default=0)
-    trouble = [
+    trouble: list[dict[str, Any]] = [
         {
             "label": f"{instrument} {wording.letter(name)}",
             "name": name,
@@ -461,28 +496,6 @@ def _aliases(class_list: list[Record]) -> dict[str, str]:
 
 
 # Data for the script
-
-
-def _marks(class_list: list[Record], ticket: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """The marks that are already in the class folder, so that a saved file is complete."""
-    if ticket.get("marks") is not None:
-        return [
-            {key: mark.get(key) for key in
-             ("student_id", "criterion", "points", "comment", "saved_at")}
-            for mark in ticket["marks"]
-        ]  # fmt: skip
-    return [
-        {
-            "student_id": record["student"]["student_id"],
-            "criterion": c["id"],
-            "points": c["points"] if c["by"] == "teacher" else None,
-            "comment": c.get("comment") or "",
-            "saved_at": c.get("saved_at"),
-        }
-        for record in class_list
-        for c in record["score"]["criteria"]
-        if c["by"] == "teacher" or c.get("comment")
-    ]
 
 
 def _student_data(record: Record) -> dict[str, Any]:

@@ -64,7 +64,7 @@ def oneroster_zip(records: Mapping[str, Record], ticket: Mapping[str, Any]) -> b
     ]
     if not class_list:
         return None
-    line_items = {}
+    line_items: dict[str, dict[str, Any]] = {}
     for record, student_ids in class_list:
         item = _line_item(record, student_ids, ticket)
         line_items.setdefault(item["sourcedId"], item)
