@@ -10,7 +10,7 @@ import tempfile
 import time
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "scripts"))
 
 from example_class import make_class
 from pegmark.dashboard import build_dashboard
