@@ -24,7 +24,7 @@ from pegmark.retakes import Take
 from pegmark.roster import Roster, Student, read_roster
 from pegmark.settings import Settings, load_assignment
 from pegmark.submissions import Collection, Recording, lookup, shown
-from pegmark.tables import csv_line
+from pegmark.tables import clean_cell, csv_line
 
 MAX_S = 1200.0  # 20 minutes of a recording are decoded; the rest is cut, and it is said
 NAMES_IN_ROW = 30  # file names listed in one attention row; the rest is counted
@@ -214,7 +214,7 @@ def _asked_row(recording: Recording, match: Match, names: Mapping[str, Student])
     else:
         said = f"{file}: more than one student may be meant: {' or '.join(guesses)}."
     best = match.guesses[0] if match.guesses else "STUDENT_ID"
-    line = csv_line([shown(recording.file), best])
+    line = csv_line([clean_cell(recording.file), best])
     other = f" (or {match.guesses[1]})" if len(match.guesses) > 1 else ""
     return {
         "student_id": "",
@@ -257,7 +257,7 @@ def _told_rows(told: list[tuple[Recording, Match]], names: Mapping[str, Student]
         if match.how == "one_name":
             continue
         student = names[match.student_id or ""]
-        line = csv_line([shown(recording.file), student.student_id])
+        line = csv_line([clean_cell(recording.file), student.student_id])
         rows.append(
             {
                 "student_id": student.student_id,
@@ -320,7 +320,7 @@ def _hand_out(
 
 def _undecided(takes: list[Take], student_id: str) -> Problem:
     names = ", ".join(shown(take.file) for take in takes)
-    line = csv_line([shown(takes[-1].file), student_id, "2"])
+    line = csv_line([clean_cell(takes[-1].file), student_id, "2"])
     return problem(
         "take_undecided",
         f"{len(takes)} takes came in, and nothing says which is the latest: {names}. "

@@ -21,16 +21,14 @@ _NUMBERED = re.compile(
     r"[\s_.#-]*(\d{1,2})(?!\d)|(?<!\d)(\d{1,2})(?:st|nd|rd|th)[\s_.-]+(?:take|attempt|try|version)",
     re.IGNORECASE,
 )
-_COUNTED = re.compile(
-    r"\((\d{1,2})\)|(?<![a-z])cop(?:y|ia)[\s_.-]*(\d{0,2})(?![a-z\d])", re.IGNORECASE
-)
+_COUNTED = re.compile(r"\s*\((\d{1,2})\)")
 _ORDINALS = {"first": 1, "second": 2, "third": 3, "fourth": 4, "fifth": 5}
 _ORDINAL = re.compile(
     rf"(?<![a-z])({'|'.join(_ORDINALS)})[\s_.-]+(?:take|attempt|try|version)", re.IGNORECASE
 )
 _AGAIN = re.compile(
-    r"(?<![a-z])(?:retake|redo|redone|resubmi(?:t|ssion)|re-?do|again|corrected|fixed|final|"
-    r"newer|new|better|second try|otra vez)(?![a-z])",
+    r"(?<![a-z])(?:retake|re-?do|redone|resubmi(?:t|ssion)|again|corrected|fixed|final|otra vez)"
+    r"(?![a-z])",
     re.IGNORECASE,
 )
 
@@ -117,14 +115,16 @@ def order_takes(takes: Sequence[Take]) -> Order:
 def attempt_words(file: str) -> int:
     """Which attempt the words of a path say it is: 1 where they say nothing."""
     text = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", file)
-    text = re.sub(r"\.[A-Za-z0-9]{2,4}$", "", text)
     found = [int(m[1] or m[2]) for m in _NUMBERED.finditer(text)]
     found += [_ORDINALS[m[1].lower()] for m in _ORDINAL.finditer(text)]
-    if not found:
-        found = [int(m[1] or m[2] or 1) + 1 for m in _COUNTED.finditer(text)]
-    if not found and _AGAIN.search(text):
-        found = [2]
-    return max(found, default=1)
+    return max(found, default=2 if _AGAIN.search(text) else 1)
+
+
+def _counters(files: Sequence[str]) -> list[int] | None:
+    """The '(1)' that a second file of the same name is given; None for different names."""
+    if len({_COUNTED.sub("", file).casefold() for file in files}) > 1:
+        return None
+    return [max((int(m[1]) for m in _COUNTED.finditer(file)), default=0) for file in files]
 
 
 def _by_teacher(takes: Sequence[Take]) -> list[float] | None:
@@ -142,6 +142,8 @@ def _by_time(takes: Sequence[Take]) -> list[float] | None:
 
 def _by_words(takes: Sequence[Take]) -> list[float] | None:
     ranks = [max(attempt_words(file) for file in take.files) for take in takes]
+    if len(set(ranks)) == 1:
+        ranks = _counters([take.file for take in takes]) or ranks
     return [float(rank) for rank in ranks]
 
 

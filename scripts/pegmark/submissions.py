@@ -111,7 +111,7 @@ def collect(
     Raises TeacherError when there is no such folder or it holds far too much.
     """
     root = class_dir / FOLDER
-    if not root.is_dir():
+    if not os.path.isdir(root):
         raise TeacherError(
             [
                 problem(
