@@ -35,6 +35,7 @@ from pegmark.instruments import Instrument
 TEMPLATES = Path(__file__).parent / "templates"
 TEXT_LIMIT = 400  # characters of a message or comment that the page shows on one line
 FILE_LIMIT = 120  # characters of a file name
+NOTHING = {"missing": "Nothing was handed in.", "excused": "Excused this time."}
 LATE_COUNTS = "Points are taken off as assignment.yaml says."
 FEW = 5  # entries of a task that stand open at the top without pushing the class off the screen
 BEFORE_TURN_S = 5.0  # a look at the bridge before the first turn starts this much earlier
@@ -272,7 +273,8 @@ def _student(
         "status": record["status"],
         "state": STATUS_WORDS[record["status"]],
         "measured": bool(strings),
-        "marked": record["status"] not in ("missing", "excused"),
+        "marked": _is_marked(record),
+        "nothing": NOTHING.get(record["status"], ""),
         "total": score["total"],
         "total_text": _points(score["total"]),
         "of": _points(score["of"]),
@@ -302,6 +304,11 @@ def _student(
         "other_takes": [wording.safe_text(t["file"], FILE_LIMIT) for t in record["other_takes"]],
         "sheet": f"sheets/{student_id}.pdf",
     }
+
+
+def _is_marked(record: Record) -> bool:
+    """Whether there is something to give points for."""
+    return record["status"] not in NOTHING
 
 
 def _strings(record: Record) -> list[dict[str, Any]]:
@@ -502,6 +509,7 @@ def _student_data(record: Record) -> dict[str, Any]:
     """What the page's script needs to add up a student's points."""
     return {
         "id": record["student"]["student_id"],
+        "marked": _is_marked(record),
         "measured": {
             c["id"]: c["points"] if c["by"] == "measured" else c.get("measured_points")
             for c in record["score"]["criteria"]

@@ -12,6 +12,7 @@ const cellKey = (student, criterion) => student + "\n" + criterion;
 const inFolder = new Map(data.marks.map((m) => [cellKey(m.student_id, m.criterion), m]));
 const ofCriterion = new Map(data.rubric.map((c) => [c.id, c.of]));
 const measured = new Map(data.students.map((s) => [s.id, s.measured]));
+const marked = new Set(data.students.filter((s) => s.marked).map((s) => s.id));
 let storeWorks = true;
 const drafts = readDrafts();
 
@@ -221,6 +222,7 @@ function bringOutSection(section) {
 }
 
 function showSums(student) {
+  if (!marked.has(student)) return;
   const row = rowOf.get(student);
   const cell = row.querySelector(".points-cell");
   const given = data.rubric.map((c) => pointsOf(student, c.id));
