@@ -12,58 +12,32 @@ guesses. Where two students fit equally well, it is always asked.
 
 from __future__ import annotations
 
-import contextlib
 import functools
-import os
 import re
-import unicodedata
-import urllib.parse
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from pegmark import times
+from pegmark.namewords import (
+    JOINING,
+    PARTICLES,
+    UMLAUTS,
+    USUAL,
+    is_one_slip,
+    is_parted,
+    joined_words,
+    name_forms,
+    name_words,
+    path_levels,
+    repair,
+)
 from pegmark.roster import Student
-from pegmark.submissions import EXTENSIONS
 
 MIN_ID_DIGITS = 4  # a shorter number alone may as well be a week, a count or a tuning pitch
 MIN_GUESS = 60.0  # of 100: below it a likeness is chance
 MAX_TOKENS = 60  # a name has a few words; what is longer is read this far
 WINDOW = 4  # words that may stand apart in a file name and together in the roster
 
-# Words that file names carry beside names; they are no sign of another student.
-_USUAL = """
-a all an and as assignment assignsubmission at attempt audio bow bowed by camera check class clip
-copy copia corrected daily date day de del done draft early edit edited en exercise export failed
-file files final finished first fixed for from full good group hd her here high his homework hw
-i id image img in instrument instruments is it kopie la last late latest lesson long low media
-memo mine mp mov movie music my name new newest no note number of ok okay old on one online
-onlinetext open orchestra original part peg pegs period phone piece pitch play played playing
-please plucked practice pupil re real really rec record recorded recording redo reduced replay
-resend resubmission resubmit retake sample save saved school sec second section send sent short
-solo sound st start string strings student students submission submissions submit submitted
-take task task1 teacher test th the third this to try tune tuned tuner tuning two three four
-unit untitled up upload uploaded ver version vid video videos view voice week wk with work year
-mr mrs ms miss dr nd rd
-art bill do flat grade key mark marks notes pat scale sharp song songs will
-monday tuesday wednesday thursday friday saturday sunday mon tue wed thu fri sat sun
-january february march april may june july august september october november december
-jan feb mar apr jun jul aug sep sept oct nov dec am pm
-afinacion afinar afinando semana tarea clase grupo grabacion entrega intento toma nuevo nueva
-lunes martes miercoles jueves viernes sabado domingo enero febrero marzo abril mayo junio julio
-agosto septiembre octubre noviembre diciembre el mi cuerda cuerdas orquesta
-stimmen stimmung gestimmt woche aufgabe aufnahme neu neue mein meine kopf von und datei klasse
-accord accorder semaine devoir enregistrement nouveau ma mon essai copie
-"""
-_PARTICLES = """
-al bin bint da das de degli dei del della den der des di do dos du el ibn la las le los mac mc
-of san santa st ter ten van vom von vonder y zu zum zur jr sr ii iii iv
-"""
-USUAL = frozenset(_USUAL.split())
-PARTICLES = frozenset(_PARTICLES.split())
-_SPECIAL = str.maketrans(
-    {"ß": "ss", "ø": "o", "ł": "l", "đ": "d", "ð": "d", "þ": "th", "æ": "ae", "œ": "oe", "ı": "i"}
-)
-_UMLAUTS = str.maketrans({"ä": "ae", "ö": "oe", "ü": "ue", "å": "aa", "ø": "oe"})
 _EMAIL = re.compile(r"[\w.+-]+@[\w-]+(?:\.[\w-]+)+")
 _CAMERA = re.compile(
     r"(?<![a-z])(?:img|vid|mov|mvi|pxl|dsc[nf]?|dcim|p|[a-z]{4}(?=\d{4}(?!\d)))"
@@ -81,8 +55,6 @@ _COUNTED = re.compile(
 _DAY = re.compile(
     r"(?<!\d)(?:20\d\d[-_. ]?[01]\d[-_. ]?[0-3]\d|[0-3]?\d[-.][01]?\d[-.](?:20)?\d\d)(?!\d)"
 )
-_WORD = re.compile(r"[^\W\d_]+|\d+")
-_CAMEL = re.compile(r"(?<=[a-zß-öø-ÿ])(?=[A-ZÀ-ÖØ-Þ])|(?<=[A-ZÀ-ÖØ-Þ])(?=[A-ZÀ-ÖØ-Þ][a-zß-öø-ÿ])")
 
 
 @dataclass(frozen=True)
@@ -90,16 +62,17 @@ class Match:
     """Whose a file is, and how that is known."""
 
     student_id: str | None
-    how: str  # teacher | id | email | name | one_name | initial | near | ... ; asked: why
+    how: str  # id | name | told_apart | across | near | initial | one_name; if asked: why
     sure: bool  # nothing to tell the teacher
-    guesses: tuple[str, ...] = ()  # the best two when student_id is None
+    guesses: tuple[str, ...] = ()  # if asked the best two; namesakes told apart
 
 
 @dataclass(frozen=True)
 class _Level:
     """One part of a path: its words, and what they are evidence of."""
 
-    text: str
+    text: str  # without moments, hashes and camera counters
+    raw: str  # lower case, with them
     words: tuple[str, ...]
     emails: tuple[str, ...]
     numbers: tuple[str, ...]  # digit words that may be ids
@@ -150,10 +123,10 @@ class Matcher:
         """
         self.students = list(students)
         self.instrument_names = dict(instrument_names or {})
-        own = {word for text in usual for word in _words(text)}
-        self.instrument_words = {w for name in self.instrument_names for w in _words(name)}
+        own = {word for text in usual for word in name_words(text)}
+        self.instrument_words = {w for name in self.instrument_names for w in name_words(name)}
         own |= self.instrument_words
-        sections = {word for s in self.students for word in _words(s.section)}
+        sections = {word for s in self.students for word in name_words(s.section)}
         self.usual = USUAL | own | sections
         self.index: dict[str, list[tuple[int, str, bool]]] = {}
         self.emails: dict[str, set[int]] = {}
@@ -166,7 +139,7 @@ class Matcher:
 
     def match(self, file: str) -> Match:
         """Whose the file at this path (parted by ``/``) is."""
-        levels = [self._level(text) for text in _levels(file)]
+        levels = [self._level(text) for text in path_levels(file)]
         seen = [self._evidence(level) for level in levels]
         named = self._by_name(levels, seen)
         marked = self._by_id(levels, seen)
@@ -179,13 +152,13 @@ class Matcher:
     # -- the index -------------------------------------------------------------------------
 
     def _enter(self, number: int, student: Student) -> None:
-        given = _forms(student.given_name)
-        parted = _parted(student.given_name) or _parted(student.family_name)
-        if len(_words(student.given_name)) > 1:
-            self._add(_joined(student.given_name), number, "whole", parted)
+        given = name_forms(student.given_name)
+        parted = is_parted(student.given_name) or is_parted(student.family_name)
+        if len(name_words(student.given_name)) > 1:
+            self._add(joined_words(student.given_name), number, "whole", parted)
         for nick in re.split(r"[;,/|]", student.nickname):
-            given |= _forms(nick)
-        family = _forms(student.family_name)
+            given |= name_forms(nick)
+        family = name_forms(student.family_name)
         for kind, forms in (("given", given), ("family", family)):
             for form in forms:
                 self._add(form, number, kind, parted)
@@ -217,10 +190,10 @@ class Matcher:
         rest = _CAMERA.sub(" ", _UNIQUE.sub(" ", rest))
         rest = _DAY.sub(" ", rest)
         words: list[str] = []
-        for word in _words(rest):
+        for word in name_words(rest):
             words.extend(self._split(word))
         numbers = tuple(match.group() for match in re.finditer(r"(?<![^\W_])\d+(?![^\W_])", rest))
-        return _Level(rest, tuple(words[:MAX_TOKENS]), emails, numbers)
+        return _Level(rest, text.casefold(), tuple(words[:MAX_TOKENS]), emails, numbers)
 
     def _split(self, word: str) -> list[str]:
         """Usual words written onto a name are taken off: 'annaleeviolin' is 'annalee violin'."""
@@ -243,7 +216,7 @@ class Matcher:
             for end in range(start, min(start + WINDOW, len(words))):
                 joined += words[end]
                 letters = end > start and any(len(w) == 1 for w in words[start : end + 1])
-                for form in {joined, joined.translate(_UMLAUTS)}:
+                for form in {joined, joined.translate(UMLAUTS)}:
                     for number, kind, parted in self.index.get(form, ()):
                         if letters and not parted:  # 'Ann A' is not Anna
                             continue
@@ -343,8 +316,16 @@ class Matcher:
             if not mine.covered and others and not self._unknown(level, others):
                 near = [n for n, e in found.items() if e.covered & others]
                 return self._ask("contradiction", levels, [number, *sorted(near)])
-            sure = sure and not others and not (mine.strong and self._half(level, mine, self.usual))
+            sure = sure and not others and not (mine.strong and self._doubtful(level, mine))
         return Match(self.students[number].student_id, "name", sure)
+
+    def _doubtful(self, level: _Level, mine: _Evidence) -> bool:
+        """A full name that is worth a glance: 'May Chen', 'Ann Marie Lee', 'Luis Ruiz and Ana'."""
+        first, last = min(mine.covered), max(mine.covered)
+        unknown = self._unknown(level, mine.touched)
+        between = any(word in unknown for word in level.words[first:last])
+        two = bool(unknown) and bool(JOINING & set(level.words) or re.search(r"[&+]", level.raw))
+        return between or two or self._half(level, mine, self.usual)
 
     def _by_id(self, levels: Sequence[_Level], seen: Sequence[Mapping[int, _Evidence]]) -> set[int]:
         """Students whose id or e-mail address stands in the path."""
@@ -360,7 +341,6 @@ class Matcher:
 
     def _ids_in(self, level: _Level, named: set[int]) -> set[int]:
         """Students whose id stands in a level; `named`: those with a name somewhere in the path."""
-        text = level.text.casefold()
         found: set[int] = set()
         for number, (student_id, pattern) in enumerate(self.ids):
             if student_id.isdigit():
@@ -369,13 +349,13 @@ class Matcher:
                     agrees or self._number_is_id(student_id, level)
                 ):
                     found.add(number)
-            elif pattern and pattern.search(text):
+            elif pattern and pattern.search(level.raw):
                 found.add(number)
         return found
 
     def _id_pattern(self, student_id: str) -> re.Pattern[str] | None:
         """An id with any separators; None where it is a usual word or somebody's name."""
-        key = _joined(student_id)
+        key = joined_words(student_id)
         if len(key) < 3 or key in self.usual or (key.isalpha() and key in self.index):
             return None
         parts = [re.escape(part) for part in re.split(r"[._-]+", student_id.casefold()) if part]
@@ -416,13 +396,20 @@ class Matcher:
         if len(marked) > 1:
             return self._ask("contradiction", levels, sorted(marked))
         (number,) = marked
+        if others := self._others(number, levels, seen):
+            return self._ask("contradiction", levels, [number, *others])
+        return Match(self.students[number].student_id, "id", True)
+
+    def _others(
+        self, number: int, levels: Sequence[_Level], seen: Sequence[Mapping[int, _Evidence]]
+    ) -> list[int]:
+        """Students named by words that are none of this student's, and no usual words."""
+        others: set[int] = set()
         for level, found in zip(levels, seen, strict=True):
             mine = found.get(number, _Evidence()).touched
-            for other, evidence in found.items():
-                foreign = {i for i in evidence.covered if level.words[i] not in self.usual}
-                if other != number and foreign - mine:
-                    return self._ask("contradiction", levels, [number, other])
-        return Match(self.students[number].student_id, "id", True)
+            usual = {i for i, word in enumerate(level.words) if word in self.usual}
+            others |= {n for n, e in found.items() if n != number and e.covered - mine - usual}
+        return sorted(others)
 
     def _thin(self, levels: Sequence[_Level], seen: Sequence[dict[int, _Evidence]]) -> Match:
         """No id and no full name in one level: less will do where nothing speaks against it."""
@@ -523,9 +510,9 @@ class Matcher:
         student = self.students[number]
         letters: set[str] = set()
         if evidence.given:
-            letters |= {form[0] for form in _forms(student.family_name)}
+            letters |= {form[0] for form in name_forms(student.family_name)}
         if evidence.family:
-            letters |= {form[0] for form in _forms(student.given_name)}
+            letters |= {form[0] for form in name_forms(student.given_name)}
         beside = {i + step for i in evidence.covered for step in (-1, 1)}
         return {
             i
@@ -549,30 +536,30 @@ class Matcher:
             fit |= {n for n in range(len(self.students)) if self._slip(n, words)}
         if len(fit) == 1:
             (number,) = fit
-            for level, found in zip(levels, seen, strict=True):
-                for other, evidence in found.items():
-                    mine = found.get(number, _Evidence()).touched
-                    foreign = {i for i in evidence.covered if level.words[i] not in self.usual}
-                    if other != number and foreign - mine:
-                        return self._ask("several", levels, [number, other])
+            if others := self._others(number, levels, seen):
+                return self._ask("several", levels, [number, *others])
             return Match(self.students[number].student_id, "near", False)
         return self._ask("several", levels, sorted(fit)) if fit else None
 
     def _slip(self, number: int, words: Sequence[str]) -> bool:
         """One name exact and the other one slip away, or both joined and one slip away."""
         student = self.students[number]
-        given = _forms(student.given_name) | _forms(student.nickname)
-        family = _forms(student.family_name)
+        given = name_forms(student.given_name) | name_forms(student.nickname)
+        family = name_forms(student.family_name)
         has_given = [word for word in words if word in given]
         has_family = [word for word in words if word in family]
-        if has_given and any(_one_slip(w, f) for w in words for f in family if w not in has_given):
+        if has_given and any(
+            is_one_slip(w, f) for w in words for f in family if w not in has_given
+        ):
             return True
         if has_family and any(
-            _one_slip(w, g, inside=True) for w in words for g in given if w not in has_family
+            is_one_slip(w, g, inside=True) for w in words for g in given if w not in has_family
         ):
             return True
         return any(
-            len(word) >= 8 and abs(len(word) - len(form)) < 2 and _one_slip(word, form, inside=True)
+            len(word) >= 8
+            and abs(len(word) - len(form)) < 2
+            and is_one_slip(word, form, inside=True)
             for word in words
             if word not in self.index
             for g in given
@@ -586,7 +573,7 @@ class Matcher:
             number
             for name in names
             for other, numbers in self.single.items()
-            if name.startswith(other) or other.startswith(name) or _one_slip(name, other)
+            if name.startswith(other) or other.startswith(name) or is_one_slip(name, other)
             for number in numbers
         }
 
@@ -597,7 +584,7 @@ class Matcher:
             key
             for name, key in self.instrument_names.items()
             for text in spoken
-            if len(name) > 2 and re.search(rf"\b{re.escape(' '.join(_words(name)))}\b", text)
+            if len(name) > 2 and re.search(rf"\b{re.escape(' '.join(name_words(name)))}\b", text)
         }
         by_instrument = [n for n in numbers if self.students[n].instrument in heard]
         if len(by_instrument) == 1:
@@ -605,7 +592,7 @@ class Matcher:
         by_section = [
             n
             for n in numbers
-            if (section := " ".join(_words(self.students[n].section)))
+            if (section := " ".join(name_words(self.students[n].section)))
             and any(f" {section} " in f" {text} " for text in spoken)
         ]
         return by_section[0] if len(by_section) == 1 else None
@@ -647,85 +634,9 @@ class Matcher:
     @functools.cached_property
     def _plain_names(self) -> list[str]:
         return [
-            " ".join(_words(f"{s.given_name} {s.nickname} {s.family_name}")) for s in self.students
+            " ".join(name_words(f"{s.given_name} {s.nickname} {s.family_name}"))
+            for s in self.students
         ]
 
     def _number(self, student_id: str) -> int:
         return next(n for n, s in enumerate(self.students) if s.student_id == student_id)
-
-
-def repair(text: str) -> str:
-    r"""A name as it was meant: ``%C3%AD``, ``#U00ed``, ``\xed`` and UTF-8 read as a code page."""
-    if re.search(r"%[0-9A-Fa-f]{2}", text):
-        text = urllib.parse.unquote(text)
-    text = re.sub(r"#U([0-9A-Fa-f]{4})", lambda m: chr(int(m[1], 16)), text)
-    text = re.sub(r"\\x([0-9a-f]{2})", lambda m: bytes([int(m[1], 16)]).decode("latin-1"), text)
-    text = unicodedata.normalize("NFC", text)
-    for page in ("cp1252", "mac_roman", "cp437", "latin-1"):
-        with contextlib.suppress(UnicodeError):
-            again = text.encode(page).decode("utf-8")
-            if again != text:
-                return unicodedata.normalize("NFC", again)
-    return text
-
-
-def _levels(file: str) -> list[str]:
-    """The file's name without its ending, then its folders from the inside out."""
-    *folders, name = file.split("/")
-    stem, suffix = os.path.splitext(name)
-    if os.path.splitext(stem)[1][1:].lower() in EXTENSIONS:  # "take.mov.mp4"
-        stem = os.path.splitext(stem)[0]
-    stem = stem if suffix[1:].isalnum() else name
-    return [stem, *(re.sub(r"\.zip$", "", f, flags=re.IGNORECASE) for f in reversed(folders))]
-
-
-def _plain(text: str) -> str:
-    """Lower case without accents or apostrophes."""
-    text = unicodedata.normalize("NFKD", text.casefold().translate(_SPECIAL))
-    return "".join(c for c in text if not unicodedata.combining(c) and c not in "'’‘`´ʼ")
-
-
-def _words(text: str) -> list[str]:
-    """The words of a text, plain; capitals inside a word and digits begin a new one."""
-    text = _CAMEL.sub(" ", unicodedata.normalize("NFC", text))
-    return _WORD.findall(_plain(text))
-
-
-def _parted(name: str) -> bool:
-    """Whether a name can fall apart in a file name: by signs in it, or by letters beyond ASCII."""
-    return not (name.isascii() and name.replace(" ", "").isalpha())
-
-
-def _joined(text: str) -> str:
-    return "".join(_words(text))
-
-
-@functools.lru_cache(maxsize=4096)
-def _forms(name: str) -> frozenset[str]:
-    """The plain spellings of a given or family name: the whole, and each word that can stand
-    alone; with ä as a and as ae, and with letters beyond ASCII lost."""
-    forms: set[str] = set()
-    name = unicodedata.normalize("NFC", name).casefold()
-    for spelling in (name, name.translate(_UMLAUTS)):
-        words = _WORD.findall(_plain(spelling))
-        solid = [word for word in words if word not in PARTICLES]
-        forms.update(word for word in solid if len(word) >= 2 and word.isalpha())
-        forms.update(("".join(words), "".join(solid)))
-    lost = ["".join(c for c in word if c.isascii()) for word in re.findall(r"[^\W\d_]+", name)]
-    forms.update(word for word in (*lost, "".join(lost)) if len(word) >= 3)
-    return frozenset(form for form in forms if len(form) >= 2 or not form.isascii())
-
-
-def _one_slip(word: str, name: str, inside: bool = False) -> bool:
-    """Whether `word` is `name` with one letter wrong, lost, added or swapped (two from 9 letters).
-
-    With `inside`, first and last letter must stand: Mario is not a slip of Maria.
-    """
-    if word == name or len(word) < 4 or len(name) < 4 or abs(len(word) - len(name)) > 2:
-        return False
-    if inside and (word[0] != name[0] or word[-1] != name[-1]):
-        return False
-    from rapidfuzz.distance import OSA
-
-    allowed = 2 if min(len(word), len(name)) >= 9 else 1
-    return OSA.distance(word, name, score_cutoff=allowed) <= allowed

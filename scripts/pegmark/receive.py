@@ -172,7 +172,7 @@ def _match_all(
 ) -> dict[str, list[Recording]]:
     """student_id -> recordings; what is told or asked goes to the attention list."""
     title = settings.assignment["title"]
-    class_name = settings.assignment["class_name"] or intake.class_dir.name
+    class_name = settings.assignment["class_name"] or intake.class_dir.resolve().name
     matcher = Matcher(roster.students, settings.instrument_names, (title, class_name))
     names = roster.by_id()
     owners: dict[str, list[Recording]] = {}
@@ -234,7 +234,7 @@ _HOW = {
     "near": "a slip in the spelling",
     "across": "names on two folders",
     "told_apart": "namesakes told apart by instrument or section",
-    "name": "other names stand beside it",
+    "name": "other names beside it, or a name that is also another word",
 }
 
 
