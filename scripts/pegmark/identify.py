@@ -185,7 +185,7 @@ class _Search:
     def _forward(self) -> np.ndarray:
         n = self.count
         last = np.full((1, n), np.nan)  # last pitch of every string
-        seen = np.zeros((1, n), dtype=np.int64)  # the run it was last heard in, 0: never
+        seen = np.zeros((1, n), dtype=np.int64)  # 2 x the run it was last heard in (+1: as upper)
         now = np.array([n])  # string last sounded, n: none yet
         alpha = np.zeros(1)
         for k, run in enumerate(self.runs, start=1):
@@ -198,9 +198,10 @@ class _Search:
                 step = self.moves[now, strings[0]]
                 if len(strings) == 2:
                     step = np.maximum(step, self.moves[now, strings[1]])
-                for string, first, end in zip(strings, run.first, run.last, strict=True):
+                for upper, string in enumerate(strings):
+                    first, end = run.first[upper], run.last[upper]
                     w += self._pitch_odds(last[:, string], now == string, first, string)
-                    to[:, string], at[:, string] = first, k
+                    at[:, string] = 2 * k + upper
                     for height in dict.fromkeys((first, end)):
                         to[:, string] = height
                         w += self._crowding(to, np.full(len(to), string))
@@ -250,7 +251,7 @@ class _Search:
         """Merge equal readings, keep the best `BEAM` per string last sounded, store the layer."""
         key = now.astype(np.int64)
         for s in range(self.count):
-            key = key * (len(self.runs) + 1) + seen[:, s]
+            key = key * (2 * len(self.runs) + 3) + seen[:, s]
         _, where, child = np.unique(key, return_index=True, return_inverse=True)
         top = score.max()
         alpha = np.log(np.bincount(child, np.exp(score - top)) + 1e-300) + top
