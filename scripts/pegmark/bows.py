@@ -7,7 +7,7 @@ direction the phase turns over; those moments are left out.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,11 +19,15 @@ SETTLED_S = 0.25  # a bow's pitch counts from here after its start ...
 BOW_END_S = 0.2  # ... to here before its end
 LEAST_SNR = 2.0
 WANDER_S = 0.06  # a bow's pitch wanders over such times
-EDGE_S = 0.02  # the ends of the stretch are known to this
+EDGE_S = 0.035  # the ends of the stretch are known to this: onset, and what a room holds on to
 RAMPS_S = (0.0, 0.02, 0.04, 0.08, 0.16)  # the ends' phases may be averaged over these
+COHERENT_S = 0.03  # a bow's phase is averaged over this
+SLIPS_BELOW = 8.0  # signal over noise (power) under which a partial's phase slips turns
+LEAST_SPREAD_CENTS = 0.5
 BREAK = 8.0  # a frame whose pitch lies so many standard deviations off is a break
+SAG_CENTS = 4.0  # what a pitch may do in a break, where it is not read
 QUIET = 0.03  # a frame with so little of the median's power is one too
-FLOOR_CENTS = 0.01
+FLOOR_CENTS = 0.02
 
 
 @dataclass
@@ -64,38 +68,81 @@ def mean_pitch(tracks: Tracks) -> MeanPitch | str:
     good = tracks.snr.mean(axis=0) > LEAST_SNR
     if not good.any():
         return "too faint"
-    tracks = tracks.only(good)
+    tracks, centre = _averaged(tracks.only(good))
     z, number, f1 = tracks.amplitudes, tracks.number, tracks.f1_hz
-    product = z[1:] * z[:-1].conj()
-    snr = np.minimum(np.sqrt(tracks.snr[1:] * tracks.snr[:-1]), 1e4)
-    # Weights that do not move in time: then the steps' sum is the phase's way end to end.
-    constant = snr.mean(axis=0)
-    per_step = 2 * np.pi * tracks.hop_s
-    own = np.angle(product.sum(axis=0)) / per_step / number
-    centre = partials.weighted_median(own, constant * number**2)
-    turned = product * np.exp(-1j * centre * per_step * number)
+    if len(z) < 4:
+        return "too short"
+    snr = np.minimum(tracks.snr, 1e4)
+    # Weights that do not move in time: then the steps' sum is the phase's way end to end. A faint
+    # partial now and then slips a whole turn, which no averaging mends: it hardly counts.
+    constant = np.median(snr, axis=0) + 1e-9
+    constant = constant / (1 + (SLIPS_BELOW / constant) ** 3)
     share = constant * number / (constant * number**2).sum()
-    common = centre + np.angle(turned) @ share / per_step
+    per_step = 2 * np.pi * tracks.hop_s
+    turned = np.angle(z[1:] * z[:-1].conj())
+    common = centre + turned @ share / per_step
     cents = common / f1 * CENTS + (tracks.cents[1:] + tracks.cents[:-1]) / 2
     steps = np.diff(tracks.times_s)
     advance = common * tracks.hop_s + np.diff(tracks.cycles)  # cycles beyond f1
-    level = (snr * number**2).sum(axis=1)
+    level = (np.sqrt(snr[1:] * snr[:-1]) * number**2).sum(axis=1)
     middle = np.median(cents)
-    spread = 1.4826 * np.median(np.abs(cents - middle)) + 0.5
+    spread = 1.4826 * np.median(np.abs(cents - middle)) + LEAST_SPREAD_CENTS
     valid = (np.abs(cents - middle) < BREAK * spread) & (level > QUIET * np.median(level))
     if valid.sum() < 3:
         return "too faint"
     slow = smooth(cents, max(1, round(WANDER_S / tracks.hop_s)))[valid]
-    wander = float(np.std(slow))
-    # Noise of the common phase, in cycles of the first partial.
-    least = np.maximum(np.minimum(tracks.snr, 1e4), 0.5)
-    noise = np.sqrt((share**2 / (2 * least)).sum(axis=1).mean()) / (2 * np.pi)
-    f0, se = _mean_step(advance[valid], steps[valid], noise, f1, wander, tracks.hop_s)
     quarter = max(1, len(slow) // 4)
     way = float(slow[-quarter:].mean() - slow[:quarter].mean())
+    line = np.polyfit(np.arange(len(slow)), slow, 1) if len(slow) > 3 else np.zeros(2)
+    wander = float(np.std(slow - np.polyval(line, np.arange(len(slow)))))
+    # Noise of the common phase, in cycles of the first partial.
+    noise = np.sqrt((share**2 / (2 * np.maximum(snr, 0.5))).sum(axis=1).mean()) / (2 * np.pi)
+    f0, se = _mean_step(advance[valid], steps[valid], noise, f1, wander, tracks.hop_s)
+    breaks = 1 - float(steps[valid].sum() / steps.sum())
+    # A room moves every partial by itself: how far their means disagree says how far all may.
+    means = turned[valid].mean(axis=0) / number / per_step / f1 * CENTS
+    part = share * number
+    apart = float((part**2 * (means - part @ means) ** 2).sum() * _few(part))
+    se = float(np.sqrt(max(se**2, apart) + (SAG_CENTS * breaks) ** 2))
     times = (tracks.times_s[1:] + tracks.times_s[:-1]) / 2
     hz = f1 * 2 ** (cents / 1200)
     return MeanPitch(f0, se, wander, way, times, hz, level + 1e-9, number)
+
+
+def _few(part: Real) -> float:
+    """What corrects a scatter about a weighted mean for the freedom the mean took."""
+    return 1 / max(0.3, 1 - float((part**2).sum()))
+
+
+def _averaged(tracks: Tracks) -> tuple[Tracks, float]:
+    """(longer frames, turned so that the common pitch stands still; that pitch in cycles/s of the
+    first partial against f1_hz). Averaging COHERENT_S keeps a wandering bow's phase and lifts
+    faint partials out of the noise."""
+    z, number = tracks.amplitudes, tracks.number
+    per_step = 2 * np.pi * tracks.hop_s
+    own = np.angle((z[1:] * z[:-1].conj()).sum(axis=0)) / per_step / number
+    centre = partials.weighted_median(own, np.median(tracks.snr, axis=0) * number**2 + 1e-9)
+    turns = centre * number * (np.arange(len(z)) * tracks.hop_s)[:, None]
+    still = z * np.exp(-2j * np.pi * (turns - np.rint(turns)))
+    width = min(round(COHERENT_S / tracks.hop_s), len(z) // 8)
+    if width < 2:
+        return replace(tracks, amplitudes=still), centre
+    step = max(1, width // 2)
+    total = np.concatenate([np.zeros((1, len(number))), np.cumsum(still, axis=0)])
+    mean = (total[width:] - total[:-width])[::step] / width
+    lead = (width - 1) / 2
+    at = lead + step * np.arange(len(mean))
+    frames = np.arange(len(z))
+    longer = replace(
+        tracks,
+        amplitudes=mean,
+        times_s=np.interp(at, frames, tracks.times_s),
+        noise=tracks.noise[: len(z) - width + 1][::step] * min(1.0, OVERLAP_INFLATION / width),
+        cents=np.interp(at, frames, tracks.cents),
+        cycles=np.interp(at, frames, tracks.cycles),
+        hop_s=step * tracks.hop_s,
+    )
+    return longer, centre
 
 
 def _mean_step(

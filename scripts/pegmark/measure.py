@@ -21,6 +21,17 @@ from pegmark.dsp import Real
 from pegmark.instruments import Instrument
 from pegmark.notefit import NoteFit, fit_note, solve_pluck
 
+# Lowest and highest of the main resonances (air, wood) of each kind of body, in Hz; common
+# practice, no source. Partials between them are pulled most.
+BODY_HZ = {
+    "violin": (250.0, 580.0),
+    "viola": (210.0, 450.0),
+    "cello": (90.0, 235.0),
+    "double bass": (55.0, 160.0),
+}
+# Mean and standard deviation of B: most plucks cannot be told from 0, some bass strings have 4e-4.
+B_PRIORS = {"double bass": (1.5e-4, 1.5e-4)}
+B_PRIOR = (5e-5, 7e-5)
 RINGING_S = 6.0  # an open string may still sound this long after its note
 B_BETWEEN = 1.5e-5  # B read from different plucks of one string differs by this much
 GLIDE_BETWEEN = 0.35  # c differs between plucks of one string by this part of it
@@ -47,7 +58,7 @@ def measure_take(
     record["instrument"] = instrument.key
     record["recording"] = {"speed_error_cents": None, **(strings_record.get("recording") or {})}
     notes = [dict(note) for note in strings_record.get("notes", [])]
-    fits = fit_notes(audio, rate_hz, notes, record["recording"].get("hum_hz"))
+    fits = fit_notes(audio, rate_hz, notes, instrument.name, record["recording"].get("hum_hz"))
     targets = instrument.hz()
     record["notes"] = [describe(note, fit, targets) for note, fit in zip(notes, fits, strict=True)]
     record["speech"] = strings_record.get("speech", [])
@@ -60,59 +71,66 @@ def measure_take(
 
 
 def fit_notes(
-    audio: Real, rate_hz: float, notes: Sequence[dict[str, Any]], hum_hz: float | None
+    audio: Real,
+    rate_hz: float,
+    notes: Sequence[dict[str, Any]],
+    instrument_name: str,
+    hum_hz: float | None = None,
 ) -> list[NoteFit]:
     """The fit of every note, in order, with what the notes of a string share."""
+    b_prior = B_PRIORS.get(instrument_name, B_PRIOR)
+    body_hz = BODY_HZ[instrument_name]
     fits: list[NoteFit] = []
     last: dict[str, tuple[float, float]] = {}  # string -> (pitch in Hz, when it was last sounded)
     for note in notes:
-        start = note["start_s"]
         others = [
             hz
             for string, (hz, end) in last.items()
-            if string != note.get("string") and start - end < RINGING_S
+            if string != note.get("string") and note["start_s"] - end < RINGING_S
         ]
-        fit = fit_note(audio, rate_hz, note, others, hum_hz=hum_hz)
+        fit = fit_note(
+            audio, rate_hz, note, others, hum_hz=hum_hz, b_prior=b_prior, body_hz=body_hz
+        )
         fits.append(fit)
-        if fit.ok and note.get("string") and note["kind"] in ("plucked", "bowed"):
-            last[note["string"]] = (float(fit.f0_hz or 0), note["end_s"])
+        if fit.f0_hz and note.get("string") and note["kind"] in ("plucked", "bowed"):
+            last[note["string"]] = (fit.f0_hz, note["end_s"])
     for string in {note.get("string") for note in notes} - {None}:
         members = [
             i
             for i, note in enumerate(notes)
             if note.get("string") == string and fits[i].reading and note["kind"] == "plucked"
         ]
-        for i, fit in zip(members, share([fits[i] for i in members]), strict=True):
+        shared = share([fits[i] for i in members], b_prior, body_hz)
+        for i, fit in zip(members, shared, strict=True):
             fits[i] = fit
     return fits
 
 
-def share(fits: Sequence[NoteFit]) -> list[NoteFit]:
+def share(
+    fits: Sequence[NoteFit], b_prior: tuple[float, float], body_hz: tuple[float, float]
+) -> list[NoteFit]:
     """Plucks of one string solved again with the B and the c that the others have.
 
     Each note is told only what the others know, so nothing counts twice.
     """
-    if len(fits) < NOTES_FOR_SHARING:
+    readings = [fit.reading for fit in fits if fit.reading]
+    if len(readings) < NOTES_FOR_SHARING:
         return list(fits)
-    readings = [fit.reading for fit in fits]
     b = np.array([fit.b for fit in fits])
     # Every B came with the common prior in it: taken out, so that it counts once.
-    raw_weight = np.maximum(
-        np.array([fit.b_se for fit in fits]) ** -2.0 - partials.B_PRIOR[1] ** -2.0, 0.0
-    )
-    weight = np.where(raw_weight > 0, 1 / (1 / np.maximum(raw_weight, 1e-9) + B_BETWEEN**2), 0.0)
-    energy = np.array([r.energy for r in readings if r])
-    glide = np.array([r.glide for r in readings if r])
-    glide_var = np.array([r.glide_var for r in readings if r])
+    raw = np.array([fit.b_se for fit in fits]) ** -2.0 - b_prior[1] ** -2.0
+    weight = np.where(raw > 0, 1 / (1 / np.maximum(raw, 1e-9) + B_BETWEEN**2), 0.0)
+    energy = np.array([r.energy for r in readings])
+    glide = np.array([r.glide for r in readings])
+    glide_var = np.array([r.glide_var for r in readings])
     solved = []
     for i, (fit, reading) in enumerate(zip(fits, readings, strict=True)):
         others = np.arange(len(fits)) != i
-        total = weight[others].sum() + partials.B_PRIOR[1] ** -2.0
-        mean_b = weight[others] @ b[others] + partials.B_PRIOR[0] * partials.B_PRIOR[1] ** -2.0
-        b_prior = (float(mean_b / total), float(np.hypot(total**-0.5, B_BETWEEN)))
+        total = weight[others].sum() + b_prior[1] ** -2.0
+        mean_b = (weight[others] @ b[others] + b_prior[0] * b_prior[1] ** -2.0) / total
+        known_b = (float(mean_b), float(np.hypot(total**-0.5, B_BETWEEN)))
         prior = _glide_prior(energy[i], energy[others], glide[others], glide_var[others])
-        assert reading is not None
-        again = solve_pluck(reading, fit.kind, b_prior, prior)
+        again = solve_pluck(reading, fit.kind, known_b, prior, body_hz)
         start = fit.track[0][0] - again.track[0][0]
         again.track = [(start + t, hz) for t, hz in again.track]
         solved.append(again)

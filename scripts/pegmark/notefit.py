@@ -42,7 +42,7 @@ class NoteFit:
     then says why. freedom: degrees of freedom behind se_cents. b, b_se: inharmonicity (plucks).
     drift_cents: the attack (50-150 ms) against f0. track: (time in the take in s, Hz).
     partials: the numbers used. scatter_cents: within a bow the standard deviation of the pitch,
-    else the partials' spread about their series. way_cents: of a gliding note, how far it goes.
+    else the partials' spread about their series. way_cents: how far the pitch moves in all.
     reading: what a pluck can be solved anew from. Two strings: f0_2_hz, se_2_cents.
     """
 
@@ -84,6 +84,7 @@ def fit_note(
     *,
     hum_hz: float | None = None,
     b_prior: tuple[float, float] = partials.B_PRIOR,
+    body_hz: tuple[float, float] = partials.BODY_HZ,
 ) -> NoteFit:
     """Measure one note.
 
@@ -94,6 +95,7 @@ def fit_note(
     other_hz : last known pitches of other strings that may still ring.
     hum_hz : fundamental of the mains hum, if there is any.
     b_prior : mean and standard deviation of the string's inharmonicity B.
+    body_hz : lowest and highest of the instrument's main body resonances.
     """
     kind = str(note["kind"])
     f0 = note.get("f0_hz")
@@ -105,7 +107,7 @@ def fit_note(
         return _two_strings(audio, rate_hz, start, end, float(f0), note.get("f0_2_hz"))
     if kind in ("bowed", "reference_tone") or (kind == "harmonic" and note.get("sustained")):
         return _bow(audio, rate_hz, start, end, float(f0), kind)
-    return _pluck(audio, rate_hz, start, end, float(f0), kind, b_prior)
+    return _pluck(audio, rate_hz, start, end, float(f0), kind, b_prior, body_hz)
 
 
 def _cut(audio: Real, rate_hz: float, start: float, end: float) -> Real:
@@ -120,13 +122,14 @@ def _pluck(
     f0: float,
     kind: str,
     b_prior: tuple[float, float],
+    body_hz: tuple[float, float],
 ) -> NoteFit:
     end = min(end, start + LONGEST_PLUCK_S)
     cut = _cut(audio, rate_hz, start, end)
     reading = plucks.read_pluck(cut, rate_hz, f0, b_prior[0], end - start)
     if isinstance(reading, str):
         return NoteFit(kind, reason=reading)
-    fit = solve_pluck(reading, kind, b_prior)
+    fit = solve_pluck(reading, kind, b_prior, None, body_hz)
     fit.track = [(start + t, hz) for t, hz in fit.track]
     return fit
 
@@ -136,9 +139,10 @@ def solve_pluck(
     kind: str,
     b_prior: tuple[float, float] = partials.B_PRIOR,
     glide_prior: tuple[float, float] | None = None,
+    body_hz: tuple[float, float] = partials.BODY_HZ,
 ) -> NoteFit:
     """A pluck's measurement from what was read of it; the track's times count from its start."""
-    pitch = reading.solve(b_prior, glide_prior)
+    pitch = reading.solve(b_prior, glide_prior, body_hz)
     series = pitch.series
     f0 = reading.f1_hz * 2 ** (series.cents / 1200)
     fit = NoteFit(kind, True, "", f0, pitch.se_cents)
@@ -146,26 +150,26 @@ def solve_pluck(
     fit.b, fit.b_se = max(0.0, series.b), series.b_se
     fit.partials = [int(n) for n in reading.number]
     fit.scatter_cents = series.spread_cents
-    # Where the note is settled, the track less its glide is f0: so both speak of one pitch.
-    late = reading.settled
-    still = np.average(
-        (reading.track - pitch.glide * reading.shape)[late], weights=reading.weight[late]
-    )
-    fit.way_cents, way_se = reading.way_cents(pitch.glide)
-    fit.gliding = abs(fit.way_cents) > max(plucks.GLIDING_CENTS, 4 * way_se)
-    fit.drift_cents = reading.drift_cents(float(still))
+    # The track's mix of partials may stand a little off the series: joined where it is settled.
+    way = reading.way(pitch.glide)
+    fit.gliding, fit.way_cents = way.gliding, way.span
+    late = reading.times_s >= reading.settled_s
+    off = (reading.track - pitch.glide * reading.shape)[late]
+    still = float(np.average(off, weights=reading.weight[late]))
+    if way.gliding:
+        f0 = fit.f0_hz = f0 * 2 ** ((way.mean - still) / 1200)
+        still = way.mean
+        fit.se_cents = float(np.hypot(pitch.se_cents, way.span / 4))
+    fit.drift_cents = reading.drift_cents(still)
     hz = f0 * 2 ** ((reading.track - still) / 1200)
     fit.track = _thin(reading.times_s, hz, reading.weight)
-    if fit.gliding:
-        fit.f0_hz = f0
-        fit.se_cents = float(np.hypot(pitch.se_cents, fit.way_cents / 2))
     fit.reading = reading
     return fit
 
 
 def _bow(audio: Real, rate_hz: float, start: float, end: float, f0: float, kind: str) -> NoteFit:
     end = min(end, start + LONGEST_BOW_S)
-    begin, stop = _padded(bows.bow_window(end - start), start, partials.PERIODS / f0)
+    begin, stop = _padded(bows.bow_window(end - start), start, partials.PERIODS / f0 + bows.COHERENT_S)
     mean = bows.read_bow(_cut(audio, rate_hz, begin, stop), rate_hz, f0)
     if isinstance(mean, str):
         return NoteFit(kind, reason=mean)
@@ -178,7 +182,7 @@ def _two_strings(
     if not f0_2 or f0_2 <= f0:
         return NoteFit("two_strings", reason="no second pitch")
     end = min(end, start + LONGEST_BOW_S)
-    begin, stop = _padded(bows.bow_window(end - start), start, 8 / f0)
+    begin, stop = _padded(bows.bow_window(end - start), start, 8 / f0 + bows.COHERENT_S)
     pair = twostrings.read_two(_cut(audio, rate_hz, begin, stop), rate_hz, f0, f0_2)
     if isinstance(pair, str):
         return NoteFit("two_strings", reason=pair)

@@ -19,6 +19,7 @@ CENTS = 1200 / np.log(2)  # cents per relative change of frequency, small change
 TOP_HZ = 5000.0  # partials above drown in bow noise and codecs
 MOST_PARTIALS = 20
 FIRST_PARTIALS = 9  # the first round: low numbers, which a poor start cannot confuse
+NOISE_S = 0.1  # noise beside the partials is averaged over this
 PERIODS = 4  # of the note in one frame: neighbouring partials then fall on the window's zeros
 SPREAD_PRIOR_CENTS = (0.02, 30.0)  # range of the partials' scatter about their series
 FIRST_SPREAD_CENTS = 6.0  # how far a low partial usually stands off the series
@@ -32,7 +33,7 @@ class Tracks:
 
     amplitudes (frames, partials) complex, turned so that a partial at its expected frequency keeps
     its phase; times_s (frames,) in seconds of the audio given; hz (partials,) the expected
-    frequencies, the phases' reference; noise (partials,) mean power between the partials;
+    frequencies, the phases' reference; noise (frames, partials) power between the partials;
     cents (frames,) the common pitch track that was taken out, against hz; cycles (frames,) its
     integral in cycles of the first partial; f1_hz the expected first partial.
     """
@@ -54,7 +55,18 @@ class Tracks:
             amplitudes=self.amplitudes[:, keep],
             number=self.number[keep],
             hz=self.hz[keep],
-            noise=self.noise[keep],
+            noise=self.noise[:, keep],
+        )
+
+    def until(self, frame: int) -> Tracks:
+        """The same note up to a frame."""
+        return replace(
+            self,
+            amplitudes=self.amplitudes[:frame],
+            times_s=self.times_s[:frame],
+            noise=self.noise[:frame],
+            cents=self.cents[:frame],
+            cycles=self.cycles[:frame],
         )
 
     @property
@@ -168,8 +180,8 @@ def _read(audio: Real, rate_hz: float, f0_hz: float, b: float, track: Real | Non
     z, even = partial_amplitudes(audio, rate_hz, np.concatenate([hz, between]), size, hop)
     if len(z) < 3:
         return None
-    floor = noise_power(z[:, len(hz) :])
-    noise = (floor[1:] + floor[:-1]) / 2
+    noise = noise_power(z[:, len(hz) :], round(NOISE_S * rate_hz / hop))
+    noise = (noise[:, 1:] + noise[:, :-1]) / 2
     z = z[:, : len(hz)]
     if position is None:
         zero = np.zeros(len(even))
@@ -180,12 +192,21 @@ def _read(audio: Real, rate_hz: float, f0_hz: float, b: float, track: Real | Non
     return Tracks(z, times, number, hz, noise, cents, cycles, hop / rate_hz, float(hz[0]))
 
 
-def noise_power(amplitudes: Complex) -> Real:
-    """Mean noise power of amplitudes read where no partial is, robust to what comes and goes.
+def noise_power(amplitudes: Complex, width: int) -> Real:
+    """Mean noise power around each frame, of amplitudes read where no partial is.
 
-    The median of an exponential law is log 2 of its mean. Shape (frames, n) -> (n,).
+    The running mean over `width` frames, or the note's own level where that is higher, so that
+    speech or a knock beside a note weighs on the frames it falls on. The median of an exponential
+    law is log 2 of its mean. Shape (frames, n), same as given.
     """
-    return np.median(np.abs(amplitudes) ** 2, axis=0) / np.log(2) + 1e-16
+    power = np.abs(amplitudes) ** 2
+    steady = np.median(power, axis=0) / np.log(2) + 1e-16
+    half = max(1, min(width, len(power)) // 2)
+    total = np.concatenate([np.zeros((1, power.shape[1])), np.cumsum(power, axis=0, dtype=float)])
+    index = np.arange(len(power))
+    left, right = np.maximum(index - half, 0), np.minimum(index + half + 1, len(power))
+    around = (total[right] - total[left]) / (right - left)[:, None]
+    return np.maximum(around, steady)
 
 
 def _frame(rate_hz: float, f0_hz: float) -> int:
@@ -211,7 +232,7 @@ def fit_series(
     number: Real,
     cents: Real,
     se_cents: Real,
-    pull: Real,
+    pull: tuple[Real, Real],
     b: float,
     b_prior: tuple[float, float] = B_PRIOR,
 ) -> Series:
@@ -221,7 +242,8 @@ def fit_series(
     ----------
     number, cents, se_cents : shape (partials,): their deviations from the series of `b`, and
         standard errors.
-    pull : shape (partials,): how strongly the body may pull each, relative (1: full).
+    pull : two arrays of shape (partials,): how strongly the body may pull each by itself, and all
+        together, relative (1: full); see body_pull.
     b_prior : mean and standard deviation of B.
 
     Method: a linear mixed model. Each partial = first partial + B's effect + a pull of the body
@@ -235,9 +257,9 @@ def fit_series(
     expected = cents - (b_prior[0] - b) * slope
     loose = np.ones(len(number))
     for last in (False, False, True):
-        own = se_cents**2 + (spreads[:, None] * pull) ** 2
+        own = se_cents**2 + PARTIAL_FLOOR_CENTS**2 + (spreads[:, None] * pull[0]) ** 2
         v = own[:, :, None] * loose[:, None] * np.eye(len(number))
-        v += (SHARED_PULL * spreads[:, None, None]) ** 2 * pull[:, None] * pull
+        v += spreads[:, None, None] ** 2 * pull[1][:, None] * pull[1]
         v += b_prior[1] ** 2 * slope[:, None] * slope
         inverse = np.linalg.inv(v)
         ones = inverse.sum(axis=2)
@@ -270,7 +292,25 @@ def fit_series(
     return Series(cents_1, float(np.sqrt(variance)), spread, b_fit, b_se, share)
 
 
-SHARED_PULL = 0.5  # part of the body's pull that all partials above its resonances share
+def body_pull(hz: Real, body_hz: tuple[float, float]) -> tuple[Real, Real]:
+    """How strongly a body may pull partials at `hz`: (each by itself, all together), relative.
+
+    body_hz : lowest and highest of the body's main resonances. Between them a partial may stand
+    on either side of one, so it is pulled by itself. Outside, a body is a mass (above) or a spring
+    (below) to all partials alike, the less the farther: the tail of a resonance of Q = TAIL_Q.
+    """
+    low, high = body_hz
+    beyond = np.maximum(0, np.maximum(hz / high, low / hz) - 1)
+    tail = 1 / (1 + TAIL_Q * beyond)
+    return LOOSE_TAIL * tail + (1 - LOOSE_TAIL) * tail**2, np.where(hz < low, -0.5, 1.0) * tail * (beyond > 0)
+
+
+TAIL_Q = 6.0
+LOOSE_TAIL = 0.1  # this part of a tail is each partial's own: there are more resonances than the main
+# No partial's place is believed better than this: rooms and polarizations move each by itself.
+PARTIAL_FLOOR_CENTS = 0.25
+# Between these lie the main resonances (air, wood) where nothing is known of the instrument.
+BODY_HZ = (90.0, 500.0)
 
 
 def slopes(time: Real, cycles: Real, weight: Real, steady: Real) -> tuple[Real, Real, Real]:
@@ -292,9 +332,24 @@ def slopes(time: Real, cycles: Real, weight: Real, steady: Real) -> tuple[Real, 
     slope = (weight * t * y).sum(axis=0) / information
     rest = y - slope * t
     freedom = np.maximum((weight > 0).sum(axis=0) - 2, 0)
-    chi = (weight * rest**2).sum(axis=0)
+    chi = (weight * rest**2).sum(axis=0) * _lasting(rest, weight)
     scale = (steady + chi) / np.maximum(steady + freedom, 1e-9)
     return slope, np.sqrt(np.maximum(scale, 1.0) / information), rest
+
+
+def _lasting(rest: Real, weight: Real) -> float:
+    """How much more slow residuals tell against a slope than quick ones: (1 + r) / (1 - r), r the
+    autocorrelation of all partials' residuals at one block (an AR(1) law)."""
+    total = float((weight * rest**2).sum())
+    if len(rest) < 6 or total <= 0:
+        return 1.0
+    pair = np.sqrt(weight[1:] * weight[:-1]) * rest[1:] * rest[:-1]
+    # A line through 14 blocks leaves white residuals an autocorrelation of about -0.1.
+    r = float(np.clip(pair.sum() / total + 0.1, 0.0, MOST_LASTING))
+    return (1 + r) / (1 - r)
+
+
+MOST_LASTING = 0.6
 
 
 def block_phases(tracks: Tracks, first: int, blocks: int) -> tuple[Real, Real, Real]:
@@ -323,7 +378,8 @@ def block_phases(tracks: Tracks, first: int, blocks: int) -> tuple[Real, Real, R
     counts = np.diff(np.append(edges, len(z)))[:, None]
     coherent = np.abs(total) / counts
     overlap = np.minimum(counts, OVERLAP_INFLATION)
-    power = coherent**2 * counts / overlap / tracks.noise  # of the mean, over its noise
+    noise = np.add.reduceat(tracks.noise[first:], edges, axis=0) / counts
+    power = coherent**2 * counts / overlap / noise  # of the mean, over its noise
     mean_snr = np.add.reduceat(snr, edges, axis=0) / counts
     weight = 2 * power * (2 * np.pi * scale) ** 2
     weight = np.where(mean_snr > 0.7, weight, 0)

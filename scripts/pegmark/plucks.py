@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pegmark import partials
-from pegmark.dsp import Real, smooth
+from pegmark.dsp import OVERLAP_INFLATION, Real, smooth
 from pegmark.partials import CENTS, Tracks
 
 SETTLED_S = 0.25  # a note is settled from here after its start
@@ -31,11 +31,15 @@ THEORY_FREEDOM = 4.0  # the noise theory is worth as much as so many residuals
 # one 16-60 cents (orchestral samples). Which of them a note is, it says itself.
 GLIDE_PRIORS_CENTS = np.array([0.2, 1.0, 4.0, 12.0, 35.0])
 GLIDE_DOUBT = 0.15  # the energy law holds to this part of what it corrects
-GLIDING_CENTS = 4.0  # a track that leaves its model by more than this glides
-PULL_HZ = 300.0  # the body's main resonances lie below; above, it pulls less and less
+BINS = 8
+LEAST_BIN_SNR = 3.0  # a fainter partial (power over noise) says nothing of a bin's pitch
+SURE_BIN_CENTS = 2.5  # a bin less sure than this tells nothing of a glide
+GLIDING_CENTS = 4.0  # a bin whose pitch leaves the note's by more than this ...
+GLIDING_SIGMAS = 4.5  # ... and by so many of its standard errors has moved
+GLIDING_CHI = 6.0  # so much more scatter of all bins than their errors explain is a drift
 # A string's two polarizations stand some tenths of a cent apart: a pluck's pitch is not defined
 # better than this.
-FLOOR_CENTS = 0.12
+FLOOR_CENTS = 0.15
 
 
 @dataclass
@@ -48,7 +52,8 @@ class PluckReading:
     common_se : standard error from what all partials' residuals share, in cents.
     energy : power of all partials at the start; shape (frames,): its course as a part of that.
     times_s (from the note's start), track, weight : shape (frames,): the common pitch in cents
-        against f1_hz, smoothed over `smoothed` frames, and what it is worth.
+        against f1_hz, smoothed, and what it is worth.
+    bin_s, bin_cents, bin_se, bin_shape : shape (bins,): the same in a few bins, not smoothed.
     """
 
     f1_hz: float
@@ -65,12 +70,16 @@ class PluckReading:
     times_s: Real
     track: Real
     weight: Real
-    smoothed: int
+    bin_s: Real
+    bin_cents: Real
+    bin_se: Real
+    bin_shape: Real
 
     def solve(
         self,
         b_prior: tuple[float, float] = partials.B_PRIOR,
         glide_prior: tuple[float, float] | None = None,
+        body_hz: tuple[float, float] = partials.BODY_HZ,
     ) -> PluckPitch:
         """The note's pitch.
 
@@ -83,37 +92,38 @@ class PluckReading:
         else:
             total = self.glide_var + glide_prior[1] ** 2
             share = glide_prior[1] ** 2 / total
-            glide = share * self.glide + (1 - share) * glide_prior[0]
+            glide = max(0.0, share * self.glide + (1 - share) * glide_prior[0])
             glide_var = share * self.glide_var
-        pull = 1 / np.maximum(1, self.number * self.f1_hz / PULL_HZ)
         own = self.own - glide * self.lean
-        series = partials.fit_series(self.number, own, self.own_se, pull, self.b, b_prior)
+        pulls = partials.body_pull(self.number * self.f1_hz, body_hz)
+        series = partials.fit_series(self.number, own, self.own_se, pulls, self.b, b_prior)
         lean = float(series.share @ self.lean)
         variance = series.se_cents**2 + lean**2 * (glide_var + (GLIDE_DOUBT * glide) ** 2)
         variance += self.common_se**2 + FLOOR_CENTS**2
         return PluckPitch(series, glide, glide_var, float(np.sqrt(variance)))
 
     @property
-    def settled(self) -> Real:
-        """The frames in which the note is settled, a mask."""
-        return self.times_s >= min(SETTLED_S, self.times_s[-1] / 3)
+    def settled_s(self) -> float:
+        """The note is settled from here on; of a short note the last two thirds count."""
+        return min(SETTLED_S, float(self.times_s[-1]) / 3)
 
-    def way_cents(self, glide: float) -> tuple[float, float]:
-        """(how far the settled pitch moves beyond its glide, its standard error), in cents: the
-        last quarter of the track against its first."""
-        off = (self.track - glide * self.shape)[self.settled]
-        weight = self.weight[self.settled]
-        quarter = len(off) // 4
-        if quarter == 0:
-            return 0.0, 0.0
-        parts = (slice(None, quarter), slice(-quarter, None))
-        means, variance = [], 0.0
-        for part in parts:
-            mean = np.average(off[part], weights=weight[part])
-            spread = np.average((off[part] - mean) ** 2, weights=weight[part])
-            means.append(mean)
-            variance += spread / max(1.0, quarter / self.smoothed)
-        return float(means[1] - means[0]), float(np.sqrt(variance))
+    def way(self, glide: float) -> Way:
+        """How the pitch moves beyond its glide."""
+        known = self.bin_se < SURE_BIN_CENTS
+        if known.sum() < 3:
+            return Way(0.0, 0.0, False)
+        at, se = self.bin_s[known], self.bin_se[known]
+        off = self.bin_cents[known] - glide * self.bin_shape[known]
+        away = off - np.average(off, weights=se**-2)
+        doubt = GLIDING_CENTS + 2 * GLIDE_DOUBT * glide * self.bin_shape[known]
+        moved = np.abs(away) > np.maximum(doubt, GLIDING_SIGMAS * se)
+        drifts = (away**2 / se**2).sum() > GLIDING_CHI * (len(off) - 1)
+        span = float(np.ptp(off))
+        # Every stretch of time counts alike; where the pitch is unsure, the nearest known one.
+        filled = np.interp(self.bin_s, at, off)
+        late = np.where(self.bin_s >= self.settled_s, 1.0, 1e-9)
+        gliding = bool(moved.any() or (drifts and span > 2 * GLIDING_CENTS))
+        return Way(span, float(np.average(filled, weights=late)), gliding)
 
     def drift_cents(self, f0_cents: float) -> float | None:
         """The pitch at DRIFT_S against the settled f0 (cents against f1_hz); None: not heard.
@@ -121,11 +131,22 @@ class PluckReading:
         Track and series are joined where the note is settled: the track's mix of partials may
         stand a little off the series.
         """
+        if self.times_s[0] > DRIFT_S[1] or self.times_s[-1] < SETTLED_S:
+            return None
         early = (self.times_s >= DRIFT_S[0]) & (self.times_s < DRIFT_S[1])
-        late = self.times_s >= SETTLED_S
-        if not early.any() or late.sum() < 3:
+        if not early.any():
             return None
         return float(np.average(self.track[early], weights=self.weight[early]) - f0_cents)
+
+
+@dataclass
+class Way:
+    """How a pluck moves beyond its glide, in cents: `span` from its lowest to its highest, `mean`
+    over the settled time, against the reading's f1_hz; gliding: more than noise explains."""
+
+    span: float
+    mean: float
+    gliding: bool
 
 
 @dataclass
@@ -178,6 +199,8 @@ def _read_tracks(tracks: Tracks, b: float, skip: float) -> PluckReading | str:
     if not good.any():
         return "too faint"
     tracks = tracks.only(good)
+    if not (tracks := _until_another(tracks)):
+        return "too short"
     blocks = int(np.clip(len(tracks.times_s) // 3, 3, BLOCKS))
     time, cycles, weight = partials.block_phases(tracks, 0, blocks)
     heard = (weight > 0).sum(axis=0) >= 3
@@ -217,8 +240,67 @@ def _read_tracks(tracks: Tracks, b: float, skip: float) -> PluckReading | str:
         times_s=tracks.times_s + skip,
         track=partials.common_track(tracks, width),
         weight=frame_weight,
-        smoothed=max(1, width),
+        **_bins(tracks, skip, shape),
     )
+
+
+def _bins(tracks: Tracks, skip: float, shape: Real) -> dict[str, Real]:
+    """The common pitch in at most BINS stretches of time, with standard errors.
+
+    The errors come from how far the partials disagree: so whatever moves single partials (noise,
+    a room, polarizations) is in them, and what moves all of them is not.
+    """
+    z = tracks.amplitudes
+    count = int(np.clip((len(z) - 1) // 3, 1, BINS))
+    edges = np.linspace(0, len(z) - 1, count + 1).astype(int)[:-1]
+    product = z[1:] * z[:-1].conj()
+    per_step = 2 * np.pi * tracks.hop_s
+    mean = np.angle(product.sum(axis=0))
+    turned = np.add.reduceat(product * np.exp(-1j * mean), edges, axis=0)
+    cents = np.angle(turned) / per_step / tracks.hz * CENTS
+    sizes = np.diff(np.append(edges, len(z) - 1))
+    power = np.add.reduceat(np.abs(z[1:]) ** 2, edges, axis=0)
+    snr = power / np.add.reduceat(tracks.noise[1:], edges, axis=0) - 1
+    # Noise alone has the pitch it is compared with: it would pull a fading note back.
+    snr = np.where(snr > LEAST_BIN_SNR, np.minimum(snr, 1e3), 0)
+    # The mean pitch of a bin is its phase's way from end to end; at low levels noise meets noise
+    # in every product and adds up on the way.
+    quiet = np.maximum(snr, 1e-3)
+    noisy = 1 / quiet + sizes[:, None] / (2 * OVERLAP_INFLATION * quiet**2)
+    span_s = sizes[:, None] * tracks.hop_s
+    weight = (2 * np.pi * span_s * tracks.hz / CENTS) ** 2 / noisy
+    total = weight.sum(axis=1)
+    common = (weight * cents).sum(axis=1) / total
+    rest = cents - common[:, None]
+    freedom = max(1, (count - 1) * (z.shape[1] - 1))
+    scale = max(1.0, float((weight * rest**2).sum()) / freedom)
+    own = mean / per_step / tracks.hz * CENTS
+    level = partials.weighted_median(own, weight.sum(axis=0))
+    removed = np.add.reduceat(tracks.cents[1:], edges) / sizes
+    return {
+        "bin_s": np.add.reduceat(tracks.times_s[1:], edges) / sizes + skip,
+        "bin_cents": common + level + removed,
+        "bin_se": np.sqrt(scale / total),
+        "bin_shape": np.add.reduceat(shape[1:], edges) / sizes,
+    }
+
+
+def _until_another(tracks: Tracks) -> Tracks | None:
+    """The note up to where its level rises again: another sound begins there."""
+    power = np.maximum(np.abs(tracks.amplitudes) ** 2 - tracks.noise, 0).sum(axis=1)
+    power = smooth(power, max(3, round(RISE_S / tracks.hop_s)))
+    power = np.maximum(power, 1e-5 * power.max())
+    lowest = np.minimum.accumulate(power)
+    risen = np.flatnonzero(power > RISE * lowest)
+    if not len(risen):
+        return tracks
+    end = int(np.argmin(power[: risen[0] + 1])) + 1  # the last frame of the fall
+    return tracks.until(end) if end >= LEAST_FRAMES else None
+
+
+RISE_S = 0.05
+RISE = 3.0  # power, about 5 dB: polarizations beat by less when all partials are summed
+LEAST_FRAMES = 6
 
 
 def _energy(tracks: Tracks) -> tuple[float, Real]:
@@ -246,7 +328,7 @@ def mixed_glide(glide: float, variance: float) -> tuple[float, float]:
     p = np.exp(log - log.max())
     p /= p.sum()
     means = glide * prior / total
-    mean = float(p @ means)
+    mean = max(0.0, float(p @ means))  # tension only sharpens
     return mean, float(p @ (prior * variance / total + (means - mean) ** 2))
 
 

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from pegmark import partials
 from pegmark.bows import MeanPitch, mean_pitch
 from pegmark.dsp import Real, partial_amplitudes
-from pegmark.partials import CENTS, TOP_HZ, Tracks, noise_power
+from pegmark.partials import CENTS, NOISE_S, TOP_HZ, Tracks, noise_power
 
 FIFTH_FROM_CENTS = 600.0  # a wider interval is a fifth, a narrower one a fourth
 COINCIDE = 0.16  # partials of the two closer than this part of the lower pitch are shared
@@ -65,9 +64,9 @@ def _read_pair(
     if len(z) < 4:
         return "too short"
     count = len(hz[0]) + len(hz[1])
-    floor = noise_power(z[:, count:])
+    floor = noise_power(z[:, count:], round(NOISE_S * rate_hz / hop))
     ends = np.cumsum([len(hz[0]), len(hz[0]), len(hz[1])])
-    quiet = np.split(floor, ends)
+    quiet = np.split(floor, ends, axis=1)
     noise = [np.minimum(quiet[0], quiet[1]), np.minimum(quiet[2], quiet[3])]
     zero = np.zeros(len(times))
     columns = (z[:, : len(hz[0])], z[:, len(hz[0]) : count])
@@ -81,6 +80,3 @@ def _read_pair(
 def interval_cents(low_hz: float, high_hz: float) -> float:
     """The interval in cents."""
     return float(CENTS * np.log(high_hz / low_hz))
-
-
-__all__ = ["beats_hz", "interval_cents", "partials", "read_two"]
