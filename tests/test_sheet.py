@@ -19,6 +19,7 @@ from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
 
+import jsonschema
 import numpy as np
 import pdfua
 import pikepdf
@@ -221,6 +222,12 @@ def test_any_unknown_field_still_gives_a_page() -> None:
     for record in records:
         html = template.render(sheetview.sheet_view(record, ticket))
         assert "None" not in html
+
+
+def test_the_examples_are_tickets_as_the_intake_writes_them() -> None:
+    schema = json.loads((ROOT / "workflow/schemas/ticket_render.schema.json").read_text("utf-8"))
+    for key in ("violin", "five-string bass"):
+        jsonschema.validate(examples.ticket(key), schema)
 
 
 # Paper, pages, tags
