@@ -44,7 +44,13 @@ def ticket(key: str | None = "violin", language: str = "en", **changes: Any) -> 
         "class_name": "Lanternfield School Strings",
         "epoch": 1772812800,
         "instrument": INSTRUMENTS[key].as_dict() if key else None,
-        "tolerances": {"in_tune_cents": 3, "close_cents": 8},
+        "tolerances": {
+            "in_tune_cents": 3,
+            "close_cents": 8,
+            "below_c3_factor": 2,
+            "strings": {},
+            "instruments": {},
+        },
         **changes,
     }
 
