@@ -176,6 +176,7 @@ def test_sure_matches(matcher, file, student_id):
         ("May Chen.mov", "s11", "name"),  # 'May' is a month, too
         ("Luis Ruiz and Ana.mov", "s01", "name"),
         ("Ann Marie Lee.mov", "s03", "name"),
+        ("Ana Featherstone/Jörg Müller.mov", "s05", "name"),
     ],
 )
 def test_matches_that_are_used_and_told(matcher, file, student_id, how):
@@ -224,6 +225,11 @@ def test_doubtful_files_are_asked_with_both_students(matcher, file, guesses):
         ".mp4",
         "Ruize.mp4",
         "Annabel Lee.mp4",
+        "Guadalupa Ortega.mp4",  # perhaps a sister: the end of a given name counts
+        "Ruiz/Ana Featherstone.mp4",
+        "tuning 1015 1016.mp4",  # two numbers, and either may be the id
+        "take 1015.mp4",
+        "video 1015.mp4",
     ],
 )
 def test_files_of_nobody_are_never_used(matcher, file):

@@ -198,6 +198,8 @@ def test_a_file_of_nobody_can_be_put_aside_for_good(tmp_path):
     assert "IMG_0001.MOV,STUDENT_ID" in row["action"]
     (class_dir / "matches.csv").write_text("file,student_id\nIMG_0001.MOV,-\n")
     assert take(class_dir).attention == []
+    hand_in(class_dir, "IMG_0002.MOV", "x")  # a copy of what is nobody's is asked about
+    assert [row["file"] for row in rows(take(class_dir), "match_none")] == ["IMG_0002.MOV"]
 
 
 def test_the_teachers_own_matching_always_wins(tmp_path):

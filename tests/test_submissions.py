@@ -170,6 +170,8 @@ def test_links_are_not_followed(tmp_path):
     collection = collect(class_dir)
     assert found(collection) == ["real.mp4"]
     assert codes(collection) == dict.fromkeys(["out.mp4", "in.mp4", "loop", "dangling.mov"], "link")
+    with pytest.raises(OSError):  # noqa: PT011  also when it comes between two looks
+        open_plain(folder / "out.mp4")
 
 
 def test_pipes_and_sockets_are_not_opened(tmp_path):
@@ -230,6 +232,23 @@ def test_a_file_that_changes_while_it_is_read(tmp_path, monkeypatch):
     assert found(collect(class_dir, collection.memory)) == ["growing.mp4", "steady.mp4"]
 
 
+def test_a_file_that_comes_to_rest_is_read_again(tmp_path, monkeypatch):
+    class_dir = build(tmp_path, {"a.mp4": "x"})
+    path = class_dir / "submissions" / "a.mp4"
+    digest, looks = submissions._digest, []
+
+    def change_once(stream, size):
+        looks.append(size)
+        if len(looks) == 1:
+            path.write_bytes(recording("longer"))
+        return digest(stream, size)
+
+    monkeypatch.setattr(submissions, "_digest", change_once)
+    (one,) = collect(class_dir).recordings
+    assert one.sha256 == hashlib.sha256(recording("longer")).hexdigest()
+    assert len(looks) == 2
+
+
 def test_hashes_are_remembered_by_path_size_and_time(tmp_path):
     class_dir = build(tmp_path, {"a.mp4": "1", "b.mp4": "2", "note.txt": b"x"})
     first = collect(class_dir)
@@ -244,6 +263,11 @@ def test_hashes_are_remembered_by_path_size_and_time(tmp_path):
     assert third.hashed == 2
     assert third.recordings[0].sha256 != first.recordings[0].sha256
     assert third.recordings[1].sha256 == first.recordings[1].sha256
+    path = hand_in(class_dir, "a.mp4", "1 once more")  # same time, another size
+    os.utime(path, ns=(1, third.recordings[0].mtime_ns))
+    fourth = collect(class_dir, third.memory)
+    assert fourth.hashed == 1
+    assert fourth.recordings[0].sha256 == hashlib.sha256(recording("1 once more")).hexdigest()
 
 
 def test_progress_names_each_file_read(tmp_path):
@@ -298,6 +322,14 @@ def test_an_export_is_read_as_it_came(tmp_path):
     )
     assert path.read_bytes() == recording("a")
     assert path.name == hashlib.sha256(recording("a")).hexdigest() + ".mov"
+    path.unlink()
+    other = {name: recording("z") if name.endswith(".mov") else x for name, x in members.items()}
+    hand_in(class_dir, "export.zip", zip_bytes(other))
+    with pytest.raises(OSError, match="has changed"):
+        submissions.extract_member(
+            class_dir / "submissions" / "export.zip", collection.recordings[1], target
+        )
+    assert list(target.iterdir()) == []
 
 
 @pytest.mark.parametrize(
