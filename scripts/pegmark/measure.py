@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from pegmark import partials, pitch, twostrings
+from pegmark import pitch, twostrings
 from pegmark.dsp import Real
 from pegmark.instruments import Instrument
 from pegmark.notefit import NoteFit, fit_note, solve_pluck
@@ -34,8 +34,10 @@ B_PRIORS = {"double bass": (1.5e-4, 1.5e-4)}
 B_PRIOR = (5e-5, 7e-5)
 RINGING_S = 6.0  # an open string may still sound this long after its note
 B_BETWEEN = 1.5e-5  # B read from different plucks of one string differs by this much
-GLIDE_BETWEEN = 0.35  # c differs between plucks of one string by this part of it
+GLIDE_BETWEEN = 0.5  # c differs between plucks of one string by this part of it
 GLIDE_LEAST_CENTS = 0.5  # and a glide by at least this much
+# The others' knowledge is used where its standard deviation is this part of the note's own.
+SHARING_GAIN = 0.6
 NOTES_FOR_SHARING = 2
 
 
@@ -116,20 +118,24 @@ def share(
     readings = [fit.reading for fit in fits if fit.reading]
     if len(readings) < NOTES_FOR_SHARING:
         return list(fits)
-    b = np.array([fit.b for fit in fits])
-    # Every B came with the common prior in it: taken out, so that it counts once.
-    raw = np.array([fit.b_se for fit in fits]) ** -2.0 - b_prior[1] ** -2.0
-    weight = np.where(raw > 0, 1 / (1 / np.maximum(raw, 1e-9) + B_BETWEEN**2), 0.0)
+    b = np.array([fit.b for fit in fits], float)
+    b_se = np.array([fit.b_se for fit in fits], float)
     energy = np.array([r.energy for r in readings])
     glide = np.array([r.glide for r in readings])
     glide_var = np.array([r.glide_var for r in readings])
     solved = []
     for i, (fit, reading) in enumerate(zip(fits, readings, strict=True)):
         others = np.arange(len(fits)) != i
-        total = weight[others].sum() + b_prior[1] ** -2.0
-        mean_b = (weight[others] @ b[others] + b_prior[0] * b_prior[1] ** -2.0) / total
-        known_b = (float(mean_b), float(np.hypot(total**-0.5, B_BETWEEN)))
+        # What pulls B in one pluck of a string pulls it in all: so no mean of many is better than
+        # the best of them, and only a note that is worse itself gains by it.
+        best = float(b_se[others].min())
+        known_b = b_prior
+        if best < SHARING_GAIN * b_se[i]:
+            weight = b_se[others] ** -2.0
+            known_b = (float(weight @ b[others] / weight.sum()), float(np.hypot(best, B_BETWEEN)))
         prior = _glide_prior(energy[i], energy[others], glide[others], glide_var[others])
+        if prior is not None and prior[1] > SHARING_GAIN * glide_var[i] ** 0.5:
+            prior = None
         again = solve_pluck(reading, fit.kind, known_b, prior, body_hz)
         start = fit.track[0][0] - again.track[0][0]
         again.track = [(start + t, hz) for t, hz in again.track]

@@ -32,6 +32,8 @@ LONGEST_BOW_S = 8.0
 GLIDING_BOW_CENTS = 8.0  # a bow whose pitch goes this far, and thrice its wander, glides
 TRACK_POINTS = 12  # contract: at most
 LOWEST_HZ = 20.0
+BEFORE_S = 0.25  # what sounded before a note is looked for in this stretch ...
+ONSET_DOUBT_S = 0.015  # ... that ends where the note may already begin
 
 
 @dataclass
@@ -107,7 +109,8 @@ def fit_note(
         return _two_strings(audio, rate_hz, start, end, float(f0), note.get("f0_2_hz"))
     if kind in ("bowed", "reference_tone") or (kind == "harmonic" and note.get("sustained")):
         return _bow(audio, rate_hz, start, end, float(f0), kind)
-    return _pluck(audio, rate_hz, start, end, float(f0), kind, b_prior, body_hz)
+    beside = [*other_hz, hum_hz] if hum_hz else list(other_hz)
+    return _pluck(audio, rate_hz, start, end, float(f0), kind, beside, b_prior, body_hz)
 
 
 def _cut(audio: Real, rate_hz: float, start: float, end: float) -> Real:
@@ -121,12 +124,14 @@ def _pluck(
     end: float,
     f0: float,
     kind: str,
+    beside: list[float],
     b_prior: tuple[float, float],
     body_hz: tuple[float, float],
 ) -> NoteFit:
     end = min(end, start + LONGEST_PLUCK_S)
     cut = _cut(audio, rate_hz, start, end)
-    reading = plucks.read_pluck(cut, rate_hz, f0, b_prior[0], end - start)
+    before = _cut(audio, rate_hz, max(0.0, start - BEFORE_S), start - ONSET_DOUBT_S)
+    reading = plucks.read_pluck(cut, rate_hz, f0, b_prior[0], before=before, other_hz=beside)
     if isinstance(reading, str):
         return NoteFit(kind, reason=reading)
     fit = solve_pluck(reading, kind, b_prior, None, body_hz)
@@ -169,7 +174,9 @@ def solve_pluck(
 
 def _bow(audio: Real, rate_hz: float, start: float, end: float, f0: float, kind: str) -> NoteFit:
     end = min(end, start + LONGEST_BOW_S)
-    begin, stop = _padded(bows.bow_window(end - start), start, partials.PERIODS / f0 + bows.COHERENT_S)
+    begin, stop = _padded(
+        bows.bow_window(end - start), start, partials.PERIODS / f0 + bows.COHERENT_S
+    )
     mean = bows.read_bow(_cut(audio, rate_hz, begin, stop), rate_hz, f0)
     if isinstance(mean, str):
         return NoteFit(kind, reason=mean)

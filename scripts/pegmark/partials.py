@@ -21,7 +21,9 @@ MOST_PARTIALS = 20
 FIRST_PARTIALS = 9  # the first round: low numbers, which a poor start cannot confuse
 NOISE_S = 0.1  # noise beside the partials is averaged over this
 PERIODS = 4  # of the note in one frame: neighbouring partials then fall on the window's zeros
-SPREAD_PRIOR_CENTS = (0.02, 30.0)  # range of the partials' scatter about their series
+SPREADS_CENTS = np.geomspace(0.1, 40.0, 14)  # how far a body may pull a partial; a grid
+USUAL_PULL_CENTS = 4  # and how far it usually does: partials beside a resonance stand 5-40 off
+PULL_FACTOR = 1.0  # standard deviation of its natural logarithm
 FIRST_SPREAD_CENTS = 6.0  # how far a low partial usually stands off the series
 B_PRIOR = (5e-5, 1.5e-4)  # mean and standard deviation of B before anything is heard
 B_MOST = 1.5e-3  # no string of these instruments is stiffer
@@ -98,7 +100,7 @@ def first_look(
     number = np.arange(1, 1 + max(1, min(FIRST_PARTIALS, int(TOP_HZ / f0_hz))))
     for _ in range(2):
         hz = f0_hz * number * stretch(number, b)
-        size = _frame(rate_hz, f0_hz)
+        size = frame_size(rate_hz, f0_hz)
         hop = size // PERIODS
         z, _times = partial_amplitudes(audio, rate_hz, hz, size, hop)
         if len(z) < 3:
@@ -174,7 +176,7 @@ def _read(audio: Real, rate_hz: float, f0_hz: float, b: float, track: Real | Non
         phase = np.concatenate([[0.0], np.cumsum((ratio[1:] + ratio[:-1]) / 2)])
         position = np.interp(np.arange(0, phase[-1]), phase, np.arange(len(audio)))
         audio = warp(audio, position)
-    size = _frame(rate_hz, f0_hz)
+    size = frame_size(rate_hz, f0_hz)
     hop = size // PERIODS
     between = np.concatenate([[hz[0] / 2], (hz[1:] + hz[:-1]) / 2, [hz[-1] + hz[0] / 2]])
     z, even = partial_amplitudes(audio, rate_hz, np.concatenate([hz, between]), size, hop)
@@ -209,7 +211,7 @@ def noise_power(amplitudes: Complex, width: int) -> Real:
     return np.maximum(around, steady)
 
 
-def _frame(rate_hz: float, f0_hz: float) -> int:
+def frame_size(rate_hz: float, f0_hz: float) -> int:
     """Samples of a frame: PERIODS of the note, a whole number of hops."""
     return PERIODS * max(2, round(rate_hz / f0_hz))
 
@@ -253,7 +255,7 @@ def fit_series(
     Gaussian prior. Partials far off are trusted less (weights of a t-like law), twice.
     """
     slope = (stretch_cents(number, b + 1e-6) - stretch_cents(number, b)) / 1e-6
-    spreads = np.geomspace(*SPREAD_PRIOR_CENTS, 14)
+    spreads = SPREADS_CENTS
     expected = cents - (b_prior[0] - b) * slope
     loose = np.ones(len(number))
     for last in (False, False, True):
@@ -269,7 +271,7 @@ def fit_series(
         inverse_rest = np.einsum("gij,gj->gi", inverse, rest)
         chi = (rest * inverse_rest).sum(axis=1)
         log = -0.5 * (np.linalg.slogdet(v)[1] + np.log(information) + chi)
-        log += -np.log1p((spreads / 3.0) ** 2) / 2
+        log += -0.5 * (np.log(spreads / USUAL_PULL_CENTS) / PULL_FACTOR) ** 2
         p = np.exp(log - log.max())
         p /= p.sum()
         if last:
@@ -302,13 +304,18 @@ def body_pull(hz: Real, body_hz: tuple[float, float]) -> tuple[Real, Real]:
     low, high = body_hz
     beyond = np.maximum(0, np.maximum(hz / high, low / hz) - 1)
     tail = 1 / (1 + TAIL_Q * beyond)
-    return LOOSE_TAIL * tail + (1 - LOOSE_TAIL) * tail**2, np.where(hz < low, -0.5, 1.0) * tail * (beyond > 0)
+    return LOOSE_TAIL * tail + (1 - LOOSE_TAIL) * tail**2, np.where(hz < low, -0.5, SHARED_TAIL) * tail * (
+        beyond > 0
+    )
 
 
 TAIL_Q = 6.0
-LOOSE_TAIL = 0.1  # this part of a tail is each partial's own: there are more resonances than the main
+SHARED_TAIL = 1.5  # the tails of several resonances add up
+LOOSE_TAIL = (
+    0.1  # this part of a tail is each partial's own: there are more resonances than the main
+)
 # No partial's place is believed better than this: rooms and polarizations move each by itself.
-PARTIAL_FLOOR_CENTS = 0.25
+PARTIAL_FLOOR_CENTS = 0.1
 # Between these lie the main resonances (air, wood) where nothing is known of the instrument.
 BODY_HZ = (90.0, 500.0)
 

@@ -11,12 +11,13 @@ cents.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
 
 from pegmark import partials
-from pegmark.dsp import OVERLAP_INFLATION, Real, smooth
+from pegmark.dsp import OVERLAP_INFLATION, Real, partial_amplitudes, smooth
 from pegmark.partials import CENTS, Tracks
 
 SETTLED_S = 0.25  # a note is settled from here after its start
@@ -30,7 +31,7 @@ THEORY_FREEDOM = 4.0  # the noise theory is worth as much as so many residuals
 # A pluck's start stands this much sharp, one standard deviation each: a soft one hardly, a loud
 # one 16-60 cents (orchestral samples). Which of them a note is, it says itself.
 GLIDE_PRIORS_CENTS = np.array([0.2, 1.0, 4.0, 12.0, 35.0])
-GLIDE_DOUBT = 0.15  # the energy law holds to this part of what it corrects
+GLIDE_DOUBT = 0.2  # the energy law holds to this part of what it corrects
 BINS = 8
 LEAST_BIN_SNR = 3.0  # a fainter partial (power over noise) says nothing of a bin's pitch
 SURE_BIN_CENTS = 2.5  # a bin less sure than this tells nothing of a glide
@@ -160,16 +161,24 @@ class PluckPitch:
 
 
 def read_pluck(
-    audio: Real, rate_hz: float, f0_hz: float, b: float, length_s: float
+    audio: Real,
+    rate_hz: float,
+    f0_hz: float,
+    b: float,
+    *,
+    before: Real | None = None,
+    other_hz: Iterable[float] = (),
 ) -> PluckReading | str:
     """Read a pluck, or say why not.
 
-    audio : from the note's start to its end. f0_hz : within 60 cents. length_s : of the note.
+    audio : from the note's start to its end. f0_hz : within 60 cents.
+    before : the audio up to the note's start. other_hz : fundamentals of what may sound beside it
+        (other strings, mains hum); what is heard of them before makes partials doubtful.
     """
-    skip = min(ATTACK_S, length_s / 5)
+    skip = min(ATTACK_S, len(audio) / rate_hz / 5)
     first, last = round(skip * rate_hz), len(audio) - round(END_GUARD_S * rate_hz)
     cut = audio[first:last]
-    look = partials.first_look(cut[: round(0.8 * rate_hz)], rate_hz, f0_hz, b)
+    look = partials.first_look(cut[: round(FIRST_LOOK_S * rate_hz)], rate_hz, f0_hz, b)
     if look is None:
         return "too short"
     reading: PluckReading | str = "too short"
@@ -178,7 +187,8 @@ def read_pluck(
         tracks = partials.take_apart(cut, rate_hz, f1, b)
         if tracks is None or len(tracks.times_s) < 4:
             return "too short"
-        reading = _read_tracks(tracks, b, skip)
+        ghosts = _ghosts(tracks, before, rate_hz, other_hz)
+        reading = _read_tracks(tracks, b, skip, ghosts)
         if isinstance(reading, str):
             return reading
         series = reading.solve().series
@@ -190,15 +200,40 @@ def read_pluck(
     return reading
 
 
+def _ghosts(tracks: Tracks, before: Real | None, rate_hz: float, other_hz: Iterable[float]) -> Real:
+    """What was heard of other sounds at each partial before the note, as a part of the partial.
+
+    Only partials that another comb of `other_hz` comes near are asked; what the string itself
+    still rang with, seen at the others, is taken off.
+    """
+    near = np.zeros(len(tracks.hz), bool)
+    for hz in other_hz:
+        distance = np.abs(tracks.hz - np.rint(tracks.hz / hz) * hz)
+        near |= distance < GHOST_REACH * tracks.f1_hz
+    size = partials.frame_size(rate_hz, tracks.f1_hz)
+    if before is None or len(before) < size or not near.any():
+        return np.zeros(len(near))
+    z, _ = partial_amplitudes(before[-size:], rate_hz, tracks.hz, size, size)
+    early = np.abs(tracks.amplitudes[: max(3, len(tracks.amplitudes) // 3)]).mean(axis=0)
+    part = np.abs(z[0]) / np.maximum(early, 1e-12)
+    own = float(np.median(part[~near])) if not near.all() else 0.0
+    return np.where(near, np.sqrt(np.maximum(part**2 - 2 * own**2, 0)), 0)
+
+
+FIRST_LOOK_S = 0.8
+GHOST_REACH = 0.3  # another partial within this part of the first partial's pitch beats slowly
+GHOST_SLOPE = 0.3  # error of a phase's slope that a beat brings: this x its size / time
+# A room's echoes beat with every partial like a ghost of this part of it: what no note can tell.
+ROOM = 0.13
 REREAD_CENTS = 300.0  # of the first partial: then the highest was read beside its place
 
 
-def _read_tracks(tracks: Tracks, b: float, skip: float) -> PluckReading | str:
+def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckReading | str:
     snr = tracks.snr
     good = snr[: max(3, len(snr) // 2)].mean(axis=0) > LEAST_SNR
     if not good.any():
         return "too faint"
-    tracks = tracks.only(good)
+    tracks, ghosts = tracks.only(good), ghosts[good]
     if not (tracks := _until_another(tracks)):
         return "too short"
     blocks = int(np.clip(len(tracks.times_s) // 3, 3, BLOCKS))
@@ -206,7 +241,7 @@ def _read_tracks(tracks: Tracks, b: float, skip: float) -> PluckReading | str:
     heard = (weight > 0).sum(axis=0) >= 3
     if not heard.any():
         return "too faint"
-    tracks = tracks.only(heard)
+    tracks, ghosts = tracks.only(heard), ghosts[heard]
     time, cycles, weight = time[:, heard], cycles[:, heard], weight[:, heard]
     hz = tracks.f1_hz
     energy, shape = _energy(tracks)
@@ -219,7 +254,11 @@ def _read_tracks(tracks: Tracks, b: float, skip: float) -> PluckReading | str:
     glide, glide_var = _raw_glide(rest, curve, weight)
     straight = cycles - mixed_glide(glide, glide_var)[0] * sharp
     _, slope_se, rest = partials.slopes(time, straight, weight, THEORY_FREEDOM)
-    own_se = slope_se / hz * CENTS
+    total = weight.sum(axis=0)
+    centred = time - (weight * time).sum(axis=0) / total
+    lasts_s = np.sqrt(12 * (weight * centred**2).sum(axis=0) / total)
+    beat = GHOST_SLOPE * np.hypot(ghosts, ROOM) / np.maximum(lasts_s, 1e-3) / tracks.hz * CENTS
+    own_se = np.hypot(slope_se / hz * CENTS, beat)
     usable = own_se < LEAST_PARTIAL_SE
     if not usable.any():
         return "too faint"
