@@ -25,9 +25,9 @@ COHERENT_S = 0.03  # a bow's phase is averaged over this
 SLIPS_BELOW = 8.0  # signal over noise (power) under which a partial's phase slips turns
 LEAST_SPREAD_CENTS = 0.5
 BREAK = 8.0  # a frame whose pitch lies so many standard deviations off is a break
-SAG_CENTS = 4.0  # what a pitch may do in a break, where it is not read
+SAG_CENTS = 8.0  # what a pitch may do in a break, where it is not read
 QUIET = 0.03  # a frame with so little of the median's power is one too
-FLOOR_CENTS = 0.02
+FLOOR_CENTS = 0.05
 
 
 @dataclass

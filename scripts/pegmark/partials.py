@@ -339,12 +339,12 @@ def slopes(time: Real, cycles: Real, weight: Real, steady: Real) -> tuple[Real, 
     slope = (weight * t * y).sum(axis=0) / information
     rest = y - slope * t
     freedom = np.maximum((weight > 0).sum(axis=0) - 2, 0)
-    chi = (weight * rest**2).sum(axis=0) * _lasting(rest, weight)
+    chi = (weight * rest**2).sum(axis=0) * lasting(rest, weight)
     scale = (steady + chi) / np.maximum(steady + freedom, 1e-9)
     return slope, np.sqrt(np.maximum(scale, 1.0) / information), rest
 
 
-def _lasting(rest: Real, weight: Real) -> float:
+def lasting(rest: Real, weight: Real) -> float:
     """How much more slow residuals tell against a slope than quick ones: (1 + r) / (1 - r), r the
     autocorrelation of all partials' residuals at one block (an AR(1) law)."""
     total = float((weight * rest**2).sum())

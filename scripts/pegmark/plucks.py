@@ -31,10 +31,15 @@ THEORY_FREEDOM = 4.0  # the noise theory is worth as much as so many residuals
 # A pluck's start stands this much sharp, one standard deviation each: a soft one hardly, a loud
 # one 16-60 cents (orchestral samples). Which of them a note is, it says itself.
 GLIDE_PRIORS_CENTS = np.array([0.2, 1.0, 4.0, 12.0, 35.0])
-GLIDE_DOUBT = 0.2  # the energy law holds to this part of what it corrects
+GLIDE_DOUBT = 0.15  # the energy law holds to this part of what it corrects
 BINS = 8
 LEAST_BIN_SNR = 3.0  # a fainter partial (power over noise) says nothing of a bin's pitch
 SURE_BIN_CENTS = 2.5  # a bin less sure than this tells nothing of a glide
+# What the energy law does not know of an attack, one standard deviation at the onset; more on the
+# low strings (sampled bass plucks stand up to 5 cents off for a quarter second, either way).
+ATTACK_CENTS = 1.2
+ATTACK_LOW_HZ = 100.0
+ATTACK_DIES_S = 0.1
 GLIDING_CENTS = 4.0  # a bin whose pitch leaves the note's by more than this ...
 GLIDING_SIGMAS = 4.5  # ... and by so many of its standard errors has moved
 GLIDING_CHI = 6.0  # so much more scatter of all bins than their errors explain is a drift
@@ -51,6 +56,8 @@ class PluckReading:
         series of (f1_hz, b) without any glide, its standard error, and what a cent of glide adds.
     glide, glide_var : the glide as the note alone tells it, and its variance (cents squared).
     common_se : standard error from what all partials' residuals share, in cents.
+    attack : how much of the note is attack: the mean of exp(-t / ATTACK_DIES_S), weighted as the
+        pitch is.
     energy : power of all partials at the start; shape (frames,): its course as a part of that.
     times_s (from the note's start), track, weight : shape (frames,): the common pitch in cents
         against f1_hz, smoothed, and what it is worth.
@@ -66,6 +73,7 @@ class PluckReading:
     glide: float
     glide_var: float
     common_se: float
+    attack: float
     energy: float
     shape: Real
     times_s: Real
@@ -100,7 +108,8 @@ class PluckReading:
         series = partials.fit_series(self.number, own, self.own_se, pulls, self.b, b_prior)
         lean = float(series.share @ self.lean)
         variance = series.se_cents**2 + lean**2 * (glide_var + (GLIDE_DOUBT * glide) ** 2)
-        variance += self.common_se**2 + FLOOR_CENTS**2
+        attack_cents = ATTACK_CENTS * max(1.0, ATTACK_LOW_HZ / self.f1_hz)
+        variance += self.common_se**2 + (attack_cents * self.attack) ** 2 + FLOOR_CENTS**2
         return PluckPitch(series, glide, glide_var, float(np.sqrt(variance)))
 
     @property
@@ -274,6 +283,7 @@ def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckRe
         glide=glide,
         glide_var=glide_var,
         common_se=_common_wander(time, rest, weight) / hz * CENTS,
+        attack=_attack(time, weight, skip),
         energy=energy,
         shape=shape,
         times_s=tracks.times_s + skip,
@@ -359,6 +369,14 @@ def _raw_glide(rest: Real, curve: Real, weight: Real) -> tuple[float, float]:
     return glide, max(1.0, chi / freedom) / information
 
 
+def _attack(time: Real, weight: Real, skip: float) -> float:
+    """How far a cent of attack, dying with ATTACK_DIES_S, moves the slopes of the phases."""
+    dying = -ATTACK_DIES_S * np.exp(-(time + skip) / ATTACK_DIES_S)  # its phase
+    lean = partials.slopes(time, dying, weight, THEORY_FREEDOM)[0]
+    information = weight.sum(axis=0)
+    return float((lean * information).sum() / information.sum())
+
+
 def mixed_glide(glide: float, variance: float) -> tuple[float, float]:
     """A measured glide and its variance after the mixed prior of GLIDE_PRIORS_CENTS."""
     prior = GLIDE_PRIORS_CENTS**2
@@ -382,4 +400,5 @@ def _common_wander(time: Real, rest: Real, weight: Real) -> float:
     at = (weight * time).sum(axis=1)[used] / w
     information = (w * (at - np.average(at, weights=w)) ** 2).sum()
     chi = (w * shared**2).sum() / (used.sum() - 3)
-    return float(np.sqrt(max(0.0, chi - 1) / information))
+    lasting = partials.lasting(shared[:, None], w[:, None])
+    return float(np.sqrt(max(0.0, chi - 1) * lasting / information))
