@@ -9,11 +9,13 @@ of the partial against a sine of exactly the given frequency that starts with th
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
-Real = NDArray[np.floating]
-Complex = NDArray[np.complexfloating]
+Real = NDArray[Any]  # floating point; numpy's own types cannot say so without casts everywhere
+Complex = NDArray[Any]
 
 # Noise that overlapping Hann frames (a quarter of their length apart) share makes the mean of
 # many of them this much less certain than independent frames would be: the sum of the squared

@@ -190,11 +190,10 @@ def describe(note: dict[str, Any], fit: NoteFit, targets: dict[str, float]) -> d
     if note["kind"] == "two_strings":
         result["string_2"] = note.get("string_2")
         result["f0_2_hz"] = fit.f0_2_hz
-        both = fit.f0_hz and fit.f0_2_hz
-        result["interval_cents"] = (
-            twostrings.interval_cents(fit.f0_hz, fit.f0_2_hz) if both else None
-        )
-        result["beats_hz"] = twostrings.beats_hz(fit.f0_hz, fit.f0_2_hz) if both else None
+        result["interval_cents"] = result["beats_hz"] = None
+        if fit.f0_hz and fit.f0_2_hz:
+            result["interval_cents"] = twostrings.interval_cents(fit.f0_hz, fit.f0_2_hz)
+            result["beats_hz"] = twostrings.beats_hz(fit.f0_hz, fit.f0_2_hz)
         result["uncertainty_2_cents"] = None if fit.se_2_cents is None else fit.se_2_cents * 2.1
     return result
 

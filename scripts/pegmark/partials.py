@@ -21,8 +21,13 @@ MOST_PARTIALS = 20
 FIRST_PARTIALS = 9  # the first round: low numbers, which a poor start cannot confuse
 NOISE_S = 0.1  # noise beside the partials is averaged over this
 PERIODS = 4  # of the note in one frame: neighbouring partials then fall on the window's zeros
-SPREADS_CENTS = np.geomspace(0.1, 40.0, 14)  # how far a body may pull a partial; a grid
-USUAL_PULL_CENTS = 4  # and how far it usually does: partials beside a resonance stand 5-40 off
+# How far a body may pull a partial (most beside its main resonances, which usually means 5-40
+# cents), and how far each stands off by itself whatever its number (rooms, polarizations, all the
+# other resonances): grids, and the usual size of both.
+PULLS_CENTS = np.geomspace(0.2, 40.0, 10)
+USUAL_PULL_CENTS = 4.0
+LONE_CENTS = np.array([0.08, 0.25, 0.8, 2.5])
+USUAL_LONE_CENTS = 0.2
 PULL_FACTOR = 1.0  # standard deviation of its natural logarithm
 FIRST_SPREAD_CENTS = 6.0  # how far a low partial usually stands off the series
 B_PRIOR = (5e-5, 1.5e-4)  # mean and standard deviation of B before anything is heard
@@ -170,8 +175,10 @@ def common_track(tracks: Tracks, width: int) -> Real:
 def _read(audio: Real, rate_hz: float, f0_hz: float, b: float, track: Real | None) -> Tracks | None:
     number = np.arange(1, 1 + max(1, min(MOST_PARTIALS, int(TOP_HZ / f0_hz))))
     hz = f0_hz * number * stretch(number, b)
-    position = None
-    if track is not None:  # audio at even steps of the note's own phase: its pitch stands still
+    if track is None:
+        track = np.zeros(len(audio))
+        position = np.arange(len(audio), dtype=float)
+    else:  # audio at even steps of the note's own phase: its pitch stands still
         ratio = 2 ** (track / 1200)
         phase = np.concatenate([[0.0], np.cumsum((ratio[1:] + ratio[:-1]) / 2)])
         position = np.interp(np.arange(0, phase[-1]), phase, np.arange(len(audio)))
@@ -183,15 +190,18 @@ def _read(audio: Real, rate_hz: float, f0_hz: float, b: float, track: Real | Non
     if len(z) < 3:
         return None
     noise = noise_power(z[:, len(hz) :], round(NOISE_S * rate_hz / hop))
-    noise = (noise[:, 1:] + noise[:, :-1]) / 2
-    z = z[:, : len(hz)]
-    if position is None:
-        zero = np.zeros(len(even))
-        return Tracks(z, even, number, hz, noise, zero, zero, hop / rate_hz, float(hz[0]))
     times = np.interp(even * rate_hz, np.arange(len(position)), position) / rate_hz
-    cents = np.interp(times, np.arange(len(track)) / rate_hz, track)
-    cycles = (even - times) * hz[0]
-    return Tracks(z, times, number, hz, noise, cents, cycles, hop / rate_hz, float(hz[0]))
+    return Tracks(
+        amplitudes=z[:, : len(hz)],
+        times_s=times,
+        number=number,
+        hz=hz,
+        noise=(noise[:, 1:] + noise[:, :-1]) / 2,
+        cents=np.interp(times * rate_hz, np.arange(len(track)), track),
+        cycles=np.asarray((even - times) * hz[0]),
+        hop_s=hop / rate_hz,
+        f1_hz=float(hz[0]),
+    )
 
 
 def noise_power(amplitudes: Complex, width: int) -> Real:
@@ -250,16 +260,17 @@ def fit_series(
 
     Method: a linear mixed model. Each partial = first partial + B's effect + a pull of the body
     (standard deviation: an unknown spread times `pull`, part of it shared, because above its
-    resonances a body is a mass to all of them) + noise. The spread is integrated out over a grid
-    by its restricted likelihood, so its own uncertainty is part of the standard error; B has a
-    Gaussian prior. Partials far off are trusted less (weights of a t-like law), twice.
+    resonances a body is a mass to all of them) + a spread of its own + noise. Both spreads are
+    integrated out over a grid by their restricted likelihood, so their uncertainty is part of the
+    standard error; B has a Gaussian prior. Partials far off are trusted less (weights of a t-like
+    law), twice.
     """
     slope = (stretch_cents(number, b + 1e-6) - stretch_cents(number, b)) / 1e-6
-    spreads = SPREADS_CENTS
+    spreads, loners = (g.ravel() for g in np.meshgrid(PULLS_CENTS, LONE_CENTS))
     expected = cents - (b_prior[0] - b) * slope
     loose = np.ones(len(number))
     for last in (False, False, True):
-        own = se_cents**2 + PARTIAL_FLOOR_CENTS**2 + (spreads[:, None] * pull[0]) ** 2
+        own = se_cents**2 + loners[:, None] ** 2 + (spreads[:, None] * pull[0]) ** 2
         v = own[:, :, None] * loose[:, None] * np.eye(len(number))
         v += spreads[:, None, None] ** 2 * pull[1][:, None] * pull[1]
         v += b_prior[1] ** 2 * slope[:, None] * slope
@@ -272,6 +283,7 @@ def fit_series(
         chi = (rest * inverse_rest).sum(axis=1)
         log = -0.5 * (np.linalg.slogdet(v)[1] + np.log(information) + chi)
         log += -0.5 * (np.log(spreads / USUAL_PULL_CENTS) / PULL_FACTOR) ** 2
+        log += -0.5 * (np.log(loners / USUAL_LONE_CENTS) / PULL_FACTOR) ** 2
         p = np.exp(log - log.max())
         p /= p.sum()
         if last:
@@ -304,30 +316,23 @@ def body_pull(hz: Real, body_hz: tuple[float, float]) -> tuple[Real, Real]:
     low, high = body_hz
     beyond = np.maximum(0, np.maximum(hz / high, low / hz) - 1)
     tail = 1 / (1 + TAIL_Q * beyond)
-    return LOOSE_TAIL * tail + (1 - LOOSE_TAIL) * tail**2, np.where(hz < low, -0.5, SHARED_TAIL) * tail * (
-        beyond > 0
-    )
+    return tail**2, np.where(hz < low, -0.5, SHARED_TAIL) * tail * (beyond > 0)
 
 
 TAIL_Q = 6.0
 SHARED_TAIL = 1.5  # the tails of several resonances add up
-LOOSE_TAIL = (
-    0.1  # this part of a tail is each partial's own: there are more resonances than the main
-)
-# No partial's place is believed better than this: rooms and polarizations move each by itself.
-PARTIAL_FLOOR_CENTS = 0.1
 # Between these lie the main resonances (air, wood) where nothing is known of the instrument.
 BODY_HZ = (90.0, 500.0)
 
 
-def slopes(time: Real, cycles: Real, weight: Real, steady: Real) -> tuple[Real, Real, Real]:
+def slopes(time: Real, cycles: Real, weight: Real, steady: float) -> tuple[Real, Real, Real]:
     """Each partial's frequency offset from its phase over time.
 
     Parameters
     ----------
     time, weight : shape (blocks, partials); weight is the inverse variance of cycles.
     cycles : shape (blocks, partials), phase in cycles of the first partial.
-    steady : shape (partials,), degrees of freedom that the noise theory is worth.
+    steady : degrees of freedom that the noise theory is worth.
 
     Returns (slope in cycles per second, standard error, residuals), the standard error from the
     noise theory and the residuals together, never less than the theory's.

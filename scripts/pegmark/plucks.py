@@ -243,8 +243,10 @@ def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckRe
     if not good.any():
         return "too faint"
     tracks, ghosts = tracks.only(good), ghosts[good]
-    if not (tracks := _until_another(tracks)):
+    alone = _until_another(tracks)
+    if alone is None:
         return "too short"
+    tracks = alone
     blocks = int(np.clip(len(tracks.times_s) // 3, 3, BLOCKS))
     time, cycles, weight = partials.block_phases(tracks, 0, blocks)
     heard = (weight > 0).sum(axis=0) >= 3

@@ -25,17 +25,19 @@ def read_two(
     """
     fifth = 1200 * np.log2(high_hz / low_hz) > FIFTH_FROM_CENTS
     periods = 8 if fifth else 12
+    means: list[MeanPitch] = []
     for _ in range(2):
         pair = _read_pair(audio, rate_hz, low_hz, high_hz, periods)
         if isinstance(pair, str):
             return pair
-        low, high = mean_pitch(pair[0]), mean_pitch(pair[1])
-        if isinstance(low, str):
-            return low
-        if isinstance(high, str):
-            return high
-        low_hz, high_hz = low.f0_hz, high.f0_hz
-    return low, high
+        means = []
+        for tracks in pair:
+            mean = mean_pitch(tracks)
+            if isinstance(mean, str):
+                return mean
+            means.append(mean)
+        low_hz, high_hz = means[0].f0_hz, means[1].f0_hz
+    return means[0], means[1]
 
 
 def beats_hz(low_hz: float, high_hz: float) -> float:
