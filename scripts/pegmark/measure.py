@@ -16,10 +16,10 @@ from typing import Any
 
 import numpy as np
 
-from pegmark import pitch, twostrings
+from pegmark import pitch, tuning, twostrings
 from pegmark.dsp import Real
 from pegmark.instruments import Instrument
-from pegmark.notefit import NoteFit, fit_note, solve_pluck
+from pegmark.notefit import NoteFit, fit_note, moved, solve_pluck
 
 # Lowest and highest of the main resonances (air, wood) of each kind of body, in Hz; common
 # practice, no source. Partials between them are pulled most.
@@ -54,8 +54,6 @@ def measure_take(
     Returns the record of measured/<take>.json. An unreadable take comes back with its problems
     and every string not heard.
     """
-    from pegmark import tuning  # its own subject, and no cost to those who only fit notes
-
     record = {key: strings_record[key] for key in ("take", "status", "problems")}
     record["instrument"] = instrument.key
     record["recording"] = {"speed_error_cents": None, **(strings_record.get("recording") or {})}
@@ -67,9 +65,7 @@ def measure_take(
     story = tuning.read_tuning(record["notes"], instrument)
     for note, role in zip(record["notes"], story.pop("roles"), strict=True):
         note["role"] = role
-    record |= story
-    record["intervals"] = intervals(record["notes"])
-    return record
+    return record | story
 
 
 def fit_notes(
@@ -102,16 +98,20 @@ def fit_notes(
             for i, note in enumerate(notes)
             if note.get("string") == string and fits[i].reading and note["kind"] == "plucked"
         ]
-        shared = share([fits[i] for i in members], b_prior, body_hz)
+        starts_s = [float(notes[i]["start_s"]) for i in members]
+        shared = share([fits[i] for i in members], starts_s, b_prior, body_hz)
         for i, fit in zip(members, shared, strict=True):
             fits[i] = fit
     return fits
 
 
 def share(
-    fits: Sequence[NoteFit], b_prior: tuple[float, float], body_hz: tuple[float, float]
+    fits: Sequence[NoteFit],
+    starts_s: Sequence[float],
+    b_prior: tuple[float, float],
+    body_hz: tuple[float, float],
 ) -> list[NoteFit]:
-    """Plucks of one string solved again with the B and the c that the others have.
+    """Plucks of one string, begun at `starts_s`, solved again with the B and c the others have.
 
     Each note is told only what the others know, so nothing counts twice.
     """
@@ -137,9 +137,7 @@ def share(
         if prior is not None and prior[1] > SHARING_GAIN * glide_var[i] ** 0.5:
             prior = None
         again = solve_pluck(reading, fit.kind, known_b, prior, body_hz)
-        start = fit.track[0][0] - again.track[0][0]
-        again.track = [(start + t, hz) for t, hz in again.track]
-        solved.append(again)
+        solved.append(moved(again, starts_s[i]))
     return solved
 
 
@@ -196,29 +194,6 @@ def describe(note: dict[str, Any], fit: NoteFit, targets: dict[str, float]) -> d
             result["beats_hz"] = twostrings.beats_hz(fit.f0_hz, fit.f0_2_hz)
         result["uncertainty_2_cents"] = None if fit.se_2_cents is None else fit.se_2_cents * 2.1
     return result
-
-
-def intervals(notes: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
-    """The intervals heard between strings sounded together."""
-    found = []
-    for note in notes:
-        if note["kind"] != "two_strings" or note["interval_cents"] is None:
-            continue
-        if not (note["string"] and note["string_2"]):
-            continue
-        found.append(
-            {
-                "string": note["string_2"],
-                "string_2": note["string"],
-                "interval_cents": note["interval_cents"],
-                "beats_hz": note["beats_hz"],
-                "at_s": note["start_s"],
-                "uncertainty_cents": float(
-                    np.hypot(note["uncertainty_cents"], note["uncertainty_2_cents"])
-                ),
-            }
-        )
-    return found
 
 
 def _cents(hz: float | None, target: float | None, node: int) -> float | None:

@@ -18,7 +18,7 @@ pegmark.plucks, pegmark.bows, pegmark.twostrings; pegmark.partials holds what th
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -31,6 +31,7 @@ LONGEST_PLUCK_S = 3.0  # a pluck tells nothing new afterwards
 LONGEST_BOW_S = 8.0
 GLIDING_BOW_CENTS = 8.0  # a bow whose pitch goes this far, and thrice its wander, glides
 TRACK_POINTS = 12  # contract: at most
+TRACK_SE_CENTS = 3.0  # a track's point less sure than this is left out
 LOWEST_HZ = 20.0
 BEFORE_S = 0.25  # what sounded before a note is looked for in this stretch ...
 ONSET_DOUBT_S = 0.015  # ... that ends where the note may already begin
@@ -42,7 +43,8 @@ class NoteFit:
 
     f0_hz and se_cents (1 sigma, everything the note itself knows) are None when not ok; reason
     then says why. freedom: degrees of freedom behind se_cents. b, b_se: inharmonicity (plucks).
-    drift_cents: the attack (50-150 ms) against f0. track: (time in the take in s, Hz).
+    drift_cents: the attack (50-150 ms) against f0. track: (time in the take in s, Hz), where the
+    pitch is sure, so it may be empty.
     partials: the numbers used. scatter_cents: within a bow the standard deviation of the pitch,
     else the partials' spread about their series. way_cents: how far the pitch moves in all.
     reading: what a pluck can be solved anew from. Two strings: f0_2_hz, se_2_cents.
@@ -135,8 +137,12 @@ def _pluck(
     if isinstance(reading, str):
         return NoteFit(kind, reason=reading)
     fit = solve_pluck(reading, kind, b_prior, None, body_hz)
-    fit.track = [(start + t, hz) for t, hz in fit.track]
-    return fit
+    return moved(fit, start)
+
+
+def moved(fit: NoteFit, start_s: float) -> NoteFit:
+    """`fit` with its track counted from the take's start, for a note that begins at `start_s`."""
+    return replace(fit, track=[(start_s + t, hz) for t, hz in fit.track])
 
 
 def solve_pluck(
@@ -158,16 +164,19 @@ def solve_pluck(
     # The track's mix of partials may stand a little off the series: joined where it is settled.
     way = reading.way(pitch.glide)
     fit.gliding, fit.way_cents = way.gliding, way.span
-    late = reading.times_s >= reading.settled_s
-    off = (reading.track - pitch.glide * reading.shape)[late]
-    still = float(np.average(off, weights=reading.weight[late]))
+    known = reading.bin_se < TRACK_SE_CENTS
+    late = known & (reading.bin_s >= reading.settled_s)
+    off = reading.bin_cents - pitch.glide * reading.bin_shape
+    trust = np.where(late if late.any() else known, reading.bin_se, np.inf) ** -2.0
+    still = float(np.average(off, weights=trust)) if trust.any() else series.cents
     if way.gliding:
         f0 = fit.f0_hz = f0 * 2 ** ((way.mean - still) / 1200)
         still = way.mean
         fit.se_cents = float(np.hypot(pitch.se_cents, way.span / 4))
     fit.drift_cents = reading.drift_cents(still)
-    hz = f0 * 2 ** ((reading.track - still) / 1200)
-    fit.track = _thin(reading.times_s, hz, reading.weight)
+    hz = f0 * 2 ** ((reading.bin_cents - still) / 1200)
+    points = zip(reading.bin_s[known], hz[known], strict=True)
+    fit.track = [(float(t), float(f)) for t, f in points]
     fit.reading = reading
     return fit
 

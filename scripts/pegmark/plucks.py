@@ -32,7 +32,7 @@ THEORY_FREEDOM = 4.0  # the noise theory is worth as much as so many residuals
 # one 16-60 cents (orchestral samples). Which of them a note is, it says itself.
 GLIDE_PRIORS_CENTS = np.array([0.2, 1.0, 4.0, 12.0, 35.0])
 GLIDE_DOUBT = 0.15  # the energy law holds to this part of what it corrects
-BINS = 8
+BINS = 12
 LEAST_BIN_SNR = 3.0  # a fainter partial (power over noise) says nothing of a bin's pitch
 SURE_BIN_CENTS = 2.5  # a bin less sure than this tells nothing of a glide
 # What the energy law does not know of an attack, one standard deviation at the onset; more on the
@@ -41,7 +41,7 @@ ATTACK_CENTS = 1.2
 ATTACK_LOW_HZ = 100.0
 ATTACK_DIES_S = 0.1
 GLIDING_CENTS = 4.0  # a bin whose pitch leaves the note's by more than this ...
-GLIDING_SIGMAS = 4.5  # ... and by so many of its standard errors has moved
+GLIDING_SIGMAS = 5.0  # ... and by so many of its standard errors has moved
 GLIDING_CHI = 6.0  # so much more scatter of all bins than their errors explain is a drift
 # A string's two polarizations stand some tenths of a cent apart: a pluck's pitch is not defined
 # better than this.
