@@ -28,12 +28,15 @@ BREAK = 8.0  # a frame whose pitch lies so many standard deviations off is a bre
 SAG_CENTS = 8.0  # what a pitch may do in a break, where it is not read
 QUIET = 0.03  # a frame with so little of the median's power is one too
 FLOOR_CENTS = 0.05
+PLUCK_FALL_DB_PER_S = 12.0  # a bow's level does not fall faster, a pluck's seldom slower
+LOCKED_CENTS = 0.4  # partials of a bow agree better in their means
 
 
 @dataclass
 class MeanPitch:
     """A sustained pitch: f0_hz, its standard error, the standard deviation of the pitch inside
-    (wander), its way from the first quarter to the last, and the track (times_s, hz, weight)."""
+    (wander), its way from the first quarter to the last, and the track (times_s, hz, weight).
+    plucked: the partials stand as a stiff string's and die away: no bow does that."""
 
     f0_hz: float
     se_cents: float
@@ -43,6 +46,7 @@ class MeanPitch:
     hz: Real
     weight: Real
     number: Real
+    plucked: bool
 
 
 def bow_window(length_s: float) -> tuple[float, float]:
@@ -56,7 +60,7 @@ def read_bow(audio: Real, rate_hz: float, f0_hz: float) -> MeanPitch | str:
     """The mean pitch of a stretch of audio, or why there is none. f0_hz: within 60 cents."""
     look = partials.first_look(audio, rate_hz, f0_hz, 0.0, stiff=False)
     if look is None:
-        return "too short"
+        return "too short or silent"
     tracks = partials.take_apart(audio, rate_hz, look[0], 0.0)
     if tracks is None:
         return "too short"
@@ -106,7 +110,27 @@ def mean_pitch(tracks: Tracks) -> MeanPitch | str:
     se = float(np.sqrt(max(se**2, apart) + (SAG_CENTS * breaks) ** 2))
     times = (tracks.times_s[1:] + tracks.times_s[:-1]) / 2
     hz = f1 * 2 ** (cents / 1200)
-    return MeanPitch(f0, se, wander, way, times, hz, level + 1e-9, number)
+    fall = _fall_db_per_s(snr * tracks.noise, tracks.times_s)
+    plucked = fall > PLUCK_FALL_DB_PER_S and _loose(means, np.median(snr, axis=0))
+    return MeanPitch(f0, se, wander, way, times, hz, level + 1e-9, number, plucked)
+
+
+def _fall_db_per_s(power: Real, times_s: Real) -> float:
+    """How fast the sum of all partials dies, from the first third to the last."""
+    total = power.sum(axis=1) + 1e-20
+    third = max(1, len(total) // 3)
+    way_s = times_s[-third:].mean() - times_s[:third].mean()
+    return float(10 * np.log10(total[:third].mean() / total[-third:].mean()) / max(way_s, 0.05))
+
+
+def _loose(cents: Real, weight: Real) -> bool:
+    """Whether the clear partials' means disagree: a bow locks them, a stiff string and a body do
+    not."""
+    used = weight > 2 * SLIPS_BELOW
+    if used.sum() < 3:
+        return False
+    middle = np.median(cents[used])
+    return bool(np.median(np.abs(cents[used] - middle)) > LOCKED_CENTS)
 
 
 def _few(part: Real) -> float:

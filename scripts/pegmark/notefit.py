@@ -19,6 +19,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -32,7 +33,9 @@ LONGEST_BOW_S = 8.0
 GLIDING_BOW_CENTS = 8.0  # a bow whose pitch goes this far, and thrice its wander, glides
 TRACK_POINTS = 12  # contract: at most
 TRACK_SE_CENTS = 3.0  # a track's point less sure than this is left out
+LEAST_BOW_S = 0.6  # a note that is no pluck is tried as a bow if it lasts so long
 LOWEST_HZ = 20.0
+MOST_SE_CENTS = 25.0  # a pitch less sure than a quarter tone each way is none
 BEFORE_S = 0.25  # what sounded before a note is looked for in this stretch ...
 ONSET_DOUBT_S = 0.015  # ... that ends where the note may already begin
 
@@ -101,6 +104,21 @@ def fit_note(
     b_prior : mean and standard deviation of the string's inharmonicity B.
     body_hz : lowest and highest of the instrument's main body resonances.
     """
+    fit = _fit(audio, rate_hz, note, other_hz, hum_hz, b_prior, body_hz)
+    if fit.se_cents is not None and fit.se_cents > MOST_SE_CENTS and not fit.gliding:
+        return NoteFit(fit.kind, reason="too unsure")
+    return fit
+
+
+def _fit(
+    audio: Real,
+    rate_hz: float,
+    note: Mapping[str, Any],
+    other_hz: Iterable[float],
+    hum_hz: float | None,
+    b_prior: tuple[float, float],
+    body_hz: tuple[float, float],
+) -> NoteFit:
     kind = str(note["kind"])
     f0 = note.get("f0_hz")
     if not f0 or not LOWEST_HZ < f0 < 0.4 * rate_hz:
@@ -109,10 +127,21 @@ def fit_note(
     end = min(float(note["end_s"]), len(audio) / rate_hz)
     if kind == "two_strings":
         return _two_strings(audio, rate_hz, start, end, float(f0), note.get("f0_2_hz"))
-    if kind in ("bowed", "reference_tone") or (kind == "harmonic" and note.get("sustained")):
-        return _bow(audio, rate_hz, start, end, float(f0), kind)
+    if kind == "reference_tone":
+        return _bow(audio, rate_hz, start, end, float(f0), kind)[0]
     beside = [*other_hz, hum_hz] if hum_hz else list(other_hz)
-    return _pluck(audio, rate_hz, start, end, float(f0), kind, beside, b_prior, body_hz)
+    pluck = partial(_pluck, audio, rate_hz, start, end, float(f0), kind, beside, b_prior, body_hz)
+    # Whoever found the note may have taken a pluck for a bow, or the other way: what was read says
+    # so, and the other reading is taken where it holds.
+    if kind == "bowed":
+        fit, plucked = _bow(audio, rate_hz, start, end, float(f0), kind)
+        other = pluck() if plucked else fit
+        return other if other.ok else fit
+    fit = pluck()
+    if fit.ok or end - start < LEAST_BOW_S:
+        return fit
+    other, plucked = _bow(audio, rate_hz, start, end, float(f0), kind)
+    return other if other.ok and not plucked else fit
 
 
 def _cut(audio: Real, rate_hz: float, start: float, end: float) -> Real:
@@ -181,15 +210,18 @@ def solve_pluck(
     return fit
 
 
-def _bow(audio: Real, rate_hz: float, start: float, end: float, f0: float, kind: str) -> NoteFit:
+def _bow(
+    audio: Real, rate_hz: float, start: float, end: float, f0: float, kind: str
+) -> tuple[NoteFit, bool]:
+    """The fit as a bow, and whether the note is a pluck after all."""
     end = min(end, start + LONGEST_BOW_S)
     begin, stop = _padded(
         bows.bow_window(end - start), start, partials.PERIODS / f0 + bows.COHERENT_S
     )
     mean = bows.read_bow(_cut(audio, rate_hz, begin, stop), rate_hz, f0)
     if isinstance(mean, str):
-        return NoteFit(kind, reason=mean)
-    return _from_mean(mean, kind, begin)
+        return NoteFit(kind, reason=mean), False
+    return _from_mean(mean, kind, begin), mean.plucked
 
 
 def _two_strings(

@@ -96,7 +96,8 @@ def stretch_cents(number: Real, b: float) -> Real:
 def first_look(
     audio: Real, rate_hz: float, f0_hz: float, b: float, *, stiff: bool = True
 ) -> tuple[float, float] | None:
-    """(f1_hz, B) from the lowest partials, from a start up to 60 cents off; None: too short.
+    """(f1_hz, B) from the lowest partials, from a start up to 60 cents off; None: too short or
+    silent.
 
     stiff=False holds B. Each partial's mean frequency is the phase of its lag-one product, which no
     wrapping can
@@ -117,6 +118,8 @@ def first_look(
         # A lag-one product of random phase is as good as nothing. Loud partials count more, but
         # not by their power: the loudest may be the one a body pulls.
         weight = steady**4 * np.abs(total) ** 0.5 * number
+        if weight.max() <= 0:
+            return None
         median = weighted_median(cents, weight)
         weight = weight / weight.max() / (FIRST_SPREAD_CENTS**2 + (cents - median) ** 2)
         slope = stretch_cents(number, b + B_PRIOR[1]) - stretch_cents(number, b)

@@ -189,7 +189,7 @@ def read_pluck(
     cut = audio[first:last]
     look = partials.first_look(cut[: round(FIRST_LOOK_S * rate_hz)], rate_hz, f0_hz, b)
     if look is None:
-        return "too short"
+        return "too short or silent"
     reading: PluckReading | str = "too short"
     f1, b = look
     for _ in range(2):
