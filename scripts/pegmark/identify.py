@@ -189,7 +189,7 @@ class _Search:
         now = np.array([n])  # string last sounded, n: none yet
         alpha = np.zeros(1)
         for k, run in enumerate(self.runs, start=1):
-            options = [(s,) for s in range(n)]
+            options: list[tuple[int, ...]] = [(s,) for s in range(n)]
             if len(run.first) == 2:  # neighbours only; the lower pitch is the later string
                 options = [(s + 1, s) for s in range(n - 1)]
             new_last, new_seen, new_now, weights, labels = [], [], [], [], []

@@ -1,0 +1,704 @@
+"""How each string was tuned, and how it was left: change-points, moves, the combined pitch.
+
+All cents are against equal temperament at A4 = 440 Hz. An uncertainty is the half-width of a
+95 % interval. The definitions are those of the design (section 3):
+
+- A change-point parts two stretches of a string's notes whose pitches differ by more than their
+  uncertainties and repeats explain. A turn is one larger than max(5 cents, the combined
+  half-width), or a glide while the string sounds. Changes that a string made by itself (it was
+  pulled by the tuning of others, or fell back) are change-points but no turns.
+- A move joins two settled pitches. What glides through is not settled.
+- A string is LEFT as its notes after its last change-point describe it.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from itertools import pairwise
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from pegmark import pitch
+from pegmark.instruments import Instrument
+
+TURN_CENTS = 5.0  # the smallest change that is called a turn (design, section 3)
+CHANGE_CENTS = 2.0  # the smallest change-point: real strings breathe by a cent or two
+NORMAL_95 = 1.959964  # half-width of a 95 % interval in standard deviations
+SETTLE_S = 0.25  # a pluck stands sharp before this (design, section 6)
+SOUNDING_GAP_S = 0.35  # a silence shorter than this between two plucks: turned while it rang
+SILENT_GAP_S = 0.7  # longer than this: turned in silence; between the two, unknown
+OUTLIER_S = 0.3  # a lone last note shorter than this does not overturn what others agree on
+OUTLIER_HALF_CENTS = 4.0  # nor does one measured this badly
+UNTOUCHED_CENTS = 2.0  # added in quadrature if another string was turned afterwards (design)
+PULL_CENTS = 8.0  # a string moves this far by itself while others are tuned ...
+PULL_SHARE = 0.08  # ... and by this share of their turns (common practice, no source)
+UNSURE_ODDS = 0.95  # a note without a name and with surer odds than this is no string at all
+UNSURE_REACH_CENTS = 600.0  # strings this close to an unnamed note may be the one that sounded
+
+
+class Prior(NamedTuple):
+    """What is known of an instrument before listening, in cents (half-widths of 95 %).
+
+    `repeat`: how far one note stands from another of an untouched string. `systematic`: what all
+    notes of a kind share, so that averaging never reduces it. Plucks: a body resonance beside a
+    low partial bends the whole series the same way each time; the heavier the string against the
+    body, the more. Cello +-2 and bass +-5 from take to take are measured on real samples
+    (design, section 6); the violin's strings are a quarter of the cello's weight and keep twice
+    the partials, so +-1, the viola stands between. Bows: the player's force flattens (from
+    memory), less on light strings.
+    """
+
+    plucked_repeat: float
+    bowed_repeat: float
+    plucked_systematic: float
+    bowed_systematic: float
+
+
+PRIORS = {
+    "violin": Prior(1.2, 0.8, 1.0, 0.5),
+    "viola": Prior(1.2, 0.8, 1.5, 0.6),
+    "cello": Prior(1.5, 1.0, 2.0, 0.8),
+    "double bass": Prior(3.5, 2.0, 5.0, 1.5),
+}
+PRIOR_NOTES = 8.0  # the prior of the repeat counts like this many notes (degrees of freedom)
+FLOOR_SD_CENTS = {"plucked": 0.8, "bowed": 0.45}  # no note is surer than this (design, section 6)
+
+
+# Combining notes -----------------------------------------------------------------------------
+
+
+class Combined(NamedTuple):
+    """A pitch combined from notes: `mean` and `half_width` (95 %), `tau2` between notes."""
+
+    mean: float
+    half_width: float
+    tau2: float
+
+
+def combine(
+    values: list[float],
+    variances: list[float],
+    prior_tau2: float = 0.0,
+    prior_notes: float = 0.0,
+) -> Combined:
+    """Combine repeated measurements by random effects.
+
+    The variance between notes is Paule and Mandel's (1982): the one for which the weighted sum
+    of squares about the mean equals its degrees of freedom. The interval is Hartung and Knapp's
+    (2001), Student's t with the estimated scale, never narrower than the scale 1 gives. A prior
+    variance between notes counts like `prior_notes` further degrees of freedom (a moderated
+    variance, Smyth 2004), so that one or two notes borrow the instrument's spread.
+
+    Raises ValueError for no values, or a single one without a prior.
+    """
+    y, v = np.asarray(values, dtype=float), np.asarray(variances, dtype=float)
+    freedom = len(y) - 1 + prior_notes
+    if len(y) == 0 or freedom <= 0:
+        raise ValueError("one note has no spread of its own: give a prior, or more notes")
+    typical = float(np.median(v))
+
+    def spread(tau2: float) -> float:
+        w = 1 / (v + tau2)
+        mean = np.sum(w * y) / np.sum(w)
+        prior = prior_notes * (prior_tau2 + typical) / (tau2 + typical)
+        return float(np.sum(w * (y - mean) ** 2) + prior)
+
+    tau2 = _root(spread, freedom, start=prior_tau2 + float(np.var(y)) + typical)
+    w = 1 / (v + tau2)
+    scale = max(spread(tau2) / freedom, 1.0)
+    return Combined(
+        float(np.sum(w * y) / np.sum(w)),
+        student_95(freedom) * math.sqrt(scale / float(np.sum(w))),
+        tau2,
+    )
+
+
+def _root(spread: Any, freedom: float, start: float) -> float:
+    """The tau2 >= 0 where the falling function `spread` meets `freedom`, by bisection."""
+    if spread(0.0) <= freedom:
+        return 0.0
+    low, high = 0.0, start
+    while spread(high) > freedom:
+        high *= 2
+    for _ in range(60):
+        middle = (low + high) / 2
+        low, high = (middle, high) if spread(middle) > freedom else (low, middle)
+    return (low + high) / 2
+
+
+def student_95(freedom: float) -> float:
+    """The two-sided 95 % point of Student's t with `freedom` degrees of freedom (1 or more).
+
+    Exact for 1 and 2; else the expansion about the normal point (Abramowitz & Stegun 26.7.5),
+    within 0.2 % from 3 on.
+    """
+    if freedom < 1:
+        raise ValueError(f"Student's t needs 1 degree of freedom or more, got {freedom}")
+    if freedom == 1:
+        return 12.7062
+    if freedom == 2:
+        return 4.30265
+    x = NORMAL_95
+    g1 = (x**3 + x) / 4
+    g2 = (5 * x**5 + 16 * x**3 + 3 * x) / 96
+    g3 = (3 * x**7 + 19 * x**5 + 17 * x**3 - 15 * x) / 384
+    g4 = (79 * x**9 + 776 * x**7 + 1482 * x**5 - 1920 * x**3 - 945 * x) / 92160
+    return x + g1 / freedom + g2 / freedom**2 + g3 / freedom**3 + g4 / freedom**4
+
+
+# Pieces of a string's path --------------------------------------------------------------------
+
+
+@dataclass
+class _Piece:
+    """A stretch of one note at one pitch. A gliding note gives two, before and after."""
+
+    index: int  # of the note, in order of time
+    start_s: float
+    end_s: float
+    cents: float
+    half: float  # half-width of the note itself
+    kind: str  # plucked or bowed: how its pitch was made
+    steady: bool  # False: the string was moving
+    glides_on: bool = False  # the next piece is the same note, after a glide
+
+    def variance(self) -> float:
+        return max(self.half / NORMAL_95, FLOOR_SD_CENTS[self.kind]) ** 2
+
+
+@dataclass
+class _Stretch:
+    """Neighbouring pieces at one pitch."""
+
+    pieces: list[_Piece]
+    mean: float = 0.0
+    half: float = 0.0
+
+    def settled(self) -> bool:
+        return any(p.steady for p in self.pieces)
+
+    def kinds(self) -> set[str]:
+        return {p.kind for p in self.pieces}
+
+
+@dataclass
+class _Move:
+    start_s: float
+    end_s: float
+    from_cents: float
+    to_cents: float
+    sounding: bool | None
+    between_visits: bool = False  # other strings sounded in between
+    cause: str = "turn"  # turn, pull or slip
+
+    def size(self) -> float:
+        return self.to_cents - self.from_cents
+
+    def as_dict(self) -> dict[str, Any]:
+        return {
+            "start_s": self.start_s,
+            "end_s": self.end_s,
+            "from_cents": self.from_cents,
+            "to_cents": self.to_cents,
+            "sounding": self.sounding,
+        }
+
+
+@dataclass
+class _String:
+    """Everything gathered about one string."""
+
+    name: str
+    notes: list[int] = field(default_factory=list)  # indices, in order of time
+    pieces: list[_Piece] = field(default_factory=list)
+    left: list[_Piece] = field(default_factory=list)
+    changes: list[_Move] = field(default_factory=list)
+
+    def turns(self) -> list[_Move]:
+        return [m for m in self.changes if m.cause == "turn"]
+
+    def settled_s(self) -> float | None:
+        return self.turns()[-1].end_s if self.turns() else None
+
+
+def read_tuning(notes: list[dict[str, Any]], instrument: Instrument) -> dict[str, Any]:
+    """What every string's notes say of how it was tuned and left.
+
+    Parameters
+    ----------
+    notes
+        Measured notes ("start_s", "end_s", "kind", "string", "string_odds", "f0_hz",
+        "deviation_cents", "uncertainty_cents", "attack_drift_cents", "track"; two_strings also
+        "string_2", "f0_2_hz"), in any order. A note whose pitch is null sounds, but says nothing
+        of pitch. Harmonics, reference tones and notes without a string say nothing of a string.
+    instrument
+        Its strings and the priors of its kind.
+
+    Returns
+    -------
+    {"strings": {name: fields of the measured record}, "order", "last_turn_s", "roles" (one per
+    note, in the order given), "intervals"}. See the contract for each field.
+    """
+    order = sorted(range(len(notes)), key=lambda i: _when(notes[i]))
+    timed = [notes[i] for i in order]
+    prior = PRIORS.get(instrument.name, PRIORS["double bass"])
+    strings = {name: _String(name) for name in instrument.strings}
+    targets = instrument.hz()
+    for i, note in enumerate(timed):
+        for name, place in _sounding(note):
+            if name in strings:
+                strings[name].notes.append(i)
+                strings[name].pieces += _pieces(i, note, place, targets[name])
+    for string in strings.values():
+        _find_changes(string, timed, prior)
+    for string in strings.values():
+        _find_causes(string, strings)
+    last_turn = max((s.settled_s() or -math.inf for s in strings.values()), default=-math.inf)
+    last_turn_s = None if last_turn == -math.inf else last_turn
+    first_round = _first_round(timed, strings)
+    ranks = _ranks(timed, strings, first_round)
+    record = {
+        name: _describe(string, strings, timed, prior, targets[name], last_turn_s)
+        | {"tuned_as": ranks.get(name)}
+        for name, string in strings.items()
+    }
+    roles = _roles(timed, strings, last_turn_s)
+    return {
+        "strings": record,
+        "order": sorted(ranks, key=lambda name: ranks[name]),
+        "last_turn_s": last_turn_s,
+        "roles": [roles[order.index(i)] for i in range(len(notes))],
+        "intervals": [interval for note in timed if (interval := read_interval(note, instrument))],
+    }
+
+
+def read_interval(note: dict[str, Any], instrument: Instrument) -> dict[str, Any] | None:
+    """The interval of a two_strings note against the pure one, or None when it has none.
+
+    "interval_cents" is positive when it is wide; "beats_hz" is the rate of the beating partials,
+    |2 f_high - 3 f_low| in fifths and |3 f_high - 4 f_low| in fourths.
+    """
+    names = list(instrument.strings)
+    if note["kind"] != "two_strings" or not (note.get("f0_hz") and note.get("f0_2_hz")):
+        return None
+    low, high = note.get("string"), note.get("string_2")
+    if low not in names or high not in names or names.index(low) - names.index(high) != 1:
+        return None
+    pure, up, down = (
+        (pitch.PURE_FIFTH_CENTS, 2, 3)
+        if instrument.interval == 7
+        else (pitch.PURE_FOURTH_CENTS, 3, 4)
+    )
+    half = note.get("uncertainty_cents")
+    half_2 = note.get("uncertainty_2_cents") or half
+    return {
+        "string": high,
+        "string_2": low,
+        "interval_cents": pitch.cents_between(note["f0_2_hz"], note["f0_hz"]) - pure,
+        "beats_hz": abs(up * note["f0_2_hz"] - down * note["f0_hz"]),
+        "at_s": note["start_s"],
+        "uncertainty_cents": None if half is None or half_2 is None else math.hypot(half, half_2),
+    }
+
+
+def _when(note: dict[str, Any]) -> tuple[float, float, float]:
+    return (note["start_s"], note["end_s"], note.get("f0_hz") or 0.0)
+
+
+def _sounding(note: dict[str, Any]) -> list[tuple[str, str]]:
+    """The strings a note sounds, each with the field that holds its pitch."""
+    if note["kind"] in ("plucked", "bowed") and note.get("string"):
+        return [(note["string"], "f0_hz")]
+    if note["kind"] == "two_strings" and note.get("string") and note.get("string_2"):
+        return [(note["string"], "f0_hz"), (note["string_2"], "f0_2_hz")]
+    return []
+
+
+def _pieces(index: int, note: dict[str, Any], place: str, target_hz: float) -> list[_Piece]:
+    f0, half = note.get(place), note.get("uncertainty_cents")
+    if f0 is None or half is None:
+        return []
+    cents = pitch.cents_between(f0, target_hz)
+    kind = "plucked" if note["kind"] == "plucked" else "bowed"
+    start, end = note["start_s"], note["end_s"]
+    glide = _glide(note, half) if place == "f0_hz" else None
+    if glide is None:
+        return [_Piece(index, start, end, cents, half, kind, True)]
+    wide = max(half, TURN_CENTS / 2)
+    return [
+        _Piece(index, start, glide.start_s, glide.from_cents, wide, kind, glide.from_rest, True),
+        _Piece(index, glide.end_s, end, glide.to_cents, wide, kind, glide.to_rest),
+    ]
+
+
+class _Glide(NamedTuple):
+    start_s: float
+    end_s: float
+    from_cents: float
+    to_cents: float
+    from_rest: bool
+    to_rest: bool
+
+
+def _glide(note: dict[str, Any], half: float) -> _Glide | None:
+    """The turn heard inside a note, from its track, or None.
+
+    A pluck falls by itself at first, fast and then slower (its attack); so before `SETTLE_S` it
+    is not looked at, and a fall must not slow down as an attack does.
+    """
+    track = np.array(note.get("track") or [], dtype=float).reshape(-1, 2)
+    if note["kind"] == "plucked":
+        track = track[track[:, 0] >= note["start_s"] + SETTLE_S * 0.6]
+    if len(track) < 4:
+        return None
+    times, cents = track[:, 0], _smooth(track[:, 1])
+    begin, finish = float(np.median(cents[:2])), float(np.median(cents[-2:]))
+    moved = finish - begin
+    if abs(moved) <= max(TURN_CENTS, half):
+        return None
+    share = (cents - begin) / moved
+    if note["kind"] == "plucked" and moved < 0:
+        middle = share[np.searchsorted(times, (times[0] + times[-1]) / 2)]
+        if middle > 0.7:  # an exponential fall: most of it in the first half
+            return None
+    before = np.nonzero(share <= 0.12)[0]
+    after = np.nonzero(share >= 0.88)[0]
+    first = int(before[-1]) if len(before) else 0
+    last = int(after[after > first][0]) if np.any(after > first) else len(times) - 1
+    return _Glide(
+        float(times[first]),
+        float(times[last]),
+        begin,
+        finish,
+        from_rest=first >= 2,
+        to_rest=last <= len(times) - 3,
+    )
+
+
+def _smooth(x: np.ndarray) -> np.ndarray:
+    """Running median of three: one bad frame is no turn."""
+    padded = np.concatenate([x[:1], x, x[-1:]])
+    return np.median(np.stack([padded[:-2], padded[1:-1], padded[2:]]), axis=0)
+
+
+# Change-points --------------------------------------------------------------------------------
+
+
+def _find_changes(string: _String, timed: list[dict[str, Any]], prior: Prior) -> None:
+    if not string.pieces:
+        return
+    fine = _merge([_Stretch([p]) for p in string.pieces], prior, CHANGE_CENTS)
+    fine = _drop_outlier(fine, prior)
+    string.pieces = [p for stretch in fine for p in stretch.pieces]
+    settled = [s for s in fine if s.settled()]
+    string.left = [p for p in (settled or fine)[-1].pieces if p.steady or not settled]
+    if settled and fine[-1] is not settled[-1]:  # it was still moving when last heard
+        string.left = fine[-1].pieces
+    turned = _merge(fine, prior, TURN_CENTS)
+    string.changes = _moves(turned, string, timed)
+
+
+def _merge(stretches: list[_Stretch], prior: Prior, least: float) -> list[_Stretch]:
+    """Join neighbours whose pitches agree, the most alike first, until none do."""
+    stretches = [_measured(_Stretch(list(s.pieces)), prior) for s in stretches]
+    while len(stretches) > 1:
+        apart = [_apart(a, b, prior, least) for a, b in pairwise(stretches)]
+        k = int(np.argmin(apart))
+        if apart[k] > 1:
+            break
+        joined = _measured(_Stretch(stretches[k].pieces + stretches[k + 1].pieces), prior)
+        stretches[k : k + 2] = [joined]
+    return stretches
+
+
+def _measured(stretch: _Stretch, prior: Prior) -> _Stretch:
+    """Fill in the stretch's own mean and half-width: its steady notes, weighted, with repeats."""
+    pieces = [p for p in stretch.pieces if p.steady] or stretch.pieces
+    variance = np.array([p.variance() + _repeat_sd(p.kind, prior) ** 2 for p in pieces])
+    weight = 1 / variance
+    stretch.mean = float(np.sum(weight * [p.cents for p in pieces]) / np.sum(weight))
+    stretch.half = NORMAL_95 / math.sqrt(float(np.sum(weight)))
+    return stretch
+
+
+def _apart(a: _Stretch, b: _Stretch, prior: Prior, least: float) -> float:
+    """The distance of two stretches in units of the smallest that counts."""
+    if a.pieces[-1].glides_on:
+        return math.inf  # a glide was heard between them
+    half = math.hypot(a.half, b.half)
+    if a.kinds() != b.kinds():
+        half = math.hypot(half, prior.plucked_systematic, prior.bowed_systematic)
+    return abs(a.mean - b.mean) / max(least, half)
+
+
+def _repeat_sd(kind: str, prior: Prior) -> float:
+    return (prior.plucked_repeat if kind == "plucked" else prior.bowed_repeat) / NORMAL_95
+
+
+def _drop_outlier(stretches: list[_Stretch], prior: Prior) -> list[_Stretch]:
+    """Leave out a lone last note, short or badly measured, that others before it contradict."""
+    if len(stretches) < 2 or stretches[-2].pieces[-1].glides_on:
+        return stretches
+    last, before = stretches[-1].pieces, stretches[-2].pieces
+    poor = len(last) == 1 and (
+        last[0].end_s - last[0].start_s < OUTLIER_S or last[0].half > OUTLIER_HALF_CENTS
+    )
+    agreed = sum(p.steady for p in before) >= 2
+    return stretches[:-1] if poor and agreed else stretches
+
+
+def _moves(stretches: list[_Stretch], string: _String, timed: list[dict[str, Any]]) -> list[_Move]:
+    """The changes between settled pitches; what glides through in between belongs to them."""
+    ends = [k for k, s in enumerate(stretches) if s.settled() or k in (0, len(stretches) - 1)]
+    moves = []
+    for a, b in pairwise(ends):
+        before, after = stretches[a].pieces[-1], stretches[b].pieces[0]
+        between = [p for s in stretches[a + 1 : b] for p in s.pieces]
+        moves.append(
+            _Move(
+                start_s=before.end_s,
+                end_s=max(after.start_s, before.end_s),
+                from_cents=stretches[a].mean,
+                to_cents=stretches[b].mean,
+                sounding=_sounded(before, between, after),
+                between_visits=_others_between(before, after, string, timed),
+            )
+        )
+    return moves
+
+
+def _sounded(before: _Piece, between: list[_Piece], after: _Piece) -> bool | None:
+    """Whether the string sounded while it moved, from the silences and the glides heard."""
+    chain = [before, *between, after]
+    silence = glided = jumped = 0.0
+    for a, b in pairwise(chain):
+        if a.glides_on:
+            glided += abs(b.cents - a.cents)
+        else:
+            silence = max(silence, b.start_s - a.end_s)
+            jumped += abs(b.cents - a.cents)
+    if silence <= SOUNDING_GAP_S or glided > jumped:
+        return True
+    return False if silence >= SILENT_GAP_S else None
+
+
+def _others_between(
+    before: _Piece, after: _Piece, string: _String, timed: list[dict[str, Any]]
+) -> bool:
+    return any(
+        string.name not in [name for name, _ in _sounding(timed[i])] and _sounding(timed[i])
+        for i in range(before.index + 1, after.index)
+    )
+
+
+# Causes ---------------------------------------------------------------------------------------
+
+
+def _find_causes(string: _String, strings: dict[str, _String]) -> None:
+    """Tell turns from what the string did by itself while other strings were played."""
+    for k, move in enumerate(string.changes):
+        if move.sounding or not move.between_visits:
+            continue
+        others = sum(
+            abs(m.size())
+            for other in strings.values()
+            if other is not string
+            for m in other.changes
+            if m.end_s > move.start_s and m.start_s < move.end_s
+        )
+        onward = string.changes[k + 1] if k + 1 < len(string.changes) else None
+        at_once = onward is not None and not onward.between_visits and onward.size() > 0
+        if others and abs(move.size()) <= PULL_CENTS + PULL_SHARE * others:
+            move.cause = "pull"
+        elif move.size() < 0 and abs(move.to_cents) > abs(move.from_cents):
+            if at_once:
+                move.sounding = None  # it fell, or it was loosened to seat the peg: unknown
+            else:
+                move.cause = "slip"
+
+
+def _slipped(string: _String) -> float | None:
+    falls = [-m.size() for m in string.changes if m.cause == "slip"]
+    return max(falls) if falls else None
+
+
+# What is left ---------------------------------------------------------------------------------
+
+
+class _Left(NamedTuple):
+    mean: float
+    half_width: float
+    pieces: list[_Piece]
+    deciding: _Piece
+
+
+def _leave(string: _String, prior: Prior) -> _Left | None:
+    """Combine the notes of the last stretch: each kind by itself, then the kinds."""
+    if not string.left:
+        return None
+    groups = []
+    for kind in ("bowed", "plucked"):
+        pieces = [p for p in string.left if p.kind == kind]
+        if pieces:
+            repeat = _repeat_sd(kind, prior)
+            own = combine(
+                [p.cents for p in pieces], [p.variance() for p in pieces], repeat**2, PRIOR_NOTES
+            )
+            systematic = prior.plucked_systematic if kind == "plucked" else prior.bowed_systematic
+            groups.append((own.mean, math.hypot(own.half_width, systematic)))
+    weight = np.array([1 / half**2 for _, half in groups])
+    means = np.array([mean for mean, _ in groups])
+    mean = float(np.sum(weight * means) / np.sum(weight))
+    ratio = math.sqrt(float(np.sum(weight * (means - mean) ** 2)) * NORMAL_95**2)
+    half = max(ratio, 1.0) / math.sqrt(float(np.sum(weight)))
+    # Bowed notes stand first: a bow reads more surely than a pluck.
+    deciding = min(string.left, key=lambda p: (p.kind != "bowed", p.half, -p.start_s))
+    return _Left(mean, half, string.left, deciding)
+
+
+def _describe(
+    string: _String,
+    strings: dict[str, _String],
+    timed: list[dict[str, Any]],
+    prior: Prior,
+    target_hz: float,
+    last_turn_s: float | None,
+) -> dict[str, Any]:
+    """The fields of one string in the measured record."""
+    left = _leave(string, prior)
+    moves = string.turns()
+    upward = [m.size() for m in moves if m.size() > 0]
+    field_values: dict[str, Any] = {
+        "target_hz": target_hz,
+        "f0_hz": None,
+        "deviation_cents": None,
+        "uncertainty_cents": None,
+        "kind": None,
+        "at_s": None,
+        "notes": len(string.left),
+        "heard": _heard(string, timed, target_hz),
+        "start_cents": string.pieces[0].cents if string.pieces else None,
+        "moves": [m.as_dict() for m in moves],
+        "largest_move_cents": max(upward) if upward else None,
+        "slipped_cents": _slipped(string),
+        "drift_cents": _drift(string, timed),
+        "settled_s": string.settled_s(),
+        "checked_s": _checked_s(string, timed, last_turn_s),
+        "deciding": None,
+    }
+    if left is not None:
+        last_heard = timed[string.notes[-1]]["end_s"]
+        untouched = any(
+            other is not string and any(m.end_s > last_heard for m in other.turns())
+            for other in strings.values()
+        )
+        half = math.hypot(left.half_width, UNTOUCHED_CENTS if untouched else 0.0)
+        note = timed[left.deciding.index]
+        field_values |= {
+            "f0_hz": pitch.shift_hz(target_hz, left.mean),
+            "deviation_cents": left.mean,
+            "uncertainty_cents": half,
+            "kind": note["kind"],
+            "at_s": left.deciding.start_s,
+            "deciding": {"start_s": note["start_s"], "end_s": note["end_s"]},
+        }
+    return field_values
+
+
+def _heard(string: _String, timed: list[dict[str, Any]], target_hz: float) -> str:
+    """ "heard", "not_heard", or "unsure": an unnamed note may be this string's last word."""
+    last = timed[string.notes[-1]]["start_s"] if string.pieces else -math.inf
+    for note in timed:
+        unnamed = note["kind"] in ("plucked", "bowed", "two_strings") and not note.get("string")
+        if not unnamed or note["start_s"] < last:
+            continue
+        if (note.get("string_odds") or 0.0) >= UNSURE_ODDS:
+            continue
+        heights = [note[key] for key in ("f0_hz", "f0_2_hz") if note.get(key)]
+        if any(abs(pitch.cents_between(f, target_hz)) < UNSURE_REACH_CENTS for f in heights):
+            return "unsure"
+    if not string.pieces:
+        return "unsure" if string.notes else "not_heard"
+    return "heard"
+
+
+def _drift(string: _String, timed: list[dict[str, Any]]) -> float | None:
+    """The median attack drift of the notes that describe the string, else of all its plucks."""
+    for indices in ([p.index for p in string.left], string.notes):
+        drifts = [timed[i].get("attack_drift_cents") for i in indices]
+        known = [d for d in drifts if d is not None]
+        if known:
+            return float(np.median(known))
+    return None
+
+
+def _checked_s(
+    string: _String, timed: list[dict[str, Any]], last_turn_s: float | None
+) -> float | None:
+    """The first sounding after the last turn of any string (with no turn at all: the first)."""
+    starts = [timed[i]["start_s"] for i in string.notes]
+    after = [s for s in starts if last_turn_s is None or s >= last_turn_s - 1e-6]
+    return min(after) if after else None
+
+
+# Order and roles ------------------------------------------------------------------------------
+
+
+def _first_round(timed: list[dict[str, Any]], strings: dict[str, _String]) -> set[int]:
+    """The notes of a first round: every string heard is sounded once, before any turn."""
+    first_turn = min((m.start_s for s in strings.values() for m in s.turns()), default=math.inf)
+    heard = {name for name, s in strings.items() if s.notes}
+    seen: list[str] = []
+    notes: set[int] = set()
+    for i, note in enumerate(timed):
+        names = [name for name, _ in _sounding(note)]
+        if not names:
+            continue
+        if note["start_s"] >= first_turn or len(names) > 1:
+            break
+        if not seen or seen[-1] != names[0]:
+            if names[0] in seen:
+                break
+            seen.append(names[0])
+        notes.add(i)
+    return notes if set(seen) == heard and len(seen) > 1 else set()
+
+
+def _ranks(
+    timed: list[dict[str, Any]], strings: dict[str, _String], first_round: set[int]
+) -> dict[str, int]:
+    """String -> 1, 2, ...: by its first turn; never turned, by its first sounding outside a
+    first round. With nothing outside the round, the round itself is the order.
+    """
+    outside = any(i not in first_round for s in strings.values() for i in s.notes)
+    times: dict[str, float] = {}
+    for name, string in strings.items():
+        soundings = [
+            timed[i]["start_s"] for i in string.notes if not outside or i not in first_round
+        ]
+        if string.turns():
+            times[name] = string.turns()[0].start_s
+        elif soundings:
+            times[name] = min(soundings)
+    ranked = sorted(times, key=lambda name: times[name])
+    return {name: k for k, name in enumerate(ranked, start=1)}
+
+
+def _roles(
+    timed: list[dict[str, Any]], strings: dict[str, _String], last_turn_s: float | None
+) -> list[str | None]:
+    """Per note: "check" (describes how a string is left, after the last turn of any), "final"
+    (describes it, before that), "tuning" (before it was left so), None (no string's note).
+    """
+    roles: list[str | None] = [None] * len(timed)
+    for string in strings.values():
+        for i in string.notes:
+            roles[i] = roles[i] or "tuning"
+    for string in strings.values():
+        for piece in string.left:
+            late = last_turn_s is None or timed[piece.index]["start_s"] >= last_turn_s - 1e-6
+            if roles[piece.index] != "check":
+                roles[piece.index] = "check" if late else "final"
+    return roles
