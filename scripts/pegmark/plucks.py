@@ -25,6 +25,7 @@ ATTACK_S = 0.03  # before this the finger is still at the string
 DRIFT_S = (0.05, 0.15)  # where a pluck's attack is read
 END_GUARD_S = 0.015  # a finger may already be damping the string
 BLOCKS = 14  # stretches of time the phases are averaged over
+LEAST_BLOCKS = 3  # a partial must be heard in so many stretches of time
 LEAST_SNR = 2.0  # a partial weaker than this against its noise is left out
 LEAST_PARTIAL_SE = 25.0  # cents: a partial less sure than this tells nothing
 THEORY_FREEDOM = 4.0  # the noise theory is worth as much as so many residuals
@@ -119,21 +120,23 @@ class PluckReading:
 
     def way(self, glide: float) -> Way:
         """How the pitch moves beyond its glide."""
-        known = self.bin_se < SURE_BIN_CENTS
+        settled = self.bin_s >= self.settled_s
+        known = settled & (self.bin_se < SURE_BIN_CENTS)
         if known.sum() < 3:
             return Way(0.0, 0.0, False)
         at, se = self.bin_s[known], self.bin_se[known]
         off = self.bin_cents[known] - glide * self.bin_shape[known]
         away = off - np.average(off, weights=se**-2)
         doubt = GLIDING_CENTS + 2 * GLIDE_DOUBT * glide * self.bin_shape[known]
-        moved = np.abs(away) > np.maximum(doubt, GLIDING_SIGMAS * se)
+        far = np.sign(away) * (np.abs(away) > np.maximum(doubt, GLIDING_SIGMAS * se))
+        # A peg turns for longer than one bin; a room makes single ones jump.
+        moved = bool((far[1:] * far[:-1] > 0).any())
         drifts = (away**2 / se**2).sum() > GLIDING_CHI * (len(off) - 1)
-        span = float(np.ptp(off))
+        ends = float(abs(off[-1] - off[0]))
         # Every stretch of time counts alike; where the pitch is unsure, the nearest known one.
-        filled = np.interp(self.bin_s, at, off)
-        late = np.where(self.bin_s >= self.settled_s, 1.0, 1e-9)
-        gliding = bool(moved.any() or (drifts and span > 2 * GLIDING_CENTS))
-        return Way(span, float(np.average(filled, weights=late)), gliding)
+        filled = np.interp(self.bin_s[settled], at, off)
+        gliding = moved or (drifts and ends > 2 * GLIDING_CENTS)
+        return Way(float(np.ptp(off)), float(filled.mean()), bool(gliding))
 
     def drift_cents(self, f0_cents: float) -> float | None:
         """The pitch at DRIFT_S against the settled f0 (cents against f1_hz); None: not heard.
@@ -234,14 +237,17 @@ GHOST_REACH = 0.3  # another partial within this part of the first partial's pit
 GHOST_SLOPE = 0.3  # error of a phase's slope that a beat brings: this x its size / time
 # A room's echoes beat with every partial like a ghost of this part of it: what no note can tell.
 ROOM = 0.13
-REREAD_CENTS = 300.0  # of the first partial: then the highest was read beside its place
+REREAD_CENTS = 60.0  # of the first partial: then the highest was read beside its place
 
 
 def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckReading | str:
     snr = tracks.snr
-    good = snr[: max(3, len(snr) // 2)].mean(axis=0) > LEAST_SNR
+    strong = snr[: max(3, len(snr) // 2)].mean(axis=0)
+    good = strong > LEAST_SNR
     if not good.any():
         return "too faint"
+    # A faint partial comes in softly, so that no hair's breadth decides.
+    faint = np.sqrt(strong[good] / (strong[good] - LEAST_SNR))
     tracks, ghosts = tracks.only(good), ghosts[good]
     alone = _until_another(tracks)
     if alone is None:
@@ -249,10 +255,13 @@ def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckRe
     tracks = alone
     blocks = int(np.clip(len(tracks.times_s) // 3, 3, BLOCKS))
     time, cycles, weight = partials.block_phases(tracks, 0, blocks)
-    heard = (weight > 0).sum(axis=0) >= 3
+    count = (weight > 0).sum(axis=0)
+    least = min(LEAST_BLOCKS, blocks)
+    heard = count >= least
     if not heard.any():
         return "too faint"
-    tracks, ghosts = tracks.only(heard), ghosts[heard]
+    tracks, ghosts, faint = tracks.only(heard), ghosts[heard], faint[heard]
+    faint = faint * (count[heard] / (count[heard] - least + 1)) ** 0.25
     time, cycles, weight = time[:, heard], cycles[:, heard], weight[:, heard]
     hz = tracks.f1_hz
     energy, shape = _energy(tracks)
@@ -269,7 +278,7 @@ def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckRe
     centred = time - (weight * time).sum(axis=0) / total
     lasts_s = np.sqrt(12 * (weight * centred**2).sum(axis=0) / total)
     beat = GHOST_SLOPE * np.hypot(ghosts, ROOM) / np.maximum(lasts_s, 1e-3) / tracks.hz * CENTS
-    own_se = np.hypot(slope_se / hz * CENTS, beat)
+    own_se = np.hypot(slope_se / hz * CENTS, beat) * faint
     usable = own_se < LEAST_PARTIAL_SE
     if not usable.any():
         return "too faint"
@@ -320,12 +329,12 @@ def _bins(tracks: Tracks, skip: float, shape: Real) -> dict[str, Real]:
     noisy = 1 / quiet + sizes[:, None] / (2 * OVERLAP_INFLATION * quiet**2)
     span_s = sizes[:, None] * tracks.hop_s
     weight = (2 * np.pi * span_s * tracks.hz / CENTS) ** 2 / noisy
-    total = weight.sum(axis=1)
-    common = (weight * cents).sum(axis=1) / total
-    rest = cents - common[:, None]
+    cents = cents + mean / per_step / tracks.hz * CENTS
+    common, own = _two_way(cents, weight)
+    rest = cents - common[:, None] - own
     freedom = max(1, (count - 1) * (z.shape[1] - 1))
     scale = max(1.0, float((weight * rest**2).sum()) / freedom)
-    own = mean / per_step / tracks.hz * CENTS
+    total = weight.sum(axis=1)
     level = partials.weighted_median(own, weight.sum(axis=0))
     removed = np.add.reduceat(tracks.cents[1:], edges) / sizes
     return {
@@ -334,6 +343,23 @@ def _bins(tracks: Tracks, skip: float, shape: Real) -> dict[str, Real]:
         "bin_se": np.sqrt(scale / total),
         "bin_shape": np.add.reduceat(shape[1:], edges) / sizes,
     }
+
+
+def _two_way(values: Real, weight: Real) -> tuple[Real, Real]:
+    """values[b, n] taken apart into common[b] + own[n] by weighted least squares.
+
+    A partial that is heard only early has its own level from there: so the mix that changes as
+    the high partials die is no glide, and a glide is no partial's own.
+    """
+    own = np.zeros(values.shape[1])
+    common = own
+    for _ in range(TWO_WAY_ROUNDS):
+        common = (weight * (values - own)).sum(axis=1) / weight.sum(axis=1)
+        own = (weight * (values - common[:, None])).sum(axis=0) / weight.sum(axis=0)
+    return common, own
+
+
+TWO_WAY_ROUNDS = 12
 
 
 def _until_another(tracks: Tracks) -> Tracks | None:

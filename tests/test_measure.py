@@ -1,0 +1,226 @@
+"""A whole take measured: what notes of a string share, and the record's form."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from conftest import ROOT
+from pegmark import measure, pitch
+from pegmark.files import dump_json, rounded
+from pegmark.instruments import load_instruments
+from pegmark.lab import rooms, strings, takes
+from pegmark.notefit import NoteFit, fit_note
+
+RATE_HZ = 16000
+INSTRUMENTS = load_instruments(ROOT / "config" / "instruments.yaml")
+NOTE_FIELDS = {  # contract: measured/<take>.json
+    "start_s", "end_s", "kind", "string", "string_odds", "f0_hz", "deviation_cents",
+    "uncertainty_cents", "attack_drift_cents", "snr_db", "level_db", "track", "role",
+}  # fmt: skip
+
+
+def found(truth: dict, seed: int) -> dict:
+    """The record of strings/<take>.json as good finding would give it: ms and cents off."""
+    rng = np.random.default_rng([seed, 41])
+    notes = []
+    for n in truth["notes"]:
+        note = {k: n.get(k) for k in ("kind", "string", "snr_db")}
+        note |= {"string_odds": 0.99, "level_db": -20.0, "salience": 5.0}
+        note["start_s"] = n["start_s"] + rng.uniform(-0.01, 0.01)
+        note["end_s"] = n["end_s"] + rng.uniform(-0.02, 0.01)
+        note["f0_hz"] = n["f0_hz"] * 2 ** (rng.normal(0, 4) / 1200)
+        if "f0_2_hz" in n:
+            note["f0_2_hz"] = n["f0_2_hz"] * 2 ** (rng.normal(0, 4) / 1200)
+            note["string_2"] = n["string_2"]
+        notes.append(note)
+    recording = {"snr_db": 25.0, "clipped_fraction": 0.0, "low_cut_hz": None, "gated": False}
+    return {
+        "take": "0123456789abcdef-x",
+        "status": "ok",
+        "problems": [],
+        "recording": recording | {"hum_hz": None, "pumping": None, "level_dbfs": -20.0},
+        "notes": notes,
+        "speech": [{"start_s": 0.0, "end_s": 1.0}],
+    }
+
+
+@pytest.fixture(scope="module")
+def viola_take():
+    viola = INSTRUMENTS["viola"]
+    events = [
+        takes.Tune("A4", (-20.0, 2.0), "plucked", gap_s=0.8),
+        takes.Pluck("A4", 2),
+        takes.Pluck("D4", 2),
+        takes.Pluck("G3", 2),
+        takes.Pluck("C3", 3),
+        *(takes.Bow(s, 1.6) for s in viola.strings),
+        takes.Both("G3", "D4"),
+    ]
+    start = {"A4": -50.0, "D4": 4.0, "G3": -7.0, "C3": 0.5}
+    player = takes.Player(seed=5, glide_cents=(2, 12), pull_cents=8.0)
+    audio, truth = takes.assemble(
+        viola, start, events, player=player, room=takes.Room(snr_db=28, rt60_s=0.3)
+    )
+    return audio, truth, found(truth, 5), viola
+
+
+@pytest.fixture(scope="module")
+def record(viola_take):
+    audio, _, strings_record, viola = viola_take
+    return measure.measure_take(audio, RATE_HZ, strings_record, viola)
+
+
+class TestRecord:
+    def test_form(self, record: dict) -> None:
+        assert {"take", "status", "problems", "instrument", "recording", "notes"} <= set(record)
+        assert {"speech", "strings", "order", "last_turn_s", "intervals"} <= set(record)
+        assert record["instrument"] == "viola"
+        assert record["recording"]["speed_error_cents"] is None
+        for note in record["notes"]:
+            assert set(note) >= NOTE_FIELDS
+            assert len(note["track"]) <= 12
+            assert all(note["start_s"] <= t <= note["end_s"] for t, _ in note["track"])
+        dump_json(rounded(record))  # plain data, no NaN
+
+    def test_every_note_and_string(self, record: dict, viola_take) -> None:
+        _, truth, _, viola = viola_take
+        for note, true in zip(record["notes"], truth["notes"], strict=True):
+            if true["moving"]:
+                continue
+            target = viola.hz()[true["string"]]
+            error = note["deviation_cents"] - pitch.cents_between(true["f0_hz"], target)
+            assert abs(error) < max(3.0, note["uncertainty_cents"])
+        for name, string in record["strings"].items():
+            left = truth["strings"][name]["left_cents"]
+            assert string["deviation_cents"] == pytest.approx(left, abs=2.0)
+
+    def test_two_strings(self, record: dict, viola_take) -> None:
+        true = viola_take[1]["notes"][-1]
+        note = record["notes"][-1]
+        assert note["kind"] == "two_strings"
+        assert note["interval_cents"] == pytest.approx(true["interval_cents"], abs=0.6)
+        assert note["beats_hz"] == pytest.approx(true["beats_hz"], abs=0.15)
+
+    def test_same_input_same_bytes(self, record: dict, viola_take) -> None:
+        audio, _, strings_record, viola = viola_take
+        again = measure.measure_take(audio, RATE_HZ, strings_record, viola)
+        assert dump_json(rounded(again)) == dump_json(rounded(record))
+
+    def test_gain_and_time_shift(self, record: dict, viola_take) -> None:
+        audio, _, strings_record, viola = viola_take
+        later = 0.4375
+        shifted = dict(strings_record)
+        shifted["notes"] = [
+            n | {"start_s": n["start_s"] + later, "end_s": n["end_s"] + later}
+            for n in strings_record["notes"]
+        ]
+        silence = np.zeros(int(later * RATE_HZ), np.float32)
+        moved = measure.measure_take(
+            np.concatenate([silence, -0.2 * audio]), RATE_HZ, shifted, viola
+        )
+        for a, b in zip(record["notes"], moved["notes"], strict=True):
+            assert b["deviation_cents"] == pytest.approx(a["deviation_cents"], abs=0.05)
+        for name in record["strings"]:
+            a, b = record["strings"][name], moved["strings"][name]
+            assert b["deviation_cents"] == pytest.approx(a["deviation_cents"], abs=0.05)
+
+    def test_twice_the_take_gives_twice_the_notes(self, record: dict, viola_take) -> None:
+        audio, _, strings_record, viola = viola_take
+        length = len(audio) / RATE_HZ
+        double = dict(strings_record)
+        double["notes"] = strings_record["notes"] + [
+            n | {"start_s": n["start_s"] + length, "end_s": n["end_s"] + length}
+            for n in strings_record["notes"]
+        ]
+        both = measure.measure_take(np.concatenate([audio, audio]), RATE_HZ, double, viola)
+        count = len(record["notes"])
+        assert len(both["notes"]) == 2 * count
+        for a, b in zip(both["notes"][:count], both["notes"][count:], strict=True):
+            assert b["f0_hz"] == pytest.approx(a["f0_hz"], rel=2e-4)
+
+
+class TestWithoutPitch:
+    def test_unreadable(self) -> None:
+        problem = {"code": "unreadable", "message": "m", "action": "a"}
+        strings_record = {"take": "t", "status": "unreadable", "problems": [problem]}
+        strings_record |= {"recording": None, "notes": [], "speech": []}
+        record = measure.measure_take(
+            np.zeros(0, np.float32), RATE_HZ, strings_record, INSTRUMENTS["cello"]
+        )
+        assert record["status"] == "unreadable"
+        assert record["problems"] == [problem]
+        assert record["notes"] == []
+        assert all(s["deviation_cents"] is None for s in record["strings"].values())
+
+    def test_a_note_of_silence_is_kept_and_has_no_pitch(self) -> None:
+        note = {"start_s": 0.5, "end_s": 1.5, "kind": "plucked", "string": "D4", "f0_hz": 290.0}
+        strings_record = {"take": "t", "status": "ok", "problems": [], "recording": {}}
+        strings_record |= {"notes": [note | {"string_odds": 0.5}], "speech": []}
+        audio = np.zeros(2 * RATE_HZ, np.float32)
+        (measured,) = measure.measure_take(audio, RATE_HZ, strings_record, INSTRUMENTS["violin"])[
+            "notes"
+        ]
+        for field in ("f0_hz", "deviation_cents", "uncertainty_cents", "attack_drift_cents"):
+            assert measured[field] is None
+        assert measured["track"] == []
+
+    def test_a_note_of_no_string_has_pitch_but_no_deviation(self) -> None:
+        clean, truth = strings.bow(520.0, 1.5, RATE_HZ, seed=2, lead_s=0.3)
+        note = {"start_s": 0.3, "end_s": 1.8, "kind": "bowed", "string": None, "f0_hz": 520.0}
+        fit = fit_note(clean, RATE_HZ, note)
+        measured = measure.describe(note, fit, INSTRUMENTS["violin"].hz())
+        assert measured["f0_hz"] == pytest.approx(truth["f_inf_hz"], rel=1e-4)
+        assert measured["deviation_cents"] is None
+
+    def test_a_harmonic_is_compared_with_its_open_string(self) -> None:
+        note = {"start_s": 0.0, "end_s": 1.0, "kind": "harmonic", "string": "G2", "f0_hz": 294.0}
+        fit = NoteFit("harmonic", True, "", 3 * 98.0, 0.5)
+        measured = measure.describe(note, fit, INSTRUMENTS["cello"].hz())
+        assert measured["deviation_cents"] == pytest.approx(0.02, abs=0.01)
+
+
+class TestSharing:
+    def test_a_weak_note_learns_from_the_strong_ones(self) -> None:
+        """Of five bass plucks one is faint: B and the glide of the others serve it too."""
+        rng = np.random.default_rng(3)
+        audio = np.zeros(12 * RATE_HZ, np.float32)
+        notes = []
+        for i in range(5):
+            level = 0.02 if i == 4 else 0.3
+            clean, truth = strings.pluck(
+                41.2, 1.8, RATE_HZ, seed=60 + i, b=3e-4, glide_cents=20 * (level / 0.3) ** 2,
+                level=level, polarization_cents=0.2,
+            )  # fmt: skip
+            start = 0.5 + 2.2 * i
+            first = round(start * RATE_HZ)
+            audio[first : first + len(clean)] += clean
+            notes.append(
+                {"start_s": start, "end_s": start + 1.8, "kind": "plucked", "string": "E1"}
+                | {"f0_hz": truth["f_inf_hz"] * 2 ** (rng.normal(0, 4) / 1200)}
+            )
+        audio += rooms.noise(len(audio), RATE_HZ, seed=4).astype(np.float32) * 0.002
+        fits = measure.fit_notes(audio, RATE_HZ, notes, "double bass")
+        alone = fit_note(
+            audio, RATE_HZ, notes[4], b_prior=measure.B_PRIORS["double bass"],
+            body_hz=measure.BODY_HZ["double bass"],
+        )  # fmt: skip
+        assert abs(fits[4].b - 3e-4) <= abs(alone.b - 3e-4) + 1e-6
+        for fit, note in zip(fits, notes, strict=True):
+            assert abs(pitch.cents_between(fit.f0_hz, 41.2)) < max(1.0, fit.half_width_cents)
+            assert fit.track[0][0] >= note["start_s"]
+
+    def test_one_note_is_left_alone(self) -> None:
+        clean, truth = strings.pluck(220.0, 1.2, RATE_HZ, seed=9, lead_s=0.3)
+        note = {"start_s": 0.3, "end_s": 1.5, "kind": "plucked", "string": "A3"}
+        note["f0_hz"] = truth["f_inf_hz"]
+        fits = measure.fit_notes(clean, RATE_HZ, [note], "cello")
+        alone = fit_note(
+            clean, RATE_HZ, note, b_prior=measure.B_PRIOR, body_hz=measure.BODY_HZ["cello"]
+        )
+        assert fits[0].f0_hz == alone.f0_hz
+
+
+@pytest.mark.parametrize("key", sorted(INSTRUMENTS))
+def test_every_instrument_has_a_body(key: str) -> None:
+    low, high = measure.BODY_HZ[INSTRUMENTS[key].name]
+    assert 30 < low < high < 1000
