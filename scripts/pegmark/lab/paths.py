@@ -52,15 +52,17 @@ class Spread:
 class Path:
     """A simulated take: `notes` in the measured format (sorted), and what is true of it.
 
-    `names[i]` is the true string (a pair, lower first, for two_strings); `left[s]` the true last
-    deviation; `moves[s]` lists (start_s, end_s, from_cents, to_cents, sounding); `slips[s]` how
-    far a string fell by itself; `order` the strings by their first turn.
+    `names[i]` is the true string (a pair, lower first, for two_strings); `left[s]` the true
+    deviation at the end, `last_heard[s]` at the string's last note; `moves[s]` lists (start_s,
+    end_s, from_cents, to_cents, sounding); `slips[s]` how far a string fell by itself, if it was
+    sounded afterwards; `order` the strings by their first turn.
     """
 
     notes: list[dict[str, Any]] = field(default_factory=list)
     names: list[Any] = field(default_factory=list)
     start: dict[str, float] = field(default_factory=dict)
     left: dict[str, float] = field(default_factory=dict)
+    last_heard: dict[str, float] = field(default_factory=dict)
     moves: dict[str, list[tuple[float, float, float, float, bool]]] = field(default_factory=dict)
     slips: dict[str, float] = field(default_factory=dict)
     order: list[str] = field(default_factory=list)
@@ -95,6 +97,7 @@ class _Student:
         self.cents = dict(zip(strings, self._start(len(strings)), strict=True))
         self.path.start = dict(self.cents)
         self.path.moves = {s: [] for s in strings}
+        self.fallen: dict[str, float] = {}
         self.bias = {
             (s, kind): float(rng.normal(0, sd)) if sd > 0 else 0.0
             for s in strings
@@ -123,6 +126,7 @@ class _Student:
         if rng.random() < habits.last_round:
             self._round("bowed" if rng.random() < 0.8 else "plucked")
         self.path.left = {s: self.cents[s] for s in self.used if self._sounded(s)}
+        self.path.slips = {s: fall for s, fall in self.fallen.items() if fall > 0}
         return self.path
 
     def _start(self, count: int) -> list[float]:
@@ -177,7 +181,7 @@ class _Student:
     def _slip(self, string: str) -> None:
         fall = float(self.rng.uniform(20, 200))
         self.cents[string] -= fall
-        self.path.slips[string] = fall
+        self.fallen[string] = -fall  # until it is sounded again
 
     def _turn(self, string: str, to: float, kind: str) -> None:
         """Turn in silence, or with the note sounding through, then sound the string again."""
@@ -247,6 +251,10 @@ class _Student:
         note["string_odds"] = 1.0
         self.path.notes.append(note)
         self.path.names.append(name)
+        for string in name if kind == "two_strings" else (name,):
+            self.path.last_heard[string] = self.cents[string]
+            if string in self.fallen:
+                self.fallen[string] = abs(self.fallen[string])
         self.now = end + float(rng.uniform(0.02, 0.12 if kind == "plucked" else 0.5))
 
     def _reading(self, string: str, kind: str) -> tuple[float, float]:

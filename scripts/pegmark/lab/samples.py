@@ -73,8 +73,7 @@ def own_track(audio: np.ndarray, rate_hz: int, f0_hz: float) -> np.ndarray:
     since vibrato in a room makes single partials vanish and slip. Silence gives f0_hz, which
     must be right within a semitone.
     """
-    step = max(1, int(TRACK_STEP_S * rate_hz))
-    pitch, weight = _partials(audio, rate_hz, f0_hz, step)
+    pitch, weight, step = _partials(audio, rate_hz, f0_hz)
     median = _weighted_median(pitch, weight)
     total = weight.sum(axis=0)
     median[total < 1e-4 * total.max()] = f0_hz
@@ -91,8 +90,7 @@ def mean_pitch(
     Every partial's cycles are counted over the whole span; the pitch is their median weighted with
     the amplitudes, the disagreement the weighted median distance of the partials from it.
     """
-    step = max(1, int(TRACK_STEP_S * rate_hz))
-    pitch, weight = _partials(audio, rate_hz, f0_hz, step)
+    pitch, weight, step = _partials(audio, rate_hz, f0_hz)
     span = slice(int(start_s * rate_hz / step), int(end_s * rate_hz / step))
     means, weights = pitch[:, span].mean(axis=1), weight[:, span].mean(axis=1)
     middle = _weighted_median(means[:, None], weights[:, None])[0]
@@ -208,24 +206,28 @@ def plucked(
     return _delivered(audio, rate_hz, level, lead_s), truth
 
 
-def _partials(
-    audio: np.ndarray, rate_hz: int, f0_hz: float, step: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """(pitch in Hz, amplitude) of the first eight partials, each over its number, by steps."""
-    from scipy.signal import fftconvolve
+def _partials(audio: np.ndarray, rate_hz: int, f0_hz: float) -> tuple[np.ndarray, np.ndarray, int]:
+    """(pitch in Hz, amplitude, samples from step to step) of the first eight partials.
 
-    window = np.hanning(int(rate_hz / f0_hz * 4) + 2)[1:-1]
+    Each partial's pitch is its frequency over its number.
+    """
+    from scipy.signal import fftconvolve, resample_poly
+
+    fewer = max(1, int(rate_hz / (24 * f0_hz)))  # eight partials need 16 f0, and a margin
+    audio, rate = resample_poly(audio, 1, fewer), rate_hz / fewer
+    step = max(1, int(TRACK_STEP_S * rate))
+    window = np.hanning(int(rate / f0_hz * 4) + 2)[1:-1]
     window /= window.sum()
-    t = np.arange(len(audio)) / rate_hz
+    t = np.arange(len(audio)) / rate
     pitches, amplitudes = [], []
     for n in range(1, 9):
-        if n * f0_hz > 0.4 * rate_hz:
+        if n * f0_hz > 0.4 * rate:
             break
         low = fftconvolve(audio * np.exp(-2j * np.pi * n * f0_hz * t), window, "same")[::step]
-        turned = np.angle(low[1:] * np.conj(low[:-1])) / (2 * np.pi * step) * rate_hz
+        turned = np.angle(low[1:] * np.conj(low[:-1])) / (2 * np.pi * step) * rate
         pitches.append(f0_hz + turned / n)
         amplitudes.append(np.abs(low[1:] * low[:-1]) ** 0.5)
-    return np.array(pitches), np.array(amplitudes)
+    return np.array(pitches), np.array(amplitudes), step * fewer
 
 
 def _weighted_median(values: np.ndarray, weights: np.ndarray) -> np.ndarray:
