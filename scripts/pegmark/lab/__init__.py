@@ -7,5 +7,6 @@ rooms      what a room, a phone and a microphone add, and what they spoil
 containers sound written to and read from the files that phones and laptops make
 samples    real instruments, from a sound font
 speech     spoken sentences
+paths      takes as lists of notes, without sound
 takes      whole recordings of a student who tunes, from a description
 """
