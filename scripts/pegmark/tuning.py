@@ -26,7 +26,14 @@ from pegmark.instruments import Instrument
 TURN_CENTS = 5.0  # the smallest change that is called a turn (design, section 3)
 CHANGE_CENTS = 2.0  # the smallest change-point: real strings breathe by a cent or two
 NORMAL_95 = 1.959964  # half-width of a 95 % interval in standard deviations
-SETTLE_S = 0.25  # a pluck stands sharp before this (design, section 6)
+ATTACK_S = 0.15  # a pluck falls fastest before this (design, section 6)
+REST_S = 0.2  # a pitch that stands for so long is settled, be it between two turns of a peg
+REST_CENTS = 3.0  # ... within so much
+REST_CENTS_PER_S = 12.0  # slower than any turn
+TRACK_HALF_CENTS = 3.0  # a track is coarse: half-width of a rest read from it
+UNSAID_TURN_CENTS = 8.0  # a turn in a bow whose fit does not call it gliding: bows wander ...
+UNSAID_REST_S = 0.3  # ... but do not rest in between
+UNSETTLED_HALF_CENTS = 12.0  # a pitch known no better than this is not a settled one
 SOUNDING_GAP_S = 0.35  # a silence shorter than this between two plucks: turned while it rang
 SILENT_GAP_S = 0.7  # longer than this: turned in silence; between the two, unknown
 OUTLIER_S = 0.3  # a lone last note shorter than this does not overturn what others agree on
@@ -318,69 +325,115 @@ def _sounding(note: dict[str, Any]) -> list[tuple[str, str]]:
 
 def _pieces(index: int, note: dict[str, Any], place: str, target_hz: float) -> list[_Piece]:
     f0, half = note.get(place), note.get("uncertainty_cents")
+    if place == "f0_2_hz":
+        half = note.get("uncertainty_2_cents") or half
     if f0 is None or half is None:
         return []
     cents = pitch.cents_between(f0, target_hz)
     kind = "plucked" if note["kind"] == "plucked" else "bowed"
-    start, end = note["start_s"], note["end_s"]
-    glide = _glide(note, half) if place == "f0_hz" else None
-    if glide is None:
-        return [_Piece(index, start, end, cents, half, kind, True)]
-    wide = max(half, TURN_CENTS / 2)
-    return [
-        _Piece(index, start, glide.start_s, glide.from_cents, wide, kind, glide.from_rest, True),
-        _Piece(index, glide.end_s, end, glide.to_cents, wide, kind, glide.to_rest),
+    rests = _rests(note, half) if place == "f0_hz" else []
+    if len(rests) < 2:
+        steady = half <= UNSETTLED_HALF_CENTS
+        if rests and rests[0].steady and not steady:
+            cents, half, steady = rests[0].cents, TRACK_HALF_CENTS, True
+        return [_Piece(index, note["start_s"], note["end_s"], cents, half, kind, steady)]
+    pieces = [
+        _Piece(index, rest.start_s, rest.end_s, rest.cents, TRACK_HALF_CENTS, kind, rest.steady)
+        for rest in rests
     ]
+    for piece in pieces[:-1]:
+        piece.glides_on = True
+    pieces[0].start_s, pieces[-1].end_s = note["start_s"], note["end_s"]
+    return pieces
 
 
-class _Glide(NamedTuple):
+class _Rest(NamedTuple):
+    """Where a note's pitch rested; the ends of the note stand for it where it did not."""
+
     start_s: float
     end_s: float
-    from_cents: float
-    to_cents: float
-    from_rest: bool
-    to_rest: bool
+    cents: float
+    steady: bool
 
 
-def _glide(note: dict[str, Any], half: float) -> _Glide | None:
-    """The turn heard inside a note, from its track, or None.
+def _rests(note: dict[str, Any], half: float) -> list[_Rest]:
+    """The pitches between which a note glides (its peg turned while it sounded), from its track.
 
-    A pluck falls by itself at first, fast and then slower (its attack); so before `SETTLE_S` it
-    is not looked at, and a fall must not slow down as an attack does.
+    Fewer than two: it did not. Whether a pluck glides beyond the fall of its attack is known to
+    its fit ("gliding"); where that is not told, a pluck that falls steepest at first does not.
     """
+    gliding, plucked = note.get("gliding"), note["kind"] == "plucked"
     track = np.array(note.get("track") or [], dtype=float).reshape(-1, 2)
-    if note["kind"] == "plucked":
-        track = track[track[:, 0] >= note["start_s"] + SETTLE_S * 0.6]
-    if len(track) < 4:
-        return None
+    if plucked:
+        track = track[track[:, 0] >= note["start_s"] + ATTACK_S]
+    if len(track) < 4 or (plucked and gliding is False):
+        return []
     times, cents = track[:, 0], _smooth(track[:, 1])
-    begin, finish = float(np.median(cents[:2])), float(np.median(cents[-2:]))
-    moved = finish - begin
-    if abs(moved) <= max(TURN_CENTS, half):
-        return None
-    share = (cents - begin) / moved
-    if note["kind"] == "plucked" and moved < 0:
-        middle = share[np.searchsorted(times, (times[0] + times[-1]) / 2)]
-        if middle > 0.7:  # an exponential fall: most of it in the first half
-            return None
-    before = np.nonzero(share <= 0.12)[0]
-    after = np.nonzero(share >= 0.88)[0]
-    first = int(before[-1]) if len(before) else 0
-    last = int(after[after > first][0]) if np.any(after > first) else len(times) - 1
-    return _Glide(
-        float(times[first]),
-        float(times[last]),
-        begin,
-        finish,
-        from_rest=first >= 2,
-        to_rest=last <= len(times) - 3,
-    )
+    # What neighbours in the track wander about each other: the 30 % point of their second
+    # differences (0.385 standard deviations, each the root of 6 times the wander), since a low
+    # one sees no turns.
+    noise = float(np.quantile(np.abs(np.diff(track[:, 1], 2)), 0.3)) / (0.385 * math.sqrt(6))
+    least = max(TURN_CENTS, 3 * noise)
+    if plucked and gliding is None and _falls_as_attack(times, cents):
+        return []
+    rests = _plateaus(times, cents, noise)
+    if (
+        gliding is False and not plucked
+    ):  # only what rests, turns and rests again is more than wander
+        rests = [rest for rest in rests if rest.end_s - rest.start_s >= UNSAID_REST_S]
+        return _distinct(rests, max(least, half, UNSAID_TURN_CENTS)) if rests else []
+    if not rests or rests[0].start_s > times[0]:
+        rests.insert(0, _Rest(float(times[0]), float(times[0]), float(cents[0]), False))
+    if rests[-1].end_s < times[-1]:
+        rests.append(_Rest(float(times[-1]), float(times[-1]), float(cents[-1]), False))
+    return _distinct(rests, least)
 
 
 def _smooth(x: np.ndarray) -> np.ndarray:
-    """Running median of three: one bad frame is no turn."""
+    """Running median of three: one bad point is no turn."""
     padded = np.concatenate([x[:1], x, x[-1:]])
     return np.median(np.stack([padded[:-2], padded[1:-1], padded[2:]]), axis=0)
+
+
+def _falls_as_attack(times: np.ndarray, cents: np.ndarray) -> bool:
+    third = times[0] + (times[-1] - times[0]) * np.array([1, 2]) / 3
+    early, late = np.interp(third, times, cents)
+    return bool(cents[-1] < cents[0] and cents[0] - early >= early - late)
+
+
+def _plateaus(times: np.ndarray, cents: np.ndarray, noise: float) -> list[_Rest]:
+    """Stretches of a track that stand still for `REST_S` or more."""
+    step = np.diff(times)
+    still = np.abs(np.diff(cents)) <= 1 + noise + np.minimum(REST_CENTS_PER_S * step, 2.0)
+    rests = []
+    k = 0
+    while k < len(still):
+        if not still[k]:
+            k += 1
+            continue
+        first = k
+        while k < len(still) and still[k]:
+            k += 1
+        while first < k and np.ptp(cents[first : k + 1]) > REST_CENTS + 2 * noise:
+            first += 1  # the end of a glide, or of an attack
+        if times[k] - times[first] >= REST_S:
+            middle = float(np.median(cents[first : k + 1]))
+            rests.append(_Rest(float(times[first]), float(times[k]), middle, True))
+    return rests
+
+
+def _distinct(rests: list[_Rest], least: float) -> list[_Rest]:
+    """Rests with those joined that stand closer than `least`; a true rest beats a note's end."""
+    kept = [rests[0]]
+    for rest in rests[1:]:
+        before = kept[-1]
+        if abs(rest.cents - before.cents) > least:
+            kept.append(rest)
+            continue
+        cents = before.cents if before.steady or not rest.steady else rest.cents
+        steady = before.steady or rest.steady
+        kept[-1] = _Rest(before.start_s, rest.end_s, cents, steady)
+    return kept
 
 
 # Change-points --------------------------------------------------------------------------------
@@ -389,7 +442,9 @@ def _smooth(x: np.ndarray) -> np.ndarray:
 def _find_changes(string: _String, timed: list[dict[str, Any]], prior: Prior) -> None:
     if not string.pieces:
         return
-    fine = _merge([_Stretch([p]) for p in string.pieces], prior, CHANGE_CENTS)
+    _rest_between_notes(string.pieces)
+    known = [p for p in string.pieces if p.half <= UNSETTLED_HALF_CENTS]
+    fine = _merge([_Stretch([p]) for p in known or string.pieces], prior, CHANGE_CENTS)
     fine = _drop_outlier(fine, prior)
     string.pieces = [p for stretch in fine for p in stretch.pieces]
     settled = [s for s in fine if s.settled()]
@@ -398,6 +453,15 @@ def _find_changes(string: _String, timed: list[dict[str, Any]], prior: Prior) ->
         string.left = fine[-1].pieces
     turned = _merge(fine, prior, TURN_CENTS)
     string.changes = _moves(turned, string, timed)
+
+
+def _rest_between_notes(pieces: list[_Piece]) -> None:
+    """Mark as steady where one note glides to and the next glides on from, if it is one pitch."""
+    for a, b in pairwise(pieces):
+        apart_s = b.end_s - a.start_s  # the last point of one track to the first of the next
+        moving = not a.steady and not b.steady and not a.glides_on
+        if moving and apart_s >= REST_S and abs(a.cents - b.cents) <= REST_CENTS:
+            a.steady = b.steady = True
 
 
 def _merge(stretches: list[_Stretch], prior: Prior, least: float) -> list[_Stretch]:
@@ -437,6 +501,10 @@ def _repeat_sd(kind: str, prior: Prior) -> float:
     return (prior.plucked_repeat if kind == "plucked" else prior.bowed_repeat) / NORMAL_95
 
 
+def _systematic(kind: str, prior: Prior) -> float:
+    return prior.plucked_systematic if kind == "plucked" else prior.bowed_systematic
+
+
 def _drop_outlier(stretches: list[_Stretch], prior: Prior) -> list[_Stretch]:
     """Leave out a lone last note, short or badly measured, that others before it contradict."""
     if len(stretches) < 2 or stretches[-2].pieces[-1].glides_on:
@@ -455,30 +523,36 @@ def _moves(stretches: list[_Stretch], string: _String, timed: list[dict[str, Any
     moves = []
     for a, b in pairwise(ends):
         before, after = stretches[a].pieces[-1], stretches[b].pieces[0]
-        between = [p for s in stretches[a + 1 : b] for p in s.pieces]
-        moves.append(
-            _Move(
-                start_s=before.end_s,
-                end_s=max(after.start_s, before.end_s),
-                from_cents=stretches[a].mean,
-                to_cents=stretches[b].mean,
-                sounding=_sounded(before, between, after),
-                between_visits=_others_between(before, after, string, timed),
-            )
+        chain = [p for stretch in stretches[a : b + 1] for p in stretch.pieces]
+        chain = chain[chain.index(before) : chain.index(after) + 1]
+        others_s = _others_between(before, after, string, timed)
+        move = _Move(
+            # While another string was played, no hand was at this one's peg.
+            start_s=max(before.end_s, min(others_s, after.start_s)),
+            end_s=max(after.start_s, before.end_s),
+            from_cents=stretches[a].mean,
+            to_cents=stretches[b].mean,
+            sounding=_sounded(chain, [timed[i] for i in string.notes]),
+            between_visits=others_s > -math.inf,
         )
+        if abs(move.size()) > TURN_CENTS:
+            moves.append(move)
     return moves
 
 
-def _sounded(before: _Piece, between: list[_Piece], after: _Piece) -> bool | None:
-    """Whether the string sounded while it moved, from the silences and the glides heard."""
-    chain = [before, *between, after]
-    silence = glided = jumped = 0.0
-    for a, b in pairwise(chain):
-        if a.glides_on:
-            glided += abs(b.cents - a.cents)
-        else:
-            silence = max(silence, b.start_s - a.end_s)
-            jumped += abs(b.cents - a.cents)
+def _sounded(chain: list[_Piece], notes: list[dict[str, Any]]) -> bool | None:
+    """Whether the string sounded while it moved along `chain`: no long silence between its
+    notes, or most of the way heard as glides.
+    """
+    begin, end = chain[0].end_s, chain[-1].start_s
+    glided = sum(abs(b.cents - a.cents) for a, b in pairwise(chain) if a.glides_on)
+    jumped = sum(abs(b.cents - a.cents) for a, b in pairwise(chain) if not a.glides_on)
+    silence, quiet_from = 0.0, begin
+    for note in notes:
+        if note["end_s"] >= begin and note["start_s"] <= end:
+            silence = max(silence, note["start_s"] - quiet_from)
+            quiet_from = max(quiet_from, note["end_s"])
+    silence = max(silence, end - quiet_from)
     if silence <= SOUNDING_GAP_S or glided > jumped:
         return True
     return False if silence >= SILENT_GAP_S else None
@@ -486,10 +560,15 @@ def _sounded(before: _Piece, between: list[_Piece], after: _Piece) -> bool | Non
 
 def _others_between(
     before: _Piece, after: _Piece, string: _String, timed: list[dict[str, Any]]
-) -> bool:
-    return any(
-        string.name not in [name for name, _ in _sounding(timed[i])] and _sounding(timed[i])
-        for i in range(before.index + 1, after.index)
+) -> float:
+    """When the last note of other strings alone between two pieces ended; -inf: there is none."""
+    return max(
+        (
+            timed[i]["end_s"]
+            for i in range(before.index + 1, after.index)
+            if (names := [name for name, _ in _sounding(timed[i])]) and string.name not in names
+        ),
+        default=-math.inf,
     )
 
 
@@ -530,32 +609,63 @@ def _slipped(string: _String) -> float | None:
 class _Left(NamedTuple):
     mean: float
     half_width: float
-    pieces: list[_Piece]
     deciding: _Piece
 
 
-def _leave(string: _String, prior: Prior) -> _Left | None:
-    """Combine the notes of the last stretch: each kind by itself, then the kinds."""
+def _leave(string: _String, strings: dict[str, _String], prior: Prior) -> _Left | None:
+    """Combine the notes of the last stretch: each kind by itself, then the kinds.
+
+    Notes from before another string's turn may have been pulled off since, all alike: they are
+    combined by themselves, with `UNTOUCHED_CENTS` more.
+    """
     if not string.left:
         return None
-    groups = []
+    last_s = string.left[-1].start_s
+    turned = [t for t in _turned_after(string, strings, -math.inf) if t <= last_s]
+    fresh_s = max(turned, default=-math.inf)
+    kinds = []
     for kind in ("bowed", "plucked"):
         pieces = [p for p in string.left if p.kind == kind]
-        if pieces:
-            repeat = _repeat_sd(kind, prior)
-            own = combine(
-                [p.cents for p in pieces], [p.variance() for p in pieces], repeat**2, PRIOR_NOTES
-            )
-            systematic = prior.plucked_systematic if kind == "plucked" else prior.bowed_systematic
-            groups.append((own.mean, math.hypot(own.half_width, systematic)))
-    weight = np.array([1 / half**2 for _, half in groups])
-    means = np.array([mean for mean, _ in groups])
-    mean = float(np.sum(weight * means) / np.sum(weight))
-    ratio = math.sqrt(float(np.sum(weight * (means - mean) ** 2)) * NORMAL_95**2)
-    half = max(ratio, 1.0) / math.sqrt(float(np.sum(weight)))
-    # Bowed notes stand first: a bow reads more surely than a pluck.
-    deciding = min(string.left, key=lambda p: (p.kind != "bowed", p.half, -p.start_s))
-    return _Left(mean, half, string.left, deciding)
+        parts = []
+        for part, pulled in (
+            ([p for p in pieces if p.start_s >= fresh_s], 0.0),
+            ([p for p in pieces if p.start_s < fresh_s], UNTOUCHED_CENTS),
+        ):
+            if part:
+                values, variances = [p.cents for p in part], [p.variance() for p in part]
+                own = combine(values, variances, _repeat_sd(kind, prior) ** 2, PRIOR_NOTES)
+                parts.append((own.mean, math.hypot(own.half_width, pulled)))
+        if parts:
+            mean, half = _weigh(parts)
+            kinds.append((mean, math.hypot(half, _systematic(kind, prior))))
+    mean, half = _weigh(kinds)
+    # A bow reads more surely than a pluck; of equals the earliest is listened to.
+    deciding = min(string.left, key=lambda p: (p.kind != "bowed", p.half, p.start_s))
+    return _Left(mean, half, deciding)
+
+
+def _weigh(parts: list[tuple[float, float]]) -> tuple[float, float]:
+    """Mean and half-width of independent (value, half-width), wider where they contradict.
+
+    The widening is Birge's ratio (1932).
+    """
+    values = np.array([value for value, _ in parts])
+    weight = np.array([half for _, half in parts]) ** -2.0
+    mean = float(np.sum(weight * values) / np.sum(weight))
+    squares = float(np.sum(weight * (values - mean) ** 2)) * NORMAL_95**2
+    ratio = math.sqrt(squares / max(len(parts) - 1, 1))
+    return mean, max(ratio, 1.0) / math.sqrt(float(np.sum(weight)))
+
+
+def _turned_after(string: _String, strings: dict[str, _String], at_s: float) -> list[float]:
+    """When the turns of other strings ended, those after `at_s`."""
+    return [
+        move.end_s
+        for other in strings.values()
+        if other is not string
+        for move in other.turns()
+        if move.end_s > at_s
+    ]
 
 
 def _describe(
@@ -567,7 +677,7 @@ def _describe(
     last_turn_s: float | None,
 ) -> dict[str, Any]:
     """The fields of one string in the measured record."""
-    left = _leave(string, prior)
+    left = _leave(string, strings, prior)
     moves = string.turns()
     upward = [m.size() for m in moves if m.size() > 0]
     field_values: dict[str, Any] = {
@@ -590,16 +700,12 @@ def _describe(
     }
     if left is not None:
         last_heard = timed[string.notes[-1]]["end_s"]
-        untouched = any(
-            other is not string and any(m.end_s > last_heard for m in other.turns())
-            for other in strings.values()
-        )
-        half = math.hypot(left.half_width, UNTOUCHED_CENTS if untouched else 0.0)
+        pulled = UNTOUCHED_CENTS if _turned_after(string, strings, last_heard) else 0.0
         note = timed[left.deciding.index]
         field_values |= {
             "f0_hz": pitch.shift_hz(target_hz, left.mean),
             "deviation_cents": left.mean,
-            "uncertainty_cents": half,
+            "uncertainty_cents": math.hypot(left.half_width, pulled),
             "kind": note["kind"],
             "at_s": left.deciding.start_s,
             "deciding": {"start_s": note["start_s"], "end_s": note["end_s"]},
