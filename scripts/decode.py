@@ -38,7 +38,6 @@ def give_up(why: dict, ticket: dict, audio_file: Path, facts_file: Path) -> None
 def write(ticket: dict, audio, facts: dict, audio_file: Path, facts_file: Path) -> None:
     """Write both files of the stage, whole."""
     import numpy as np
-
     from pegmark.files import rounded, write_json, write_whole
 
     with write_whole(audio_file) as stream:
