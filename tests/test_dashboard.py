@@ -301,3 +301,13 @@ def test_care_lists_instruments_not_habits():
     assert entry["student_id"] == "s001"
     assert entry["text"] == "The A peg slipped."
     assert entry["look_at"]
+
+
+def test_a_bass_is_never_told_to_push_its_machine_head_in():
+    # Source: the design, section 5, cautions (common practice).
+    records, _ = make_class(1, seed=1)
+    records["s001"]["observations"] = [{"code": "slipping_peg", "text": "Slipped.", "at_s": 4.0}]
+    for instrument, words in (("double bass", "not pushed in"), ("cello", "is pushed in")):
+        records["s001"]["student"]["instrument"] = instrument
+        (entry,) = care_list(records.values())
+        assert words in entry["look_at"]

@@ -13,11 +13,13 @@ from pegmark.classlist import Record
 
 # Observation code -> what to look at (common practice, no source).
 LOOK_AT = {
-    "slipping_peg": "Look at the peg: chalk or peg compound may be wanted; pushed in as it turns.",
+    "slipping_peg": "Look at the peg: does it fit, is it dry? It is pushed in as it turns.",
     "false_string": "Try a new string: this one no longer sounds one clear pitch.",
-    "far_above": "Look at the string and the bridge before it is tuned again; turn it down first.",
-    "string_changed": "A new string stretches: tune it daily, look at the bridge.",
+    "far_above": "Turn the string down first; look at it and at the bridge before tuning again.",
+    "string_changed": "A new string stretches: tune it daily, and look at the bridge.",
 }
+# A machine head is never pushed in; one that slips is worn.
+MACHINE_HEAD = "Look at the machine head: one that slips is for a luthier. It is not pushed in."
 
 
 def care_list(records: Iterable[Record]) -> list[dict[str, Any]]:
@@ -31,9 +33,15 @@ def care_list(records: Iterable[Record]) -> list[dict[str, Any]]:
             "code": observation["code"],
             "text": observation["text"],
             "at_s": observation.get("at_s"),
-            "look_at": LOOK_AT[observation["code"]],
+            "look_at": _look_at(observation["code"], record["student"]["instrument"]),
         }
         for record in records
         for observation in record["observations"]
         if observation["code"] in LOOK_AT
     ]
+
+
+def _look_at(code: str, instrument: str) -> str:
+    if code == "slipping_peg" and instrument == "double bass":
+        return MACHINE_HEAD
+    return LOOK_AT[code]
