@@ -125,11 +125,14 @@ def _asked(ticket: Mapping[str, Any]) -> str:
         "string_to_string": "string against string",
     }
     intervals = {"equal": "equal temperament", "pure": "pure intervals"}
+    factor = tolerances["below_c3_factor"]
+    wider = {1: "", 2: "; strings below C3 twice as wide"}.get(
+        factor, f"; strings below C3 {factor:g} times as wide"
+    )
     return (
         f"A = {reference['a4_hz']:g} Hz, {intervals[reference['temperament']]}, "
         f"{methods[reference['method']]}. In tune within {tolerances['in_tune_cents']:g} cents, "
-        f"close within {tolerances['close_cents']:g}; strings below C3 "
-        f"{tolerances['below_c3_factor']:g} times as wide."
+        f"close within {tolerances['close_cents']:g}{wider}."
     )
 
 
