@@ -29,6 +29,11 @@ SAME_CENTS = 30.0  # notes in a row this close are one string: a tenth of a stri
 CLOSEST_CENTS = 250.0  # neighbouring strings do not come closer (common practice, no source)
 CLOSEST_SD_CENTS = 40.0  # how softly that holds
 CLOSEST_FLOOR = -12.0  # log odds: two strings at one pitch are unlikely, not impossible
+# Further from its target than this share of the distance to the next string, a string's reading
+# is not trusted (in simulation the first wrong names appear there): 525 cents in fifths, 375 in
+# fourths.
+FARTHEST_SHARE = 0.75
+FAR_ODDS = 0.9  # what the odds of such a reading are worth at most
 HARMONIC_CENTS = 30.0  # a touched harmonic stands this close to its partial
 HARMONIC_PARTIALS = (2, 3, 4)
 
@@ -36,11 +41,13 @@ HARMONIC_PARTIALS = (2, 3, 4)
 # simulation (scripts/benchmark_identify.py) for few unsure and no wrong names, not learnt.
 FIRST = ((0.70, 130.0), (0.30, 280.0))  # a string heard for the first time, from its target
 STAY = ((0.55, 4.0), (0.30, 25.0), (0.13, 100.0), (0.02, 300.0))  # the same string again
-RETURN = ((0.85, 6.0), (0.10, 40.0), (0.04, 150.0), (0.01, 300.0))  # after another string
+RETURN = ((0.78, 6.0), (0.14, 45.0), (0.06, 150.0), (0.02, 300.0))  # after another string
 LEFT = ((0.80, 25.0), (0.15, 120.0), (0.05, 350.0))  # at the end, from the target
 UNHEARD_ODDS = 0.05  # a string that is never sounded
-FOREIGN_ODDS = 0.01  # a sound that is none of the strings ...
+FOREIGN_ODDS = 0.002  # a sound that is none of the strings ...
 FOREIGN_CENTS = 6000.0  # ... lies anywhere in this range
+FOREIGN_AGAIN_ODDS = 0.3  # ... and comes again at the same pitch
+FOREIGN_AGAIN_MOST = 8  # ... the first few times; then it says nothing new
 LEAVE_ODDS = 0.3  # the next note (if it is not at the same pitch) is on another string
 NEIGHBOUR_WEIGHT = 2.0  # a neighbour is likelier next than a string further away
 
@@ -83,7 +90,7 @@ def name_strings(notes_record: dict[str, Any], instrument: Instrument) -> dict[s
     runs = _runs(notes)
     if runs:
         search = _Search(instrument.strings, runs)
-        _give_names(notes, runs, search.odds(), instrument.strings)
+        _give_names(notes, runs, search.odds(), instrument)
         _name_harmonics(notes, instrument)
         problems += _unsure_problem(notes, instrument)
         problems += _wrong_instrument(notes, runs, search.evidence, instrument)
@@ -214,6 +221,7 @@ class _Search:
             new_seen.append(seen)
             new_now.append(now)
             foreign = math.log(FOREIGN_ODDS) - len(run.first) * math.log(FOREIGN_CENTS)
+            foreign += min(len(run.index) - 1, FOREIGN_AGAIN_MOST) * math.log(FOREIGN_AGAIN_ODDS)
             weights.append(np.full(len(last), foreign))
             labels.append(np.full(len(last), len(options)))
             parents = np.tile(np.arange(len(last)), len(options) + 1)
@@ -289,8 +297,9 @@ def _give_names(
     notes: list[dict[str, Any]],
     runs: list[_Run],
     odds: list[np.ndarray],
-    strings: tuple[str, ...],
+    instrument: Instrument,
 ) -> None:
+    strings = instrument.strings
     for run, probability in zip(runs, odds, strict=True):
         best = int(np.argmax(probability))
         share = min(float(probability[best] / probability.sum()), 1.0)
@@ -302,6 +311,23 @@ def _give_names(
                 notes[i]["string"], notes[i]["string_2"] = strings[best + 1], strings[best]
             else:
                 notes[i]["string"] = strings[best]
+    _doubt_far_strings(notes, instrument)
+
+
+def _doubt_far_strings(notes: list[dict[str, Any]], instrument: Instrument) -> None:
+    """Take back the names of a string that would have stood too far from its target."""
+    hz = instrument.hz()
+    farthest = FARTHEST_SHARE * 100 * instrument.interval
+    far = {
+        note["string"]
+        for note in notes
+        if note["string"] and abs(pitch.cents_between(note["f0_hz"], hz[note["string"]])) > farthest
+    }
+    for note in notes:
+        if note["string"] in far or note.get("string_2") in far:
+            note["string"], note["string_odds"] = None, min(note["string_odds"], FAR_ODDS)
+            if note["kind"] == "two_strings":
+                note["string_2"] = None
 
 
 def _name_harmonics(notes: list[dict[str, Any]], instrument: Instrument) -> None:

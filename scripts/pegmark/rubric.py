@@ -116,8 +116,14 @@ def _contradictions(criteria: list[Any]) -> list[tuple[KeyPath, str, str]]:
         seen.setdefault(identity, place)
         levels = criterion.get("levels")
         kind = criterion.get("kind")
-        if isinstance(levels, dict) and isinstance(kind, str) and "levels" in DEFAULTS.get(kind, {}):
-            shares = [{**DEFAULTS[kind]["levels"], **levels}[n] for n in ("in_tune", "close", "out")]
+        if (
+            isinstance(levels, dict)
+            and isinstance(kind, str)
+            and "levels" in DEFAULTS.get(kind, {})
+        ):
+            shares = [
+                {**DEFAULTS[kind]["levels"], **levels}[n] for n in ("in_tune", "close", "out")
+            ]
             numbers = all(isinstance(share, int | float) for share in shares)
             if numbers and not shares[0] >= shares[1] >= shares[2]:
                 wrong = f"in_tune {shares[0]}, close {shares[1]}, out {shares[2]} do not fall"

@@ -41,6 +41,8 @@ OUTLIER_HALF_CENTS = 4.0  # nor does one measured this badly
 UNTOUCHED_CENTS = 2.0  # added in quadrature if another string was turned afterwards (design)
 PULL_CENTS = 8.0  # a string moves this far by itself while others are tuned ...
 PULL_SHARE = 0.08  # ... and by this share of their turns (common practice, no source)
+ROUND_NOTES = 2  # a first round sounds every string once: at most so many notes of each ...
+ROUND_GAP_S = 3.0  # ... and no longer silence (common practice, no source)
 UNSURE_ODDS = 0.95  # a note without a name and with surer odds than this is no string at all
 UNSURE_REACH_CENTS = 600.0  # strings this close to an unnamed note may be the one that sounded
 
@@ -197,6 +199,7 @@ class _Move:
     from_cents: float
     to_cents: float
     sounding: bool | None
+    since_s: float  # the end of the last note before it
     between_visits: bool = False  # other strings sounded in between
     cause: str = "turn"  # turn, pull or slip
 
@@ -533,6 +536,7 @@ def _moves(stretches: list[_Stretch], string: _String, timed: list[dict[str, Any
             from_cents=stretches[a].mean,
             to_cents=stretches[b].mean,
             sounding=_sounded(chain, [timed[i] for i in string.notes]),
+            since_s=before.end_s,
             between_visits=others_s > -math.inf,
         )
         if abs(move.size()) > TURN_CENTS:
@@ -585,7 +589,7 @@ def _find_causes(string: _String, strings: dict[str, _String]) -> None:
             for other in strings.values()
             if other is not string
             for m in other.changes
-            if m.end_s > move.start_s and m.start_s < move.end_s
+            if m.end_s > move.since_s and m.start_s < move.end_s
         )
         onward = string.changes[k + 1] if k + 1 < len(string.changes) else None
         at_once = onward is not None and not onward.between_visits and onward.size() > 0
@@ -753,23 +757,33 @@ def _checked_s(
 
 
 def _first_round(timed: list[dict[str, Any]], strings: dict[str, _String]) -> set[int]:
-    """The notes of a first round: every string heard is sounded once, before any turn."""
+    """The notes of a first round: every string heard is briefly sounded once, before any turn.
+
+    A longer silence in it would hide a silent turn; more notes would be the tuning itself.
+    """
     first_turn = min((m.start_s for s in strings.values() for m in s.turns()), default=math.inf)
     heard = {name for name, s in strings.items() if s.notes}
-    seen: list[str] = []
-    notes: set[int] = set()
+    visits: list[tuple[str, list[int]]] = []
+    quiet_from = math.inf
     for i, note in enumerate(timed):
         names = [name for name, _ in _sounding(note)]
         if not names:
             continue
-        if note["start_s"] >= first_turn or len(names) > 1:
+        late = note["start_s"] >= first_turn or note["start_s"] - quiet_from > ROUND_GAP_S
+        if late or len(names) > 1:
             break
-        if not seen or seen[-1] != names[0]:
-            if names[0] in seen:
+        quiet_from = note["end_s"]
+        if visits and visits[-1][0] == names[0]:
+            if len(visits[-1][1]) == ROUND_NOTES:
                 break
-            seen.append(names[0])
-        notes.add(i)
-    return notes if set(seen) == heard and len(seen) > 1 else set()
+            visits[-1][1].append(i)
+        elif names[0] in [name for name, _ in visits]:
+            break
+        else:
+            visits.append((names[0], [i]))
+    if {name for name, _ in visits} != heard or len(visits) < 2:
+        return set()
+    return {i for _, notes in visits for i in notes}
 
 
 def _ranks(

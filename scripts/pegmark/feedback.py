@@ -1,0 +1,154 @@
+"""Sentences for students and their parents: fills the templates of one language.
+
+No sentence lives here: all of them come from the `score` part of config/comments*.yaml, as
+`str.format` templates with named fields. What the fields hold is said once, in `Voice`.
+
+The next step is the one thing to try next: what cost most, then the string that comes first. What
+can harm the instrument (a string far above its pitch) goes before everything else, and what made
+the take unclear goes before points that may be lost by it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from pegmark import wording
+
+
+@dataclass(frozen=True)
+class Voice:
+    """The sentences of one language (the `score` part of its file)."""
+
+    sentences: dict[str, Any]
+
+    def say(self, key: str, **fields: Any) -> str:
+        """The sentence `key` ("evidence.string_out") with its fields filled in.
+
+        `string`, `other`, `wanted` are string names (A4); `strings` a list of them; `cents` is a
+        deviation, of which the size is said; `direction` a deviation, `width` an interval's;
+        `hertz` a pitch; `at_s` becomes the fields `time`, m:ss, and `at`, the language's words for
+        "at that time" (empty without a time); the rest goes in as it is.
+        """
+        template = self.sentences
+        for part in key.split("."):
+            template = template[part]
+        words = dict(self._worded(*field) for field in fields.items())
+        time = words.get("time")
+        words["at"] = self.sentences["words"]["at"].format(time=time) if time else ""
+        return str(template).format(**words)
+
+    def has(self, key: str) -> bool:
+        """Whether the language has the sentence `key`."""
+        part, name = key.split(".")
+        return name in self.sentences[part]
+
+    def string(self, name: str) -> str:
+        """What a string is called: A for A4, F♯ for F#1."""
+        letter = wording.letter(name)
+        return str(self.sentences["notes"].get(letter[0], letter[0])) + letter[1:]
+
+    def _worded(self, name: str, value: Any) -> tuple[str, Any]:
+        """A field as the sentence takes it: its name and its words."""
+        words = self.sentences["words"]
+        if name == "at_s":
+            return "time", wording.clock(value)
+        if value is None:
+            return name, ""
+        if name in ("string", "other", "wanted"):
+            return name, self.string(value)
+        if name == "strings":
+            return name, wording.listed([self.string(one) for one in value], words["and"])
+        if name == "cents":
+            return name, wording.cents(value, words["decimal"])
+        if name.endswith("hertz"):
+            return name, wording.number(value, 1, words["decimal"])
+        if name == "direction":
+            return name, words["high" if value > 0 else "low"]
+        if name == "width":
+            return name, words["wide" if value > 0 else "narrow"]
+        return name, value
+
+
+def evidence(
+    voice: Voice,
+    code: str,
+    at_s: float | None = None,
+    string: str | None = None,
+    lost: float = 0.0,
+    **fields: Any,
+) -> dict[str, Any]:
+    """One piece of evidence: its sentence, its second, its string, the points it cost."""
+    text = voice.say(f"evidence.{code}", at_s=at_s, string=string, **fields)
+    return {"code": code, "text": text, "at_s": at_s, "string": string, "lost": lost}
+
+
+def next_step(record: dict[str, Any], order: list[str], pegs: str, voice: Voice) -> dict[str, str]:
+    """The one thing to try next, from a scored record.
+
+    `order` are the strings that come first; `pegs` is "friction" or "machine".
+    """
+    for seen in record["observations"]:
+        if seen["code"] == "far_above":
+            return _step(voice, "far_above", string=seen["string"])
+    costly = _costliest(record, order)
+    doubts = [problem for problem in record["problems"] if problem["criteria"]]
+    if costly is not None:
+        doubts = [p for p in doubts if costly[0]["id"] in p["criteria"] and p["string"] is None]
+    if doubts:
+        code, string = doubts[0]["code"], doubts[0]["string"]
+        return _step(
+            voice, code if voice.has(f"next_step.{code}") else "play_clearly", string=string
+        )
+    if costly is not None:
+        return _step_for_loss(record, *costly, order, pegs, voice)
+    return _step(voice, f"challenge_{record['reference']['method']}")
+
+
+def _step(voice: Voice, code: str, **fields: Any) -> dict[str, str]:
+    return {"code": code, "text": voice.say(f"next_step.{code}", **fields)}
+
+
+def _costliest(
+    record: dict[str, Any], order: list[str]
+) -> tuple[dict[str, Any], dict[str, Any] | None] | None:
+    """The criterion that lost most (ties: the rubric's order) and its costliest evidence."""
+    lost = [
+        (c, c["of"] - c["points"] - c["open"])
+        for c in record["score"]["criteria"]
+        if c["points"] is not None
+    ]
+    lost = [(c, points) for c, points in lost if points > 1e-9]
+    if not lost:
+        return None
+    criterion = max(lost, key=lambda item: item[1])[0]
+
+    def rank(item: dict[str, Any]) -> tuple[float, int]:
+        names = [*order, *record["strings"]]
+        return -item["lost"], names.index(item["string"]) if item["string"] else len(names)
+
+    losses = [item for item in criterion["evidence"] if item["lost"] > 0]
+    return criterion, min(losses, key=rank) if losses else None
+
+
+def _step_for_loss(
+    record: dict[str, Any],
+    criterion: dict[str, Any],
+    item: dict[str, Any] | None,
+    order: list[str],
+    pegs: str,
+    voice: Voice,
+) -> dict[str, str]:
+    if criterion["by"] == "teacher" or item is None:
+        own = f"criterion_{criterion['id']}"
+        code = own if voice.has(f"next_step.{own}") else "criterion"
+        return _step(voice, code, title=criterion["title"])
+    string, code = item["string"], item["code"]
+    if not code.startswith(("string_", "interval_")):
+        return _step(voice, code, string=string, wanted=order[0], strings=order)
+    if any(o["code"] == "slipping_peg" and o["string"] == string for o in record["observations"]):
+        return _step(voice, f"slipping_peg_{pegs}", string=string)
+    judged = record["strings"][string]["judged"]
+    if judged["against"] == "neighbour":
+        return _step(voice, "interval", string=string, other=judged["neighbour"])
+    return _step(voice, "string_high" if judged["cents"] > 0 else "string_low", string=string)
