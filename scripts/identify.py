@@ -1,0 +1,35 @@
+"""Name the string of every note of one take.
+
+Reads a listen ticket and notes/<take>.json; writes strings/<take>.json.
+"""
+
+import argparse
+from pathlib import Path
+
+from pegmark.files import read_json, rounded, write_json
+from pegmark.guard import or_fault
+from pegmark.instruments import Instrument
+
+
+def identify(ticket: dict, notes: dict) -> dict:
+    """The notes with their strings; a take that was not readable is passed on."""
+    if notes["status"] != "ok":
+        return notes
+    from pegmark.identify import name_strings
+
+    return name_strings(notes, Instrument.from_dict(ticket["instrument"]))
+
+
+def main() -> None:
+    """Name the strings of the take of a ticket."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--ticket", type=Path, required=True)
+    parser.add_argument("--notes", type=Path, required=True)
+    parser.add_argument("--strings", type=Path, required=True)
+    args = parser.parse_args()
+    ticket, notes = read_json(args.ticket), read_json(args.notes)
+    write_json(args.strings, rounded(or_fault(lambda: identify(ticket, notes), notes)))
+
+
+if __name__ == "__main__":
+    main()

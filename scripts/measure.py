@@ -1,0 +1,43 @@
+"""Measure one take: every note's pitch, how sure it is, and how each string was tuned and left.
+
+Reads a listen ticket, strings/<take>.json and decoded/<take>.npy; writes measured/<take>.json.
+"""
+
+import argparse
+from pathlib import Path
+
+import numpy as np
+from pegmark.files import read_json, rounded, write_json
+from pegmark.guard import or_fault
+from pegmark.instruments import Instrument
+
+
+def measure(ticket: dict, strings: dict, audio: np.ndarray) -> dict:
+    """The measured take; one that was not readable is passed on."""
+    if strings["status"] != "ok":
+        return strings
+    from pegmark.decode import RATE_HZ
+    from pegmark.measure import measure_take
+
+    return measure_take(audio, RATE_HZ, strings, Instrument.from_dict(ticket["instrument"]))
+
+
+def main() -> None:
+    """Measure the take of a ticket."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--ticket", type=Path, required=True)
+    parser.add_argument("--strings", type=Path, required=True)
+    parser.add_argument("--audio", type=Path, required=True)
+    parser.add_argument("--measured", type=Path, required=True)
+    args = parser.parse_args()
+    ticket, strings = read_json(args.ticket), read_json(args.strings)
+    audio = np.load(args.audio, allow_pickle=False)
+    nothing = {**strings, "strings": {}, "order": [], "last_turn_s": None, "intervals": []}
+    record = or_fault(lambda: measure(ticket, strings, audio), nothing)
+    write_json(
+        args.measured, rounded({**nothing, **record, "instrument": ticket["instrument"]["key"]})
+    )
+
+
+if __name__ == "__main__":
+    main()

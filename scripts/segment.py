@@ -1,0 +1,45 @@
+"""Find the notes of one take: when, plucked or bowed, about how high; and where somebody speaks.
+
+Reads a listen ticket, decoded/<take>.npy and .json; writes notes/<take>.json.
+"""
+
+import argparse
+from pathlib import Path
+
+import numpy as np
+from pegmark.files import read_json, rounded, write_json
+from pegmark.guard import or_fault
+from pegmark.instruments import Instrument
+
+
+def segment(ticket: dict, facts: dict, audio: np.ndarray) -> dict:
+    """The notes of a take that could be decoded; else its problems passed on."""
+    if facts["status"] != "ok":
+        return {"status": "unreadable", "problems": facts["problems"]}
+    from pegmark.segment import find_notes
+
+    record = find_notes(audio, facts["rate_hz"], Instrument.from_dict(ticket["instrument"]))
+    record["recording"]["clipped_fraction"] = facts["clipped_fraction"]
+    record["problems"] = [*facts["problems"], *record["problems"]]
+    return record
+
+
+def main() -> None:
+    """Find the notes of the take of a ticket."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--ticket", type=Path, required=True)
+    parser.add_argument("--audio", type=Path, required=True)
+    parser.add_argument("--facts", type=Path, required=True)
+    parser.add_argument("--notes", type=Path, required=True)
+    args = parser.parse_args()
+    ticket, facts = read_json(args.ticket), read_json(args.facts)
+    audio = np.load(args.audio, allow_pickle=False)
+    record = or_fault(lambda: segment(ticket, facts, audio), {})
+    write_json(
+        args.notes,
+        rounded({"recording": None, "notes": [], "speech": [], **record, "take": ticket["take"]}),
+    )
+
+
+if __name__ == "__main__":
+    main()
