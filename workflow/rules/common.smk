@@ -49,7 +49,7 @@ def holds(path, text):
 
 
 def code_of(script):
-    """A digest of a stage's script and of every module of ours that it imports, at any depth.
+    """A digest of a stage's script, every module of ours behind it, and their templates.
 
     Snakemake does not see an edit behind an import; as a parameter of the rule it does, and a
     checkout with new times, or in another folder, changes nothing.
@@ -61,9 +61,9 @@ def code_of(script):
             continue
         content = path.read_bytes()
         found[path] = hashlib.sha256(content).hexdigest()
-        waiting.extend(imported(ast.parse(content)))
-        if path.name == "sheet.py" and "render" in script:
-            waiting.extend(sorted((SCRIPTS / "pegmark/templates").glob("sheet*")))
+        if path.suffix == ".py":
+            waiting.extend(imported(ast.parse(content)))
+            waiting.extend((SCRIPTS / "pegmark/templates").glob(f"{path.stem}.*"))
     return hashlib.sha256("".join(found[path] for path in sorted(found)).encode()).hexdigest()[:16]
 
 
