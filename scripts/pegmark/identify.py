@@ -23,7 +23,7 @@ from pegmark import pitch
 from pegmark.instruments import Instrument
 from pegmark.problems import Problem, problem
 
-SURE_ODDS = 0.95  # below this a note gets no name: one wrong name in twenty is too many
+SURE_ODDS = 0.97  # below this a note gets no name
 BEAM = 24  # readings kept per string last sounded; 12 gave the same names in simulation
 SAME_CENTS = 30.0  # notes in a row this close are one string: a tenth of a string's distance
 CLOSEST_CENTS = 250.0  # neighbouring strings do not come closer (common practice, no source)
@@ -35,16 +35,17 @@ CLOSEST_FLOOR = -12.0  # log odds: two strings at one pitch are unlikely, not im
 FARTHEST_SHARE = 0.75
 FAR_ODDS = 0.9  # what the odds of such a reading are worth at most
 HARMONIC_CENTS = 30.0  # a touched harmonic stands this close to its partial
-HARMONIC_PARTIALS = (2, 3, 4)
+PARTIALS = (2, 3, 4)  # the harmonics touched when tuning
+PLAYED = ("plucked", "bowed")  # notes of one open string
 
 # Mixtures of normal distributions about zero, (weight, standard deviation in cents): tuned in
 # simulation (scripts/benchmark_identify.py) for few unsure and no wrong names, not learnt.
 FIRST = ((0.70, 130.0), (0.30, 280.0))  # a string heard for the first time, from its target
 STAY = ((0.55, 4.0), (0.30, 25.0), (0.13, 100.0), (0.02, 300.0))  # the same string again
-RETURN = ((0.78, 6.0), (0.14, 45.0), (0.06, 150.0), (0.02, 300.0))  # after another string
-LEFT = ((0.80, 25.0), (0.15, 120.0), (0.05, 350.0))  # at the end, from the target
+RETURN = ((0.76, 6.0), (0.14, 45.0), (0.08, 150.0), (0.02, 300.0))  # after another string
+LEFT = ((0.70, 25.0), (0.22, 130.0), (0.08, 350.0))  # at the end, from the target
 UNHEARD_ODDS = 0.05  # a string that is never sounded
-FOREIGN_ODDS = 0.002  # a sound that is none of the strings ...
+FOREIGN_ODDS = 0.001  # a sound that is none of the strings ...
 FOREIGN_CENTS = 6000.0  # ... lies anywhere in this range
 FOREIGN_AGAIN_ODDS = 0.3  # ... and comes again at the same pitch
 FOREIGN_AGAIN_MOST = 8  # ... the first few times; then it says nothing new
@@ -331,23 +332,24 @@ def _doubt_far_strings(notes: list[dict[str, Any]], instrument: Instrument) -> N
 
 
 def _name_harmonics(notes: list[dict[str, Any]], instrument: Instrument) -> None:
-    """Name the string a harmonic was touched on, when only one string's partials fit."""
+    """Name the string a harmonic was touched on, when only one string's partials fit.
+
+    Neighbours share partials (that is why bassists tune by them), so many stay without a name.
+    """
     for note in notes:
         if note["kind"] != "harmonic" or not note.get("f0_hz"):
             continue
-        fits = {}
-        for string in instrument.strings:
-            sounding = [n for n in notes if n["string"] == string and n["kind"] != "harmonic"]
-            if not sounding:
-                continue
-            near = min(sounding, key=lambda n: abs(n["start_s"] - note["start_s"]))
-            fits[string] = min(
-                abs(_cents(note["f0_hz"]) - _cents(near["f0_hz"] * n)) for n in HARMONIC_PARTIALS
-            )
-        close = [s for s, cents in fits.items() if cents <= HARMONIC_CENTS]
-        note["string_odds"] = 1.0 / max(len(close), 1)
-        if len(close) == 1:
-            note["string"] = close[0]
+        fits = []
+        for string, target_hz in instrument.hz().items():
+            sounding = [n for n in notes if n["string"] == string and n["kind"] in PLAYED]
+            near = min(sounding, key=lambda n: abs(n["start_s"] - note["start_s"]), default=None)
+            open_hz = near["f0_hz"] if near else target_hz
+            apart = min(abs(pitch.cents_between(note["f0_hz"], open_hz * n)) for n in PARTIALS)
+            if apart <= HARMONIC_CENTS:
+                fits.append(string)
+        note["string_odds"] = 1.0 / max(len(fits), 1)
+        if len(fits) == 1:
+            note["string"] = fits[0]
 
 
 def _unsure_problem(notes: list[dict[str, Any]], instrument: Instrument) -> list[Problem]:

@@ -21,6 +21,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from pegmark import pitch
+from pegmark.identify import SURE_ODDS
 from pegmark.instruments import Instrument
 
 TURN_CENTS = 5.0  # the smallest change that is called a turn (design, section 3)
@@ -43,7 +44,6 @@ PULL_CENTS = 8.0  # a string moves this far by itself while others are tuned ...
 PULL_SHARE = 0.08  # ... and by this share of their turns (common practice, no source)
 ROUND_NOTES = 2  # a first round sounds every string once: at most so many notes of each ...
 ROUND_GAP_S = 3.0  # ... and no longer silence (common practice, no source)
-UNSURE_ODDS = 0.95  # a note without a name and with surer odds than this is no string at all
 UNSURE_REACH_CENTS = 600.0  # strings this close to an unnamed note may be the one that sounded
 
 
@@ -724,7 +724,7 @@ def _heard(string: _String, timed: list[dict[str, Any]], target_hz: float) -> st
         unnamed = note["kind"] in ("plucked", "bowed", "two_strings") and not note.get("string")
         if not unnamed or note["start_s"] < last:
             continue
-        if (note.get("string_odds") or 0.0) >= UNSURE_ODDS:
+        if (note.get("string_odds") or 0.0) >= SURE_ODDS:
             continue
         heights = [note[key] for key in ("f0_hz", "f0_2_hz") if note.get(key)]
         if any(abs(pitch.cents_between(f, target_hz)) < UNSURE_REACH_CENTS for f in heights):
