@@ -14,6 +14,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
+from pegmark.doubts import Doubt
 from pegmark.feedback import Voice, evidence
 from pegmark.judge import Frame, Judgement, Tolerance, hear_a, judge, neighbour_of
 from pegmark.rubric import setting
@@ -31,15 +32,6 @@ class Take:
     order: list[str]
     last_turn_s: float | None
     voice: Voice
-
-
-@dataclass(frozen=True)
-class Doubt:
-    """Something only the teacher's ear can settle, before it becomes a problem of the record."""
-
-    code: str
-    string: str | None = None
-    at_s: float | None = None
 
 
 @dataclass
@@ -110,7 +102,7 @@ def _off_string(take: Take, name: str, judgement: Judgement, lost: float) -> dic
         judgement.at_s,
         name,
         lost,
-        cents=judgement.cents,
+        cents=judgement.off_cents,
         direction=judgement.cents,
     )
 
@@ -129,7 +121,13 @@ def _string_doubt(name: str, judgement: Judgement) -> Doubt:
         "no_a": "no_a_heard",
         "no_neighbour": "neighbour_unsure",
     }
-    return Doubt(codes.get(judgement.reason or "", "which_string"), name, judgement.at_s)
+    code = codes.get(judgement.reason or "", "which_string")
+    fields = (
+        ("cents", judgement.off_cents),
+        ("half", judgement.uncertainty_cents),
+        ("other", judgement.neighbour),
+    )
+    return Doubt(code, name, judgement.at_s, fields)
 
 
 def order(take: Take, criterion: dict[str, Any]) -> Finding:
@@ -169,8 +167,14 @@ def _first_turn_s(take: Take, name: str) -> float | None:
     moves = take.strings[name]["moves"]
     if moves:
         return float(moves[0]["start_s"])
-    starts = [note["start_s"] for note in take.notes if note["string"] == name]
-    return min(starts) if starts else take.strings[name]["at_s"]
+    return first_s(take, name)
+
+
+def first_s(take: Take, name: str) -> float | None:
+    """When a string was first heard."""
+    starts: list[float] = [note["start_s"] for note in take.notes if note["string"] == name]
+    known: float | None = take.strings[name]["at_s"]
+    return min(starts) if starts else known
 
 
 def sounding_while_turning(take: Take, criterion: dict[str, Any]) -> Finding:

@@ -52,15 +52,20 @@ class Tolerance:
 
 @dataclass(frozen=True)
 class Judgement:
-    """How one string is judged: `cents` is its signed distance to where it may stand."""
+    """How one string is judged.
+
+    `cents` is its signed distance to where it may stand, 0 inside; `off_cents` how far it stands
+    from its target (what sentences say: the number of the record where the assignment's A counts).
+    """
 
     verdict: str
     cents: float | None = None
+    off_cents: float | None = None
     uncertainty_cents: float | None = None
     close_call: bool = False
     against: str = "assignment"  # assignment, reference_tone, own_a or neighbour
     neighbour: str | None = None
-    reason: str | None = None  # why unsure: string, wide, contradiction, no_a
+    reason: str | None = None  # why unsure: string, wide, contradiction, no_a, no_neighbour
     at_s: float | None = None
 
 
@@ -120,21 +125,22 @@ def letter(string: str) -> str:
 def resolve_tolerances(settings: dict[str, Any], instrument: Instrument) -> dict[str, Tolerance]:
     """The tolerance of every string of an instrument.
 
-    What a string's own entry says wins, then the instrument's, then the general one; only the
-    general one is widened below C3, the others mean what they say.
+    An instrument's own levels stand in for the general ones; both are widened below C3. A string's
+    own entry means what it says, the instrument's entry for a string before the general one.
     """
-    general = {key: float(settings[key]) for key in ("in_tune_cents", "close_cents")}
+    keys = ("in_tune_cents", "close_cents")
     of_instruments = settings.get("instruments") or {}
     own = of_instruments.get(instrument.key) or of_instruments.get(instrument.name) or {}
-    by_string = {**(settings.get("strings") or {}), **(own.get("strings") or {})}
+    base = {key: float(own.get(key, settings[key])) for key in keys}
     resolved = {}
     for string in instrument.strings:
         low = pitch.semitone(string) < C3_SEMITONE
         factor = float(settings.get("below_c3_factor", 1)) if low else 1.0
-        levels = {key: value * factor for key, value in general.items()}
-        for override in (own, by_string.get(string) or {}):
-            levels |= {key: float(override[key]) for key in general if key in override}
-        resolved[string] = Tolerance(levels["in_tune_cents"], levels["close_cents"])
+        levels = {key: value * factor for key, value in base.items()}
+        for table in (settings.get("strings") or {}, own.get("strings") or {}):
+            levels |= {key: float(v) for key, v in (table.get(string) or {}).items()}
+        close = max(levels["in_tune_cents"], levels["close_cents"])
+        resolved[string] = Tolerance(levels["in_tune_cents"], close)
     return resolved
 
 
@@ -246,7 +252,9 @@ def _judge_from(
     half = math.hypot(string["uncertainty_cents"], a_uncertainty_cents)
     pure = frame.pure_cents(name)
     span = (min(0.0, pure), max(0.0, pure))
-    return _state(name, cents, half, span, frame, against, None, string.get("at_s"))
+    target = pure if frame.temperament == "pure" else 0.0
+    at_s = string.get("at_s")
+    return _state(name, cents, half, span, frame, against=against, target=target, at_s=at_s)
 
 
 def _state(
@@ -255,20 +263,23 @@ def _state(
     half: float,
     span: tuple[float, float],
     frame: Frame,
+    *,
     against: str,
-    neighbour: str | None,
     at_s: float | None,
+    target: float = 0.0,
+    neighbour: str | None = None,
 ) -> Judgement:
     verdict, close_call = judge(cents, half, span, frame.tolerances[name])
     return Judgement(
         verdict,
-        round(distance_to_span(cents, span), 1),
-        round(half, 1),
-        close_call,
-        against,
-        neighbour,
-        "wide" if verdict == "unsure" else None,
-        at_s,
+        cents=round(distance_to_span(round(cents, 1), span), 1),
+        off_cents=round(cents - target, 1),
+        uncertainty_cents=round(half, 1),
+        close_call=close_call,
+        against=against,
+        neighbour=neighbour,
+        reason="wide" if verdict == "unsure" else None,
+        at_s=at_s,
     )
 
 
@@ -319,7 +330,8 @@ def _judge_interval(name: str, measured: dict[str, Any], frame: Frame) -> Judgem
     else:
         assert alone is not None
         cents, half, at_s = *alone, string.get("at_s")
-    return _state(name, cents, half, (0.0, 0.0), frame, "neighbour", other, at_s)
+    span = (0.0, 0.0)
+    return _state(name, cents, half, span, frame, against="neighbour", neighbour=other, at_s=at_s)
 
 
 def _sounded_together(

@@ -13,7 +13,7 @@ from itertools import pairwise
 from typing import Any
 
 from pegmark import pitch
-from pegmark.criteria import Take, size
+from pegmark.criteria import Take, first_s, size
 from pegmark.judge import A_REACH_CENTS, C3_SEMITONE, hear_a
 
 # Attack against decay. Sound strings plucked loudly start up to 16 cents sharp, low ones up to 40
@@ -53,7 +53,7 @@ def _far_above(take: Take) -> Iterator[dict[str, Any]]:
     for name, string in take.strings.items():
         places = [(move["to_cents"], move["end_s"]) for move in string["moves"]]
         for cents, at_s in (
-            (string["start_cents"], _first_s(take, name)),
+            (string["start_cents"], first_s(take, name)),
             (string["deviation_cents"], string["at_s"]),
         ):
             if cents is not None:
@@ -84,7 +84,7 @@ def _changed(take: Take) -> Iterator[dict[str, Any]]:
         starts = [string["start_cents"], *(move["from_cents"] for move in string["moves"])]
         lowest = min((cents for cents in starts if cents is not None), default=0.0)
         if lowest <= -FAR_BELOW_CENTS and string["heard"] == "heard":
-            yield _seen(take, "string_changed", _first_s(take, name), name, cents=lowest)
+            yield _seen(take, "string_changed", first_s(take, name), name, cents=lowest)
 
 
 def _went_past(take: Take) -> Iterator[dict[str, Any]]:
@@ -138,8 +138,3 @@ def _harmonics(take: Take) -> Iterator[dict[str, Any]]:
     harmonics = [note for note in take.notes if note["kind"] == "harmonic"]
     if harmonics and any(string["heard"] == "not_heard" for string in take.strings.values()):
         yield _seen(take, "harmonics", harmonics[0]["start_s"])
-
-
-def _first_s(take: Take, name: str) -> float | None:
-    starts = [note["start_s"] for note in take.notes if note["string"] == name]
-    return min(starts) if starts else take.strings[name]["at_s"]

@@ -1,0 +1,34 @@
+"""Stage score: measured takes, the rubric and the teacher's marks -> a student's record.
+
+in:  ticket (results/tickets/score/), measured takes (results/measured/), their facts
+     (results/decoded/*.json)
+out: the record (results/records/), its short form (results/scores/)
+"""
+
+from __future__ import annotations
+
+import argparse
+from pathlib import Path
+
+from pegmark.files import read_json, write_json
+from pegmark.score import score_student, verdicts_of
+
+
+def main() -> None:
+    """Read the ticket and the takes, write the record and the score."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--ticket", type=Path, required=True)
+    parser.add_argument("--measured", type=Path, nargs="*", default=[], help="measured takes")
+    parser.add_argument("--facts", type=Path, nargs="*", default=[], help="facts of the decoder")
+    parser.add_argument("--record", type=Path, required=True, help="the record to write")
+    parser.add_argument("--score", type=Path, required=True, help="its short form to write")
+    arguments = parser.parse_args()
+    measured = {record["take"]: record for record in map(read_json, arguments.measured)}
+    facts = {record["take"]: record for record in map(read_json, arguments.facts)}
+    record = score_student(read_json(arguments.ticket), measured, facts)
+    write_json(arguments.record, record)
+    write_json(arguments.score, verdicts_of(record))
+
+
+if __name__ == "__main__":
+    main()
