@@ -73,7 +73,7 @@ def make_class(size: int, seed: int = 7) -> tuple[dict[str, dict[str, Any]], dic
             "student_id": student,
             "criterion": c["id"],
             "points": c["points"],
-            "comment": c["comment"],
+            "comment": c["comment"] or "",
             "saved_at": None,
         }
         for student, record in records.items()
@@ -135,6 +135,7 @@ def make_record(row: dict[str, Any], status: str, draw: random.Random) -> dict[s
         "strings": {},
         "order": [],
         "intervals": [],
+        "settled_problems": [],
         "tolerances": {},
         "score": _score(None, {}, draw),
         "observations": [],
@@ -148,6 +149,7 @@ def make_record(row: dict[str, Any], status: str, draw: random.Random) -> dict[s
         "sha256": f"{draw.getrandbits(256):064x}",
         "attempt": 1,
         "attempts": 1,
+        "take": "",
         "received": "2026-03-06T17:20:00+01:00",
         "hours_late": round(draw.uniform(0.3, 30), 1) if draw.random() < 0.1 else 0.0,
         "duration_s": 62.0,
@@ -155,6 +157,8 @@ def make_record(row: dict[str, Any], status: str, draw: random.Random) -> dict[s
         "codec": "aac",
         "sample_rate_hz": 48000,
     }
+    kind = row["instrument"].replace(" ", "_")
+    record["submission"]["take"] = f"{record['submission']['sha256'][:16]}-{kind}"
     if status == "unreadable":
         record["problems"] = [
             {"code": "unreadable", "message": "The file holds no sound that can be read.",
@@ -259,31 +263,48 @@ def make_string(
 def _score(
     record: dict[str, Any] | None, given: dict[str, float], draw: random.Random
 ) -> dict[str, Any]:
-    criteria = []
-    for criterion in RUBRIC["criteria"]:
-        name, of = criterion["id"], criterion["points"]
-        points: float | None
-        if name in given:
-            points, by = given[name], "teacher"
-        elif name in TEACHERS_OWN or record is None:
-            points, by = None, "open"
-        elif name == "final_pitch":
-            verdicts = [s["verdict"] for s in record["strings"].values()]
-            points = None if "unsure" in verdicts else sum(
-                {"in_tune": 1, "close": 0.5, "out": 0}[v] for v in verdicts)  # fmt: skip
-            by = "open" if points is None else "measured"
-        else:
-            points, by = float(draw.random() < 0.8), "measured"
-        criteria.append(
-            {"id": name, "title": criterion["title"], "points": points, "of": of, "by": by,
-             "comment": "", "close_call": False,
-             "evidence": [{"text": f"What was heard for {criterion['title'].lower()}.",
-                           "at_s": 12.5}] if by == "measured" else []}
-        )  # fmt: skip
+    criteria = [_criterion(criterion, record, given, draw) for criterion in RUBRIC["criteria"]]
     known = [c["points"] for c in criteria if c["points"] is not None]
     return {
         "criteria": criteria,
         "total": sum(known) if known else None,
         "of": sum(c["of"] for c in criteria),
-        "open": sum(c["of"] for c in criteria if c["points"] is None),
+        "open": sum(c["open"] for c in criteria),
+        "late": None,
     }
+
+
+def _criterion(
+    criterion: dict[str, Any],
+    record: dict[str, Any] | None,
+    given: dict[str, float],
+    draw: random.Random,
+) -> dict[str, Any]:
+    """One criterion: the teacher's, measured, open, or (strings in tune) open in part."""
+    row = {
+        **{key: criterion[key] for key in ("id", "title", "kind")},
+        "points": None,
+        "of": criterion["points"],
+        "by": "open",
+        "open": criterion["points"],
+        "measured_points": None,
+        "evidence": [],
+        "comment": None,
+        "saved_at": None,
+        "close_call": False,
+    }
+    if criterion["id"] in given:
+        return row | {"points": given[criterion["id"]], "by": "teacher", "open": 0}
+    if criterion["id"] in TEACHERS_OWN or record is None:
+        return row
+    if criterion["id"] == "final_pitch":
+        verdicts = [s["verdict"] for s in record["strings"].values()]
+        row["points"] = sum({"in_tune": 1, "close": 0.5}.get(v, 0) for v in verdicts)
+        row["open"] = verdicts.count("unsure")
+    else:
+        row |= {"points": float(draw.random() < 0.8), "open": 0}
+    evidence = {"text": f"What was heard for {criterion['title'].lower()}.", "at_s": 12.5}
+    row["evidence"] = [evidence]
+    if not row["open"]:
+        row |= {"by": "measured", "measured_points": row["points"]}
+    return row

@@ -54,14 +54,14 @@ def test_what_the_intake_said_is_not_said_twice():
 def test_open_points_name_their_criteria():
     records, ticket = make_class(1, seed=1)
     for criterion in records["s001"]["score"]["criteria"]:
-        criterion["points"] = None if criterion["id"] in ("bridge", "daily") else 1
+        criterion["by"] = "open" if criterion["id"] in ("bridge", "daily") else "measured"
     (row,) = [r for r in attention_rows(records, ticket) if r["code"] == "open_points"]
     assert row["message"] == "No points yet for: Bridge checked, Daily practice."
 
 
 def test_a_second_opinion_that_differs_is_listed_with_both_numbers():
     records, ticket = make_class(1, seed=1)
-    take = records["s001"]["submission"]["sha256"][:16] + "-violin"
+    take = records["s001"]["submission"]["take"]
     found = {"take": take, "string": "A4", "at_s": 12.0, "f0_hz": 440.11, "second_hz": 431.0,
              "apart_cents": -36.2}  # fmt: skip
     other = {**found, "take": "0" * 16 + "-violin"}

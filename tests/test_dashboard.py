@@ -131,11 +131,7 @@ def test_tasks_hold_every_attention_row():
     assert who("missing") == {s for s, state in status.items() if state == "missing"}
     assert who("late") == {s for s, r in records.items()
                            if (r["submission"] or {}).get("hours_late")}  # fmt: skip
-    assert who("open") == {
-        s
-        for s, r in records.items()
-        if r["submission"] and any(c["points"] is None for c in r["score"]["criteria"])
-    }
+    assert who("open") == {s for s, r in records.items() if r["submission"] and r["score"]["open"]}
 
 
 def test_problems_of_a_graded_take_are_shown_too():
@@ -190,9 +186,9 @@ def test_marks_that_are_in_the_folder_go_into_the_page():
     ticket["marks"] = [mark]
     data = Page(build_dashboard(records, ticket)).data()
     assert data["marks"] == [mark]
-    measured = data["students"][0]["measured"]
-    assert measured["answers"] is None
-    assert measured["order"] == records["s001"]["score"]["criteria"][1]["points"]
+    without = data["students"][0]["unmarked"]
+    assert without["answers"] == [None, 2]
+    assert without["order"] == [records["s001"]["score"]["criteria"][1]["points"], 0]
 
 
 def test_the_example_ticket_is_what_the_intake_writes():
@@ -200,6 +196,24 @@ def test_the_example_ticket_is_what_the_intake_writes():
 
     schema = json.loads((ROOT / "workflow/schemas/ticket_publish.schema.json").read_text())
     jsonschema.validate(make_class(20)[1], schema)
+
+
+def test_points_that_are_sure_in_part_and_problems_that_are_settled():
+    records, ticket = make_class(1, seed=1)
+    record = records["s001"]
+    pitch = record["score"]["criteria"][0]
+    pitch |= {"points": 2.5, "by": "open", "open": 1, "measured_points": None}
+    bridge = record["score"]["criteria"][5]
+    bridge |= {"points": 1, "by": "teacher", "open": 0, "measured_points": 0}
+    record["settled_problems"] = [
+        {"code": "x", "message": "The G was unsure.", "action": "Listen.", "at_s": 61.0}
+    ]
+    text = build_dashboard(records, ticket)
+    assert "2½ sure, the rest open" in text
+    assert "you gave 1, measured 0" in text
+    assert "Settled by your marks: The G was unsure." in text
+    without = Page(text).data()["students"][0]["unmarked"]
+    assert (without["final_pitch"], without["bridge"]) == ([2.5, 1], [0, 0])
 
 
 def test_lateness_that_costs_points_is_said():

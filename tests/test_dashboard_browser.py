@@ -114,7 +114,7 @@ def cents_of(page, column):
 
 
 def open_ids(record):
-    return [c["id"] for c in record["score"]["criteria"] if c["points"] is None]
+    return [c["id"] for c in record["score"]["criteria"] if c["by"] == "open"]
 
 
 def wait_until(page, condition):
@@ -281,6 +281,20 @@ def test_points_by_mouse_show_the_new_sum_at_once(class_page, desk):
     measured = next(c for c in records[student]["score"]["criteria"] if c["id"] == "final_pitch")
     total = f"{before - measured['points'] + 4:g}".replace(".5", "½")
     assert row.locator(".points-cell").inner_text().startswith(total)
+
+
+def test_points_open_in_part_count_and_stay_open_until_marked(desk, tmp_path):
+    records, ticket = make_class(1, seed=1)
+    ticket["marks"] = []
+    for criterion in records["s001"]["score"]["criteria"]:
+        criterion |= {"points": 1, "by": "measured", "open": 0, "measured_points": 1}
+    records["s001"]["score"]["criteria"][0] |= {"points": 2.5, "by": "open", "open": 1}
+    page = desk.open(write_page(tmp_path, records, ticket), "#student-s001")
+    assert page.inner_text("#student-s001 .points-cell").startswith("9½ of 12 so far")
+    page.keyboard.press("m")
+    page.keyboard.type("3")
+    assert page.inner_text("#student-s001 .points-cell").startswith("10 of 12")
+    assert "so far" not in page.inner_text("#student-s001 .points-cell")
 
 
 def test_points_out_of_range_are_refused_beside_the_field(class_page, desk):

@@ -91,6 +91,16 @@ def test_a_fifth_string_gets_a_fifth_column_and_the_others_none():
     assert second["string_5_cents"] == ""
 
 
+def test_lateness_costs_points_only_by_policy_and_in_columns_of_its_own():
+    records, ticket = make_class(2, seed=1)
+    records["s001"]["score"] |= {"total": 9, "late": {"points_off": 2, "total": 7}}
+    assert "late_points_off" not in gradebook_csv(records, ticket)
+    ticket["policies"]["late"] = {"points_off_per_day": 2}
+    first, second = rows_of(gradebook_csv(records, ticket))
+    assert (first["total"], first["late_points_off"], first["total_after_late"]) == ("9", "2", "7")
+    assert second["late_points_off"] == second["total_after_late"] == ""
+
+
 def test_hostile_names_are_neutralised_and_come_back_whole():
     records, ticket = make_class(1, seed=1)
     student = records["s001"]["student"]

@@ -104,6 +104,14 @@ def test_every_state_has_its_word_and_missing_is_no_zero():
     assert len({row["sourcedId"] for row in results}) == 6
 
 
+def test_points_taken_off_by_the_teachers_policy_are_taken_off_here_too():
+    records, ticket = a_class(2)
+    records["s001"]["score"] |= {"total": 9, "late": {"points_off": 2.5, "total": 6.5}}
+    results = tables(oneroster_zip(records, ticket))["results.csv"]
+    assert results[0]["score"] == "6.5"
+    assert results[1]["score"] == f"{records['s002']['score']['total']:g}"
+
+
 def test_ids_are_found_as_school_exports_spell_them():
     records, ticket = make_class(1)
     ticket["students"][0] |= {

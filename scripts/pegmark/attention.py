@@ -10,7 +10,13 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from pegmark.classlist import Record, class_records, hours_late, open_criteria
+from pegmark.classlist import (
+    Record,
+    class_records,
+    criterion_titles,
+    hours_late,
+    open_criteria,
+)
 from pegmark.csvtext import csv_text
 from pegmark.oneroster import without_ids
 
@@ -43,8 +49,11 @@ def attention_rows(
             said.setdefault((row["student_id"], row["code"], row["message"]), row)
     codes = {key[:2] for key in said}
     rows = list(said.values())
+    titles = criterion_titles(ticket)
     for record in class_list:
-        rows += [r for r in _state_rows(record) if (r["student_id"], r["code"]) not in codes]
+        rows += [
+            r for r in _state_rows(record, titles) if (r["student_id"], r["code"]) not in codes
+        ]
         rows += _second_opinion_rows(record, second_opinion)
     rows += _oneroster_rows(ticket)
     place = {record["student"]["student_id"]: i for i, record in enumerate(class_list)}
@@ -66,13 +75,13 @@ def _problem_rows(record: Record) -> Iterator[Row]:
         yield _of(record, problem["code"], problem["message"], problem["action"])
 
 
-def _state_rows(record: Record) -> Iterator[Row]:
+def _state_rows(record: Record, titles: Mapping[str, str]) -> Iterator[Row]:
     late = hours_late(record)
     if late is not None:
         yield _of(record, "late", f"Handed in {late:.1f} hours late.", "Decide what that means.")
     if record["status"] == "missing":
         yield _of(record, "missing", "Nothing was handed in.", "Ask the student for a recording.")
-    open_titles = [c.get("title") or c["id"] for c in open_criteria(record)]
+    open_titles = [titles.get(c["id"], c["id"]) for c in open_criteria(record)]
     if open_titles:
         yield _of(
             record,
@@ -112,6 +121,5 @@ def _oneroster_rows(ticket: Mapping[str, Any]) -> Iterator[Row]:
 
 def disagreements(record: Record, opinion: Mapping[str, Any] | None) -> list[dict[str, Any]]:
     """What the second opinion heard otherwise in this student's graded take."""
-    sha256 = (record.get("submission") or {}).get("sha256") or ""
-    found = (opinion or {}).get("disagreements", [])
-    return [row for row in found if sha256 and row["take"].startswith(sha256[:16] + "-")]
+    take = (record.get("submission") or {}).get("take")
+    return [row for row in (opinion or {}).get("disagreements", []) if row["take"] == take]

@@ -34,7 +34,7 @@ def class_records(records: Mapping[str, Record], ticket: Mapping[str, Any]) -> l
 def _stand_in(row: Mapping[str, Any], ticket: Mapping[str, Any]) -> Record:
     criteria = [
         {"id": c["id"], "title": c.get("title", c["id"]), "points": None, "of": c["points"],
-         "by": "open", "evidence": []}
+         "by": "open", "open": c["points"], "measured_points": None, "evidence": []}
         for c in ticket["rubric"]["criteria"]
     ]  # fmt: skip
     return {
@@ -60,7 +60,8 @@ def _stand_in(row: Mapping[str, Any], ticket: Mapping[str, Any]) -> Record:
             "criteria": criteria,
             "total": None,
             "of": sum(c["of"] for c in criteria),
-            "open": len(criteria),
+            "open": sum(c["of"] for c in criteria),
+            "late": None,
         },
         "observations": [],
         "next_step": None,
@@ -75,11 +76,16 @@ def full_name(record: Record) -> str:
     return name or student["student_id"]
 
 
+def criterion_titles(ticket: Mapping[str, Any]) -> dict[str, str]:
+    """Criterion id -> title as the class's own rubric says it (records: the student's language)."""
+    return {c["id"]: c.get("title") or c["id"] for c in ticket["rubric"]["criteria"]}
+
+
 def open_criteria(record: Record) -> list[dict[str, Any]]:
-    """The criteria of a handed-in take that still have no points."""
+    """The criteria of a handed-in take that still wait for points, in part or altogether."""
     if record["status"] in ("missing", "excused"):
         return []
-    return [c for c in record["score"]["criteria"] if c["points"] is None]
+    return [c for c in record["score"]["criteria"] if c["by"] == "open"]
 
 
 def hours_late(record: Record) -> float | None:

@@ -25,6 +25,7 @@ from pegmark.classlist import (
     STATUS_WORDS,
     Record,
     class_records,
+    criterion_titles,
     full_name,
     hours_late,
     open_criteria,
@@ -78,9 +79,10 @@ def class_view(
 ) -> dict[str, Any]:
     """Everything the template shows, as plain data."""
     class_list = class_records(records, ticket)
+    titles = {one: wording.safe_text(text) for one, text in criterion_titles(ticket).items()}
     rows = attention_rows(records, ticket, second_opinion)
     aliases = _aliases(class_list)
-    students = [_student(r, aliases, second_opinion) for r in class_list]
+    students = [_student(r, aliases, titles, second_opinion) for r in class_list]
     by_id = {student["id"]: student for student in students}
     title = wording.safe_text(ticket["title"])
     class_name = wording.safe_text(ticket["class_name"])
@@ -103,10 +105,7 @@ def class_view(
         "data": {
             "key": f"{class_name}|{title}",
             "class": class_name,
-            "rubric": [
-                {"id": c["id"], "title": c.get("title") or c["id"], "of": c["points"]}
-                for c in ticket["rubric"]["criteria"]
-            ],
+            "rubric": [{"id": c["id"], "of": c["points"]} for c in ticket["rubric"]["criteria"]],
             "marks": ticket["marks"],
             "students": [_student_data(r) for r in class_list],
         },
@@ -254,7 +253,10 @@ def _agreement(class_list: list[Record]) -> str | None:
 
 
 def _student(
-    record: Record, aliases: Mapping[str, str], second_opinion: Mapping[str, Any] | None
+    record: Record,
+    aliases: Mapping[str, str],
+    titles: Mapping[str, str],
+    second_opinion: Mapping[str, Any] | None,
 ) -> dict[str, Any]:
     """The row and the opened row of one student."""
     student = record["student"]
@@ -283,10 +285,11 @@ def _student(
         "of": _points(score["of"]),
         "open": len(open_criteria(record)),
         "late": late,
-        "late_text": _hours(late),
+        "late_text": _hours(late) + _taken_off(score.get("late")),
         "worst": worst,
         "strings": strings,
-        "problems": [{k: _line(p[k]) for k in ("message", "action")} for p in record["problems"]],
+        "problems": [_problem(p) for p in record["problems"]],
+        "settled": [_problem(p) for p in record.get("settled_problems", [])],
         "second_opinion": [
             {**found, "at": wording.clock(found["at_s"]), "letter": wording.letter(found["string"])}
             for found in disagreements(record, second_opinion)
@@ -297,7 +300,9 @@ def _student(
         ],
         "next_step": _line((record.get("next_step") or {}).get("text") or ""),
         # What waits for the teacher stands first, beside the clips.
-        "criteria": sorted(map(_criterion, score["criteria"]), key=lambda c: c["by"] != "open"),
+        "criteria": sorted(
+            [_criterion(c, titles) for c in score["criteria"]], key=lambda c: c["by"] != "open"
+        ),
         "notes": [_note(n) for n in record["notes"]],
         "speech": _speech(record),
         "axis": pictures.axis_svg(pictures.frame_of(record)) if strings else "",
@@ -388,17 +393,30 @@ def _path_words(string: Mapping[str, Any]) -> str:
     return "; ".join(said)
 
 
-def _criterion(criterion: Mapping[str, Any]) -> dict[str, Any]:
+def _problem(problem: Mapping[str, Any]) -> dict[str, Any]:
+    at_s = problem.get("at_s")
+    return {
+        "message": _line(problem["message"]),
+        "action": _line(problem["action"]),
+        "at_s": at_s,
+        "at": wording.clock(at_s),
+    }
+
+
+def _criterion(criterion: Mapping[str, Any], titles: Mapping[str, str]) -> dict[str, Any]:
     by = criterion["by"]
     points = _points(criterion["points"])
     said = {
         "measured": f"measured {points}",
         "teacher": f"you gave {points}",
-        "open": "open",
+        "open": f"{points} sure, the rest open" if points else "open",
     }[by]
+    before = criterion.get("measured_points")
+    if by == "teacher" and before is not None:
+        said += f", measured {_points(before)}"
     return {
         "id": criterion["id"],
-        "title": wording.safe_text(criterion.get("title") or criterion["id"]),
+        "title": titles.get(criterion["id"], criterion["id"]),
         "of": criterion["of"],
         "of_text": _points(criterion["of"]),
         "by": by,
@@ -509,15 +527,20 @@ def _aliases(class_list: list[Record]) -> dict[str, str]:
 
 
 def _student_data(record: Record) -> dict[str, Any]:
-    """What the page's script needs to add up a student's points."""
+    """What the page's script needs to add up a student's points: [points, still open] of every
+    criterion as it stands without the teacher's marks."""
     return {
         "id": record["student"]["student_id"],
         "marked": _is_marked(record),
-        "measured": {
-            c["id"]: c["points"] if c["by"] == "measured" else c.get("measured_points")
-            for c in record["score"]["criteria"]
-        },
+        "unmarked": {c["id"]: _without_mark(c) for c in record["score"]["criteria"]},
     }
+
+
+def _without_mark(criterion: Mapping[str, Any]) -> list[float | None]:
+    if criterion["by"] == "teacher":
+        measured = criterion["measured_points"]
+        return [measured, criterion["of"] if measured is None else 0]
+    return [criterion["points"], criterion["open"]]
 
 
 # Small words
@@ -544,6 +567,12 @@ def _hours(hours: float | None) -> str:
     if hours is None:
         return ""
     return f"{hours:.1f} h" if hours < 48 else f"{hours / 24:.1f} days"
+
+
+def _taken_off(late: Mapping[str, Any] | None) -> str:
+    """What the teacher's policy takes off, beside the raw points: ', −2 points'."""
+    off = late["points_off"] if late else 0
+    return f", {wording.MINUS}{_points(off)} points" if off else ""
 
 
 def _moment(iso: str | None) -> str:

@@ -12,6 +12,7 @@ FIRST_COLUMNS = (
     "student_id", "family_name", "given_name", "section", "instrument", "status",
     "total", "of", "open_points", "hours_late",
 )  # fmt: skip
+LATE_COLUMNS = ("late_points_off", "total_after_late")
 USUAL_STRINGS = 4  # columns always there; a fifth only where an instrument has five strings
 
 
@@ -19,14 +20,16 @@ def gradebook_csv(records: Mapping[str, Record], ticket: Mapping[str, Any]) -> s
     """The gradebook as RFC 4180 text.
 
     After `FIRST_COLUMNS` comes a column per criterion id of the rubric and one per string
-    position (`string_1_cents` is the highest string's deviation). Unknown is an empty cell:
-    a take that was not handed in has no total, and no zero.
+    position (`string_1_cents` is the highest string's deviation). Unknown is an empty cell: a take
+    that was not handed in has no total, and no zero. Where the teacher's policy takes points off
+    for lateness, the raw total stays, and two columns at the end say what comes off.
     """
     students = class_records(records, ticket)
     criteria = [c["id"] for c in ticket["rubric"]["criteria"]]
     most = max([USUAL_STRINGS, *(len(r["strings"]) for r in students)])
     strings = [f"string_{position}_cents" for position in range(1, most + 1)]
-    columns = [*FIRST_COLUMNS, *criteria, *strings]
+    late = LATE_COLUMNS if ticket["policies"]["late"] else ()
+    columns = [*FIRST_COLUMNS, *criteria, *strings, *late]
     return csv_text(columns, [_row(record) for record in students])
 
 
@@ -38,6 +41,7 @@ def _row(record: Record) -> dict[str, Any]:
         f"string_{position}_cents": string["deviation_cents"]
         for position, string in enumerate(record["strings"].values(), start=1)
     }
+    late = score.get("late") or {}
     absent = record["status"] in ("missing", "excused")
     first = {
         **record["student"],
@@ -46,5 +50,7 @@ def _row(record: Record) -> dict[str, Any]:
         "of": score["of"],
         "open_points": None if absent else score["open"],
         "hours_late": submission.get("hours_late"),
+        "late_points_off": late.get("points_off"),
+        "total_after_late": late.get("total"),
     }
     return {**points, **cents, **first}

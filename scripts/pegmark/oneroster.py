@@ -144,7 +144,7 @@ def _line_item(record: Record, ids: Mapping[str, str], ticket: Mapping[str, Any]
 def _result(record: Record, ids: Mapping[str, str], ticket: Mapping[str, Any]) -> dict[str, Any]:
     line_item = _key("line item", ids["class_sourced_id"], ticket["title"])
     status = _score_status(record)
-    score = record["score"]["total"] if status in ("fully graded", "partially graded") else None
+    score = _points(record) if status in ("fully graded", "partially graded") else None
     return {
         "sourcedId": _key("result", line_item, ids["sourced_id"]),
         "status": "active",
@@ -174,6 +174,13 @@ def _score_status(record: Record) -> str:
     if status == "unreadable" or score["total"] is None:
         return "submitted"
     return "partially graded" if score["open"] or status == "needs_listening" else "fully graded"
+
+
+def _points(record: Record) -> float | None:
+    """The total, less what the teacher's own policy takes off for lateness."""
+    late = record["score"].get("late")
+    total: float | None = late["total"] if late else record["score"]["total"]
+    return total
 
 
 def _last_change(record: Record, ticket: Mapping[str, Any]) -> float:

@@ -11,7 +11,8 @@ const LEAD_S = 1; // a recording starts this much before the moment to be heard
 const cellKey = (student, criterion) => student + "\n" + criterion;
 const inFolder = new Map(data.marks.map((m) => [cellKey(m.student_id, m.criterion), m]));
 const ofCriterion = new Map(data.rubric.map((c) => [c.id, c.of]));
-const measured = new Map(data.students.map((s) => [s.id, s.measured]));
+// [points, still open] of every criterion of a student, without the teacher's marks
+const unmarked = new Map(data.students.map((s) => [s.id, s.unmarked]));
 const marked = new Set(data.students.filter((s) => s.marked).map((s) => s.id));
 let storeWorks = true;
 const drafts = readDrafts();
@@ -75,9 +76,11 @@ function setMark(student, criterion, change) {
   showSaveState();
 }
 
-function pointsOf(student, criterion) {
+// [points or null, still open] as the next run will have them
+function standing(student, criterion) {
   const given = markOf(student, criterion).points;
-  return given ?? (measured.get(student) || {})[criterion] ?? null;
+  if (given !== null && given !== undefined) return [given, 0];
+  return unmarked.get(student)[criterion] ?? [null, ofCriterion.get(criterion)];
 }
 
 // The text of a field as points: null when empty, NaN when it cannot be given.
@@ -225,9 +228,9 @@ function showSums(student) {
   if (!marked.has(student)) return;
   const row = rowOf.get(student);
   const cell = row.querySelector(".points-cell");
-  const given = data.rubric.map((c) => pointsOf(student, c.id));
-  const known = given.filter((p) => p !== null);
-  const open = given.length - known.length;
+  const stands = data.rubric.map((c) => standing(student, c.id));
+  const known = stands.map(([points]) => points).filter((p) => p !== null);
+  const open = stands.filter(([, left]) => left > 0).length;
   const sum = known.reduce((a, b) => a + b, 0);
   const all = data.rubric.reduce((a, c) => a + c.of, 0);
   const text = known.length ? `${nice(sum)} of ${nice(all)}${open ? " so far" : ""}` : "";
@@ -344,7 +347,7 @@ function pointFields() {
 function firstToGive() {
   const isOpen = (input) => {
     const criterion = input.closest("fieldset").dataset.criterion;
-    return pointsOf(current, criterion) === null;
+    return standing(current, criterion)[1] > 0;
   };
   return pointFields().find(isOpen) || pointFields()[0];
 }
