@@ -5,6 +5,7 @@ The decoding runs in a child process with limits of time and memory.
 """
 
 import argparse
+import sys
 from pathlib import Path
 
 SECONDS = 300  # a 20-minute film decodes in a few seconds: this is for a hang
@@ -15,11 +16,11 @@ def decode(ticket: dict, recording: Path, audio_file: Path, facts_file: Path) ->
     """Decode `recording` into the two files of the stage."""
     from pegmark.decode import decode_recording, unreadable
     from pegmark.guard import fault
-    from pegmark.submissions import sha256_of
+    from pegmark.submissions import content_hash
 
     try:
         audio, facts = decode_recording(recording, ticket["max_s"])
-        if sha256_of(recording) != ticket["sha256"]:
+        if content_hash(recording) != ticket["sha256"]:
             audio, facts = unreadable(changed())
     except (OSError, MemoryError):
         raise
@@ -79,15 +80,22 @@ def main() -> None:
 
     from pegmark.files import read_json
     from pegmark.guard import run_in_child
-    from pegmark.receive import lookup
+    from pegmark.problems import TeacherError
+    from pegmark.submissions import lookup
 
     ticket = read_json(args.ticket)
-    recording = lookup(args.class_dir, ticket["take"])
+    try:
+        recording = lookup(args.class_dir, ticket["take"])
+    except TeacherError as error:
+        give_up(error.problems[0], ticket, args.audio, args.facts)
+        return
     end = run_in_child(
         lambda: decode(ticket, recording, args.audio, args.facts),
         seconds=SECONDS,
         memory_bytes=MEMORY_BYTES,
     )
+    if end == "failed":
+        sys.exit("The decoding failed; see above.")
     if end != "done":
         give_up(crashed(end), ticket, args.audio, args.facts)
 

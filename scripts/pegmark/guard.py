@@ -18,13 +18,16 @@ from pegmark.problems import Problem, problem
 
 FAULT = "program_fault"  # the code of a problem that is ours, not the recording's
 POLL_S = 0.005
+ENDS = {0: "done", 1: "failed"}  # the child's exit codes; any other, or a signal, is a crash
+NO_MEMORY = 3
 
 
 def run_in_child(work: Callable[[], None], *, seconds: float, memory_bytes: int) -> str:
     """Run `work` in a forked child with limits on time and memory.
 
-    Returns "done", "timed_out" (the child is killed), or "crashed" (a signal, or an exception,
-    whose traceback is on the standard error). `memory_bytes` bounds the child's address space.
+    Returns "done", "timed_out" (the child is killed), "crashed" (a signal, or no memory left), or
+    "failed" (another exception: its traceback is on the standard error). `memory_bytes` bounds
+    the child's address space.
     """
     sys.stdout.flush()
     sys.stderr.flush()
@@ -35,7 +38,7 @@ def run_in_child(work: Callable[[], None], *, seconds: float, memory_bytes: int)
     while time.monotonic() < deadline:
         done, status = os.waitpid(child, os.WNOHANG)
         if done:
-            return "done" if status == 0 else "crashed"
+            return ENDS.get(os.waitstatus_to_exitcode(status), "crashed")
         time.sleep(POLL_S)
     os.kill(child, signal.SIGKILL)
     os.waitpid(child, 0)
@@ -52,6 +55,8 @@ def _work_and_exit(work: Callable[[], None], seconds: float, memory_bytes: int) 
         work()
         sys.stdout.flush()
         os._exit(0)
+    except MemoryError:
+        os._exit(NO_MEMORY)
     except BaseException:
         traceback.print_exc()
         sys.stderr.flush()

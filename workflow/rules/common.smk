@@ -16,13 +16,27 @@ ROOT = Path(workflow.basedir)
 SCRIPTS = ROOT / "scripts"
 sys.path.insert(0, str(SCRIPTS))
 
+from snakemake.cli import get_argument_parser
+
 from pegmark.problems import TeacherError
 from pegmark.receive import take_in
 
 PYTHON = f"{shlex.quote(sys.executable)} -B"
 HERE = shlex.quote(str(SCRIPTS))
-EXECUTING = workflow.is_main_process and workflow.executor_plugin is not None
-DRY = not EXECUTING or workflow.dryrun
+LOOKING = (
+    "dryrun lint unlock summary detailed_summary list_rules list_target_rules list_changes "
+    "list_input_changes list_params_changes dag rulegraph filegraph d3dag print_compilation "
+    "cleanup_metadata delete_all_output delete_temp_output report"
+)  # options of the engine that only look, or that clear away
+
+
+def only_looks():
+    """Whether this start runs no job; the engine itself says so only after the rules are read."""
+    args, _ = get_argument_parser().parse_known_args(sys.argv[1:])
+    return any(getattr(args, name, None) not in (None, False) for name in LOOKING.split())
+
+
+DRY = only_looks()
 
 
 def class_folder():
