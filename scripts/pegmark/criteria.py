@@ -32,6 +32,7 @@ class Take:
     order: list[str]
     last_turn_s: float | None
     voice: Voice
+    unnamed: list[dict[str, Any]] = field(default_factory=list)  # notes that may be any string
 
 
 @dataclass
@@ -113,10 +114,12 @@ def _unknown_string(take: Take, name: str, judgement: Judgement) -> dict[str, An
 
 
 def _string_doubt(name: str, judgement: Judgement) -> Doubt:
+    """Why a string has no verdict."""
     if judgement.verdict == "not_heard":
         return Doubt("string_not_heard", name)
     codes = {
         "wide": "pitch_unsure",
+        "fell": "fell_far",
         "contradiction": "pitch_contradicts",
         "no_a": "no_a_heard",
         "no_neighbour": "neighbour_unsure",
@@ -181,16 +184,17 @@ def sounding_while_turning(take: Take, criterion: dict[str, Any]) -> Finding:
     """The string sounds all the while it is turned (plucked or bowed).
 
     Changes smaller than `ignore_below_cents` are not counted: a string moves that much by itself
-    when its neighbours are tightened. A move of which it is unknown whether the string sounded
-    costs nothing; where most moves are unknown, the teacher decides.
+    when its neighbours are tightened. A silent move with a note in it that may be any string is
+    unknown. An unknown move costs nothing; where most are unknown, the teacher decides.
     """
     moves = [
         (name, move)
         for name, move in _moves(take)
         if abs(size(move)) >= setting(criterion, "ignore_below_cents")
     ]
-    silent = [(name, move) for name, move in moves if move["sounding"] is False]
-    unknown = [(name, move) for name, move in moves if move["sounding"] is None]
+    heard = {id(move): _sounding(take, move) for _, move in moves}
+    silent = [(name, move) for name, move in moves if heard[id(move)] is False]
+    unknown = [(name, move) for name, move in moves if heard[id(move)] is None]
     if len(silent) > setting(criterion, "silent_moves_allowed"):
         return _lost_by_moves(take, criterion, "silent_move", silent)
     if _unplaced(take):
@@ -203,6 +207,15 @@ def sounding_while_turning(take: Take, criterion: dict[str, Any]) -> Finding:
         return _open(take, criterion, "sounding_open", [doubt])
     good = evidence(take.voice, "sounding_good")
     return Finding(criterion["points"], evidence=[good], close_call=bool(unknown))
+
+
+def _sounding(take: Take, move: dict[str, Any]) -> bool | None:
+    """Whether the string sounded during a move; unknown where a note without a name lies in it."""
+    hidden = any(
+        note["start_s"] < move["end_s"] and note["end_s"] > move["start_s"] for note in take.unnamed
+    )
+    sounding: bool | None = move["sounding"]
+    return None if sounding is False and hidden else sounding
 
 
 def small_moves(take: Take, criterion: dict[str, Any]) -> Finding:
@@ -222,7 +235,7 @@ def small_moves(take: Take, criterion: dict[str, Any]) -> Finding:
         margin = min(take.strings[name]["uncertainty_cents"] or 0.0, tolerance)
         if over <= margin:
             close_call = True
-        elif move["sounding"] is None:
+        elif _sounding(take, move) is None:
             unknown.append((name, move))
         else:
             large.append((name, move))

@@ -12,12 +12,12 @@ from typing import Any
 
 from pegmark import wording
 
-# Kinds of criteria that a problem of an earlier stage concerns; every measured kind where the
-# code is not listed. A note without a name hides turns, but not how the named strings were left
-# (a string whose last word it may be is told by its own state).
-CONCERNS: dict[str, frozenset[str]] = {
-    "string_unsure": frozenset({"order", "sounding_while_turning", "small_moves"}),
-}
+# Notes that may be any string hide turns, but not how the other strings were left (a string whose
+# last word such a note may be is told by its own state) ...
+HIDDEN_TURNS = "string_unsure"
+HIDDEN_KINDS = frozenset({"order", "sounding_while_turning", "small_moves"})
+# ... and it takes some of them to tune a string by: one or two are a slip of the ear.
+HIDDEN_NOTES = 3
 
 MESSAGES: dict[str, tuple[str, str]] = {
     "string_not_heard": (
@@ -30,6 +30,11 @@ MESSAGES: dict[str, tuple[str, str]] = {
     ),
     "pitch_unsure": (
         "{string} was left at {cents:+.1f} cents, give or take {half:.1f}{at}: unsure.",
+        "Listen to {string}.",
+    ),
+    "fell_far": (
+        "{string} seems to have fallen far after it was set{at}: a peg let go, or it is another "
+        "sound.",
         "Listen to {string}.",
     ),
     "pitch_contradicts": (
@@ -118,17 +123,19 @@ def as_problem(doubt: Doubt, criteria: Collection[str]) -> dict[str, Any]:
     }
 
 
-def from_stage(problem: dict[str, Any], kinds: dict[str, str]) -> dict[str, Any]:
-    """A problem of an earlier stage with the criteria it concerns.
+def from_stage(
+    problem: dict[str, Any], kinds: dict[str, str], hidden_notes: int = HIDDEN_NOTES
+) -> dict[str, Any] | None:
+    """A problem of an earlier stage with the criteria it concerns; None where it changes nothing.
 
-    `kinds` holds the measured criteria of the rubric: id -> kind.
+    `kinds` holds criteria of the rubric, id -> kind: all that can be concerned. `hidden_notes` is
+    how many notes without a name were sounded before the last turn.
     """
-    concerned = CONCERNS.get(problem["code"])
-    criteria = problem.get("criteria")
-    if criteria is None:
-        criteria = [one for one, kind in kinds.items() if concerned is None or kind in concerned]
-    else:
-        criteria = [one for one in criteria if one in kinds]
+    criteria = [one for one in kinds if one in problem.get("criteria", kinds)]
+    if problem["code"] == HIDDEN_TURNS:
+        if hidden_notes < HIDDEN_NOTES:
+            return None
+        criteria = [one for one in criteria if kinds[one] in HIDDEN_KINDS]
     return {
         "code": problem["code"],
         "message": problem["message"],

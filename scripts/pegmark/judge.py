@@ -34,6 +34,9 @@ TONE_UNCERTAINTY_CENTS = 1.0
 # Two strings sounded together and the same two alone may differ by this much and still agree
 # (a bow on two strings presses differently; common practice, no source).
 CONTRADICTION_CENTS = 5.0
+# A string that fell further than this by itself, and was left there, may as well be another sound
+# taken for it: a person listens (common practice, no source).
+FELL_CENTS = 100.0
 
 
 @dataclass(frozen=True)
@@ -65,7 +68,7 @@ class Judgement:
     close_call: bool = False
     against: str = "assignment"  # assignment, reference_tone, own_a or neighbour
     neighbour: str | None = None
-    reason: str | None = None  # why unsure: string, wide, contradiction, no_a, no_neighbour
+    reason: str | None = None  # why unsure: string, fell, wide, contradiction, no_a, no_neighbour
     at_s: float | None = None
 
 
@@ -236,6 +239,8 @@ def _unknown(string: dict[str, Any] | None) -> Judgement | None:
     known = string["deviation_cents"] is not None and string["uncertainty_cents"] is not None
     if string["heard"] == "unsure" or not known:
         return Judgement("unsure", reason="string", at_s=string.get("at_s"))
+    if min(abs(string.get("slipped_cents") or 0.0), abs(string["deviation_cents"])) > FELL_CENTS:
+        return Judgement("unsure", reason="fell", at_s=string.get("at_s"))
     return None
 
 

@@ -32,6 +32,8 @@ Record = dict[str, Any]
 
 # Below, onsets are missed (design, section 6: finding notes fails from 10 dB down).
 NOISY_SNR_DB = 10.0
+# A note without a name and with surer odds than this is no string at all (pegmark.tuning).
+NO_STRING_ODDS = 0.95
 # A phone's clock is off by 0.17 cents at 100 ppm (design, section 5): more than this is a fault.
 SPEED_CENTS = 1.0
 
@@ -115,9 +117,10 @@ def _score_take(
         readable = False
     if not readable or measured is None:
         record["status"] = "unreadable"
-        record["problems"] += [
-            {**doubts.from_stage(p, kinds), "criteria": list(kinds)} for p in stage_problems
-        ] or [doubts.as_problem(Doubt("not_measured"), list(kinds))]
+        told = [{**problem, "criteria": list(kinds)} for problem in stage_problems]
+        record["problems"] += [p for t in told if (p := doubts.from_stage(t, kinds))]
+        if not told:
+            record["problems"].append(doubts.as_problem(Doubt("not_measured"), list(kinds)))
         return record
     judged = _judge_take(ticket, measured)
     _fill(record, judged, measured)
@@ -126,7 +129,11 @@ def _score_take(
         for criterion in ticket["rubric"]["criteria"]
         if criterion["kind"] != TEACHER
     }
-    record["problems"] += [doubts.from_stage(p, measured_kinds) for p in stage_problems]
+    hidden = sum(note["start_s"] < (judged.last_turn_s or 0.0) for note in judged.unnamed)
+    for problem in stage_problems:
+        concerning = doubts.from_stage(problem, measured_kinds, hidden)
+        if concerning is not None:
+            record["problems"].append(concerning)
     record["problems"] += _faults(measured, stage_problems, list(measured_kinds))
     record["problems"] += _doubted(findings)
     record["score"] = _score(ticket, findings, record["submission"]["hours_late"])
@@ -159,7 +166,15 @@ def _judge_take(ticket: dict[str, Any], measured: Record) -> Take:
         order=list(measured["order"]),
         last_turn_s=measured["last_turn_s"],
         voice=Voice(ticket["sentences"]),
+        unnamed=[note for note in measured["notes"] if _is_unnamed(note)],
     )
+
+
+def _is_unnamed(note: Record) -> bool:
+    """Whether a note may be any string: it has no name, and that it is none is not sure."""
+    may_be_string = note["kind"] in ("plucked", "bowed", "two_strings")
+    odds = note.get("string_odds")
+    return may_be_string and note["string"] is None and (odds is None or odds < NO_STRING_ODDS)
 
 
 def _string(measured: Record, judgement: Judgement, name: str, frame: Frame) -> Record:
