@@ -27,6 +27,7 @@ from pegmark.instruments import Instrument
 TURN_CENTS = 5.0  # the smallest change that is called a turn (design, section 3)
 CHANGE_CENTS = 2.0  # the smallest change-point: real strings breathe by a cent or two
 NORMAL_95 = 1.959964  # half-width of a 95 % interval in standard deviations
+ROUNDING_S = 1e-6  # times equal within this are equal
 ATTACK_S = 0.15  # a pluck falls fastest before this (design, section 6)
 REST_S = 0.2  # a pitch that stands for so long is settled, be it between two turns of a peg
 REST_CENTS = 3.0  # ... within so much
@@ -40,8 +41,12 @@ SILENT_GAP_S = 0.7  # longer than this: turned in silence; between the two, unkn
 OUTLIER_S = 0.3  # a lone last note shorter than this does not overturn what others agree on
 OUTLIER_HALF_CENTS = 4.0  # nor does one measured this badly
 UNTOUCHED_CENTS = 2.0  # added in quadrature if another string was turned afterwards (design)
-PULL_CENTS = 8.0  # a string moves this far by itself while others are tuned ...
-PULL_SHARE = 0.08  # ... and by this share of their turns (common practice, no source)
+# A string moves a little by itself while others are tuned, down as they go up: this far, and by
+# this share of their turns, but never more than the last figure (common practice, no source).
+PULL_CENTS = 8.0
+PULL_SHARE = 0.05
+PULL_MOST_CENTS = 25.0
+LET_GO_CENTS = 20.0  # nobody turns a string down so far from pitch and leaves it: it let go
 ROUND_NOTES = 2  # a first round sounds every string once: at most so many notes of each ...
 ROUND_GAP_S = 3.0  # ... and no longer silence (common practice, no source)
 UNSURE_REACH_CENTS = 600.0  # strings this close to an unnamed note may be the one that sounded
@@ -200,7 +205,8 @@ class _Move:
     to_cents: float
     sounding: bool | None
     since_s: float  # the end of the last note before it
-    between_visits: bool = False  # other strings sounded in between
+    glided: bool  # most of the way was heard
+    between_visits: bool  # other strings sounded in between
     cause: str = "turn"  # turn, pull or slip
 
     def size(self) -> float:
@@ -383,7 +389,7 @@ def _rests(note: dict[str, Any], half: float) -> list[_Rest]:
     if (
         gliding is False and not plucked
     ):  # only what rests, turns and rests again is more than wander
-        rests = [rest for rest in rests if rest.end_s - rest.start_s >= UNSAID_REST_S]
+        rests = [rest for rest in rests if rest.end_s - rest.start_s >= UNSAID_REST_S - ROUNDING_S]
         return _distinct(rests, max(least, half, UNSAID_TURN_CENTS)) if rests else []
     if not rests or rests[0].start_s > times[0]:
         rests.insert(0, _Rest(float(times[0]), float(times[0]), float(cents[0]), False))
@@ -419,7 +425,7 @@ def _plateaus(times: np.ndarray, cents: np.ndarray, noise: float) -> list[_Rest]
             k += 1
         while first < k and np.ptp(cents[first : k + 1]) > REST_CENTS + 2 * noise:
             first += 1  # the end of a glide, or of an attack
-        if times[k] - times[first] >= REST_S:
+        if times[k] - times[first] >= REST_S - ROUNDING_S:
             middle = float(np.median(cents[first : k + 1]))
             rests.append(_Rest(float(times[first]), float(times[k]), middle, True))
     return rests
@@ -463,7 +469,7 @@ def _rest_between_notes(pieces: list[_Piece]) -> None:
     for a, b in pairwise(pieces):
         apart_s = b.end_s - a.start_s  # the last point of one track to the first of the next
         moving = not a.steady and not b.steady and not a.glides_on
-        if moving and apart_s >= REST_S and abs(a.cents - b.cents) <= REST_CENTS:
+        if moving and apart_s >= REST_S - ROUNDING_S and abs(a.cents - b.cents) <= REST_CENTS:
             a.steady = b.steady = True
 
 
@@ -529,14 +535,17 @@ def _moves(stretches: list[_Stretch], string: _String, timed: list[dict[str, Any
         chain = [p for stretch in stretches[a : b + 1] for p in stretch.pieces]
         chain = chain[chain.index(before) : chain.index(after) + 1]
         others_s = _others_between(before, after, string, timed)
+        glided = _glided(chain)
+        silence = _silence([timed[i] for i in string.notes], before.end_s, after.start_s)
         move = _Move(
             # While another string was played, no hand was at this one's peg.
             start_s=max(before.end_s, min(others_s, after.start_s)),
             end_s=max(after.start_s, before.end_s),
             from_cents=stretches[a].mean,
             to_cents=stretches[b].mean,
-            sounding=_sounded(chain, [timed[i] for i in string.notes]),
+            sounding=True if glided else _sounded(silence),
             since_s=before.end_s,
+            glided=glided,
             between_visits=others_s > -math.inf,
         )
         if abs(move.size()) > TURN_CENTS:
@@ -544,20 +553,25 @@ def _moves(stretches: list[_Stretch], string: _String, timed: list[dict[str, Any
     return moves
 
 
-def _sounded(chain: list[_Piece], notes: list[dict[str, Any]]) -> bool | None:
-    """Whether the string sounded while it moved along `chain`: no long silence between its
-    notes, or most of the way heard as glides.
-    """
-    begin, end = chain[0].end_s, chain[-1].start_s
-    glided = sum(abs(b.cents - a.cents) for a, b in pairwise(chain) if a.glides_on)
-    jumped = sum(abs(b.cents - a.cents) for a, b in pairwise(chain) if not a.glides_on)
+def _glided(chain: list[_Piece]) -> bool:
+    """Whether most of the way along `chain` was heard as glides."""
+    steps = [(abs(b.cents - a.cents), a.glides_on) for a, b in pairwise(chain)]
+    return sum(way for way, heard in steps if heard) > sum(w for w, heard in steps if not heard)
+
+
+def _silence(notes: list[dict[str, Any]], begin: float, end: float) -> float:
+    """The longest silence of a string between two times, in seconds."""
     silence, quiet_from = 0.0, begin
     for note in notes:
         if note["end_s"] >= begin and note["start_s"] <= end:
             silence = max(silence, note["start_s"] - quiet_from)
             quiet_from = max(quiet_from, note["end_s"])
-    silence = max(silence, end - quiet_from)
-    if silence <= SOUNDING_GAP_S or glided > jumped:
+    return max(silence, end - quiet_from)
+
+
+def _sounded(silence: float) -> bool | None:
+    """Whether a string sounded while it moved unheard, from the longest silence."""
+    if silence <= SOUNDING_GAP_S:
         return True
     return False if silence >= SILENT_GAP_S else None
 
@@ -580,26 +594,34 @@ def _others_between(
 
 
 def _find_causes(string: _String, strings: dict[str, _String]) -> None:
-    """Tell turns from what the string did by itself while other strings were played."""
+    """Tell turns from what the string did by itself: it was pulled by others, or it fell back.
+
+    A fall from pitch, not heard as a glide, is a slip if it was found on coming back to the
+    string, or if it was large and left so. If the string was tuned again at once it may have been
+    loosened to seat the peg.
+    """
     for k, move in enumerate(string.changes):
-        if move.sounding or not move.between_visits:
+        if move.between_visits and not move.glided:
+            others = sum(
+                m.size()
+                for other in strings.values()
+                if other is not string
+                for m in other.changes
+                if m.end_s > move.since_s and m.start_s < move.end_s
+            )
+            pull = min(PULL_CENTS + PULL_SHARE * abs(others), PULL_MOST_CENTS)
+            if others and abs(move.size()) <= pull:
+                move.cause = "pull"
+                continue
+        fell = move.size() < 0 and abs(move.to_cents) > abs(move.from_cents) and not move.glided
+        if not fell:
             continue
-        others = sum(
-            abs(m.size())
-            for other in strings.values()
-            if other is not string
-            for m in other.changes
-            if m.end_s > move.since_s and m.start_s < move.end_s
-        )
         onward = string.changes[k + 1] if k + 1 < len(string.changes) else None
         at_once = onward is not None and not onward.between_visits and onward.size() > 0
-        if others and abs(move.size()) <= PULL_CENTS + PULL_SHARE * others:
-            move.cause = "pull"
-        elif move.size() < 0 and abs(move.to_cents) > abs(move.from_cents):
-            if at_once:
-                move.sounding = None  # it fell, or it was loosened to seat the peg: unknown
-            else:
-                move.cause = "slip"
+        if at_once:
+            move.sounding = None if move.between_visits else move.sounding
+        elif move.between_visits or -move.size() >= LET_GO_CENTS:
+            move.cause = "slip"
 
 
 def _slipped(string: _String) -> float | None:
@@ -749,7 +771,7 @@ def _checked_s(
 ) -> float | None:
     """The first sounding after the last turn of any string (with no turn at all: the first)."""
     starts = [timed[i]["start_s"] for i in string.notes]
-    after = [s for s in starts if last_turn_s is None or s >= last_turn_s - 1e-6]
+    after = [s for s in starts if last_turn_s is None or s >= last_turn_s - ROUNDING_S]
     return min(after) if after else None
 
 
@@ -818,7 +840,7 @@ def _roles(
             roles[i] = roles[i] or "tuning"
     for string in strings.values():
         for piece in string.left:
-            late = last_turn_s is None or timed[piece.index]["start_s"] >= last_turn_s - 1e-6
+            late = last_turn_s is None or timed[piece.index]["start_s"] >= last_turn_s - ROUNDING_S
             if roles[piece.index] != "check":
                 roles[piece.index] = "check" if late else "final"
     return roles
