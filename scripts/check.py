@@ -30,7 +30,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--fast", action="store_true", help="style only, no tests")
     args, more = parser.parse_known_args()
-    environment.enter(environment.ROOT / "tests" / "requirements.txt")
+    environment.enter(for_tests=True)
     if environment.can_use_apt():
         install_for_tests()
     python = [sys.executable, "-m"]

@@ -1,8 +1,8 @@
 """The project's own environment: made at first use, from nothing but a bare python3.
 
-Plain standard library. `enter(lock)` makes .venv from a hash-locked requirements file when it is
-missing or older than the lock, installs Pango with apt where that is possible, and starts the
-calling script again inside the environment.
+Plain standard library. `enter()` makes .venv from a hash-locked requirements file when it is
+missing or of another lock, installs Pango with apt where that is possible, and starts the calling
+script again inside the environment.
 """
 
 from __future__ import annotations
@@ -18,6 +18,9 @@ from pathlib import Path
 ROOT = Path(__file__).resolve().parents[1]
 VENV = ROOT / ".venv"
 PYTHON = VENV / "bin" / "python"
+STAMP = VENV / ".made-from"
+LOCK = ROOT / "workflow" / "requirements.txt"
+TEST_LOCK = ROOT / "tests" / "requirements.txt"
 SYSTEM_PACKAGES = (
     "libpango-1.0-0",
     "libpangoft2-1.0-0",
@@ -33,17 +36,25 @@ PANGO_ELSEWHERE = (
 )
 
 
-def enter(lock: Path) -> None:
-    """Go on inside the environment of `lock`; returns only when already there."""
+def enter(*, for_tests: bool = False) -> None:
+    """Go on inside the environment; returns only when already there."""
     if sys.version_info < (3, 11):  # noqa: UP036 (told in words rather than by a crash)
         raise SystemExit(f"Python 3.11 or newer is needed; this is {sys.version.split()[0]}.")
-    stamp = VENV / f".made-from-{lock.parent.name}"
-    wanted = hashlib.sha256(lock.read_bytes()).hexdigest()
-    if not (PYTHON.exists() and stamp.exists() and stamp.read_text() == wanted):
-        make(lock)
-        stamp.write_text(wanted)
+    locks = [TEST_LOCK] if for_tests else [TEST_LOCK, LOCK]  # the tests' lock holds all of ours
+    if not any(is_made_from(lock) for lock in locks):
+        make(locks[-1])
     if Path(sys.prefix).resolve() != VENV.resolve():
         os.execv(PYTHON, [str(PYTHON), *sys.argv])
+
+
+def is_made_from(lock: Path) -> bool:
+    """Whether the environment holds just what `lock` lists."""
+    return PYTHON.exists() and STAMP.is_file() and STAMP.read_text() == digest(lock)
+
+
+def digest(lock: Path) -> str:
+    """What stands for a lock in the stamp."""
+    return f"{lock.parent.name} {hashlib.sha256(lock.read_bytes()).hexdigest()}"
 
 
 def make(lock: Path) -> None:
@@ -51,9 +62,13 @@ def make(lock: Path) -> None:
     install_system_packages()
     if not PYTHON.exists():
         make_venv()
-    print(f"Installing what {lock.relative_to(ROOT)} lists (a few minutes, once) ...", flush=True)
+    print(f"Installing what {lock.relative_to(ROOT)} lists (some minutes, once) ...", flush=True)
     pip = [str(PYTHON), "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
-    subprocess.run([*pip, "--require-hashes", "--no-deps", "-r", str(lock)], check=True)
+    run = subprocess.run([*pip, "--require-hashes", "--no-deps", "-r", str(lock)])
+    if run.returncode != 0:
+        raise SystemExit("The installation failed; see above. It needs the network this once.")
+    subprocess.run([str(PYTHON), "-m", "compileall", "-q", str(ROOT / "scripts")], check=False)
+    STAMP.write_text(digest(lock))
 
 
 def make_venv() -> None:

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from pegmark import times, yamlfiles
+from pegmark.files import write_text
 from pegmark.problems import TeacherError
 from pegmark.tables import Row, Table, read_table
 
@@ -243,3 +244,31 @@ def _newest(entry: tuple[int, Mark]) -> tuple[float, int]:
     """By time saved; of two at the same time, the one that stands later."""
     place, mark = entry
     return (mark.saved_at.timestamp() if mark.saved_at else 0.0, place)
+
+
+def open_cells(records: Mapping[str, Mapping[str, Any]]) -> list[tuple[str, str]]:
+    """(student id, criterion) of every cell that still waits for the teacher, in roster order."""
+    return [
+        (student_id, criterion["id"])
+        for student_id, record in records.items()
+        if record["status"] in ("graded", "needs_listening", "unreadable")
+        for criterion in record["score"]["criteria"]
+        if criterion["points"] is None or criterion["by"] == "open"
+    ]
+
+
+def write_template(class_dir: Path, records: Mapping[str, Mapping[str, Any]]) -> Path | None:
+    """A marks file with a line for every open cell, beside those there are; None: none is open.
+
+    An existing marks.csv is never touched: the lines then go to marks-open.csv.
+    """
+    cells = open_cells(records)
+    if not cells:
+        return None
+    path = class_dir / "marks.csv"
+    if path.exists():
+        path = class_dir / "marks-open.csv"
+    lines = ["student_id,criterion,points,comment"]
+    lines += [f"{student_id},{criterion},," for student_id, criterion in cells]
+    write_text(path, "\r\n".join(lines) + "\r\n")
+    return path

@@ -21,7 +21,7 @@ from snakemake.cli import get_argument_parser
 from pegmark.problems import TeacherError
 from pegmark.receive import take_in
 
-PYTHON = f"{shlex.quote(sys.executable)} -B"
+PYTHON = shlex.quote(sys.executable)
 HERE = shlex.quote(str(SCRIPTS))
 LOOKING = (
     "dryrun lint unlock summary detailed_summary list_rules list_target_rules list_changes "
