@@ -1,0 +1,128 @@
+"""End to end: the one command on the demo class, from real containers to PDF sheets.
+
+The truth of the recordings is tests/data/demo_truth.json, written by scripts/make_demo.py when it
+made them. Bowed notes there are sampled instruments, whose own pitch wanders by up to 2.2 cents
+(measured by an independent pitch library when they were made), hence the tolerance.
+"""
+
+import csv
+import email
+import email.policy
+import json
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import jsonschema
+import pikepdf
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+SAMPLED_CENTS = 2.5  # how far a sampled bow may stand from the pitch it was rendered at
+TRUTH = json.loads((ROOT / "tests/data/demo_truth.json").read_text(encoding="utf-8"))
+HEARD = {
+    recording["student_id"]: recording
+    for recording in TRUTH["recordings"].values()
+    if recording["student_id"] not in (None, "sk-107")
+}
+
+
+@pytest.fixture(scope="module")
+def graded(tmp_path_factory):
+    class_dir = tmp_path_factory.mktemp("demo") / "class"
+    shutil.copytree(ROOT / "demo_inputs", class_dir, ignore=shutil.ignore_patterns("results", ".*"))
+    command = [sys.executable, str(ROOT / "scripts/grade.py"), str(class_dir)]
+    run = subprocess.run(command, capture_output=True, text=True, timeout=600)
+    assert run.returncode == 0, run.stdout + run.stderr
+    return class_dir / "results", run.stdout
+
+
+@pytest.fixture(scope="module")
+def records(graded):
+    folder = graded[0] / "records"
+    return {path.stem: json.loads(path.read_text("utf-8")) for path in sorted(folder.glob("*"))}
+
+
+def test_every_student_of_the_roster_has_a_record_of_the_schema(records):
+    schema = json.loads((ROOT / "workflow/schemas/record.schema.json").read_text("utf-8"))
+    assert sorted(records) == [f"sk-10{n}" for n in range(1, 9)]
+    for record in records.values():
+        jsonschema.validate(record, schema)
+
+
+@pytest.mark.parametrize("student_id", sorted(HEARD))
+def test_no_string_is_silently_wrong(records, student_id):
+    """Each string is where the truth says, within its own interval or the sample's, or unsure."""
+    record = records[student_id]
+    for name, truth in HEARD[student_id]["strings"].items():
+        string = record["strings"][name]
+        if string["verdict"] in ("unsure", "not_heard"):
+            assert record["status"] == "needs_listening"
+            continue
+        allowed = max(SAMPLED_CENTS, string["uncertainty_cents"])
+        assert string["deviation_cents"] == pytest.approx(truth["left_cents"], abs=allowed), name
+
+
+def test_the_student_in_tune_has_all_points_and_a_letter(graded, records):
+    record = records["sk-101"]
+    assert record["status"] == "graded"
+    assert (record["score"]["total"], record["score"]["of"], record["score"]["open"]) == (12, 12, 0)
+    letter = (graded[0] / "outbox/sk-101.eml").read_bytes()
+    message = email.message_from_bytes(letter, policy=email.policy.SMTP)
+    (sheet,) = message.iter_attachments()
+    assert sheet.get_content() == (graded[0] / "sheets/sk-101.pdf").read_bytes()
+
+
+def test_the_flat_string_costs_its_point(records):
+    record = records["sk-102"]
+    assert record["strings"]["D4"]["verdict"] == "out"
+    (final,) = [c for c in record["score"]["criteria"] if c["id"] == "final_pitch"]
+    assert final["points"] == 3
+    assert final["evidence"][0]["at_s"] is not None
+
+
+def test_the_wrong_first_string_is_seen(records):
+    record = records["sk-103"]
+    (order,) = [c for c in record["score"]["criteria"] if c["id"] == "order"]
+    assert record["order"][0] == "E1"
+    assert order["points"] == 0
+
+
+def test_the_slipping_peg_is_an_observation_and_not_a_point(records):
+    codes = {one["code"] for one in records["sk-105"]["observations"]}
+    assert any("slip" in code for code in codes), codes
+
+
+def test_big_silent_turns_are_moves_without_sound(records):
+    moves = records["sk-104"]["strings"]["D4"]["moves"]
+    biggest = max(moves, key=lambda move: abs(move["to_cents"] - move["from_cents"]))
+    assert biggest["to_cents"] - biggest["from_cents"] == pytest.approx(184, abs=25)
+    assert biggest["sounding"] is not True
+
+
+def test_unreadable_and_missing_are_states_not_zeros(graded, records):
+    assert records["sk-107"]["status"] == "unreadable"
+    assert records["sk-107"]["problems"][0]["code"] == "cut_recording"
+    assert records["sk-108"]["status"] == "missing"
+    assert records["sk-108"]["score"]["total"] is None
+    assert "VID_20260304_171233.3gp" in (graded[0] / "attention.csv").read_text("utf-8")
+
+
+def test_every_student_has_a_sheet_of_at_most_two_pages(graded, records):
+    for student_id in records:
+        with pikepdf.open(graded[0] / "sheets" / f"{student_id}.pdf") as sheet:
+            assert 1 <= len(sheet.pages) <= 2
+
+
+def test_the_gradebook_has_the_whole_roster(graded, records):
+    with open(graded[0] / "gradebook.csv", newline="", encoding="utf-8-sig") as stream:
+        rows = list(csv.DictReader(stream))
+    assert [row["student_id"] for row in rows] == sorted(records)
+    assert rows[7]["total"] == ""
+
+
+def test_the_summary_says_how_the_class_stands(graded):
+    assert "unreadable: Otto Pellow" in graded[1]
+    assert "nothing handed in: Nia Harrowgate" in graded[1]
+    assert "dashboard.html" in graded[1]
