@@ -124,16 +124,20 @@ class PitchSearch:
         start = round(_PER_OCTAVE * np.log2(factor * self.f0_hz[0] / self._base_hz))
         return axis[start : start + len(self.f0_hz)]
 
-    def refine(self, white: Array, f0_hz: float) -> float:
-        """`f0_hz` moved to the best sum of its partials within 12 cents, of one whitened row."""
-        near = f0_hz * 2 ** (np.arange(-12, 13) / 1200)
-        position = near[:, None] * np.arange(1, PARTIALS + 1) / self.bin_hz
-        inside = position < TOP_HZ / self.bin_hz
-        position = np.minimum(position, len(white) - 2)
+    def refine(self, white: Array, f0_hz: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Pitches moved to the best sum of their partials within 12 cents.
+
+        white : shape (notes, bins), one whitened row for each of the pitches f0_hz.
+        """
+        near = f0_hz[:, None] * 2 ** (np.arange(-12, 13) / 1200)
+        position = near[:, :, None] * np.arange(1, PARTIALS + 1) / self.bin_hz
+        inside = position < min(TOP_HZ / self.bin_hz, white.shape[1] - 2)
+        position = np.where(inside, position, 0)
         left = position.astype(int)
-        part = position - left
-        value = white[left] * (1 - part) + white[left + 1] * part
+        row = np.arange(len(f0_hz))[:, None, None]
+        value = white[row, left]
+        value += (white[row, left + 1] - value) * (position - left)
         weight = PARTIAL_WEIGHT ** np.arange(PARTIALS)
-        total = (value * weight * inside).sum(axis=1)
-        best = int(np.argmax(total))
-        return float(near[best])
+        total = (value * weight * inside).sum(axis=2)
+        best = total.argmax(axis=1)
+        return near[np.arange(len(f0_hz)), best]

@@ -1,135 +1,212 @@
-"""What the recording itself is like: level, noise, clipping, gating, mains hum.
+"""What is to be said of a recording as such: level, noise, clipping, hum, low cut, gating, speed.
 
-Levels are of the whole band in dB below full scale (mean power); the noise is what is left where
-no note sounds. Sources of the limits: common practice, no source, where not said otherwise.
+Levels are in dB against full scale; all frequencies as the file's label has them.
 """
 
 from __future__ import annotations
 
-from typing import Any
+import math
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pegmark.coarse import hann
-from pegmark.instruments import Instrument
+from pegmark.coarse import Array, frames_of, magnitudes
+from pegmark.pitch import cents_between
 from pegmark.problems import Problem, problem
 
-Array = NDArray[Any]
+Floats = NDArray[np.float64]
 
 FRAME_S = 0.05
-QUIET_DBFS = -55.0  # notes softer than this are near the noise of a telephone's microphone
-NOISY_DB = 12.0  # below this signal-to-noise ratio notes are missed
-GATED_DBFS = -100.0  # silence this deep, beside sound, is made by a noise suppressor
-GATED_SHARE = 0.05
-HUM_HZ = (50.0, 60.0)
-HUM_RANGE_HZ = 0.6
-HUM_DB = 15.0  # the hum's harmonics stand this far over their neighbourhood
-HUM_SIZE = 1 << 17  # 8 s at 16 kHz: 0.12 Hz a bin
+QUIET_SHARE, LOUD_SHARE = 0.1, 0.9
+CLIP_SHARE = 0.98  # samples within 2 % of the peak: a resampled flat top wobbles that much
+CLIP_CROWD = 12.0  # as many times more of them than a smooth wave's crest has are clipping
+
+MAINS_HZ = (50.0, 60.0)
+MAINS_WANDER = 0.004  # the grid wanders by +-0.2 Hz at the worst
+LABEL_RATIOS = (44100 / 48000, 48000 / 44100)  # a recording's true over its labelled rate
+HUM_SECONDS = 8.0
+HUM_HARMONICS = (1, 2, 3, 4, 5, 6)
+HUM_DB = 9.0  # harmonics of hum stand at least so far above their surroundings, on average
+
+SPEED_TOLERANCE_CENTS = 12.0  # a confirmed fault agrees with the ratio's 146.7 cents this well
+SPEED_QUESTION_CENTS = 25.0  # all strings off by the ratio's cents, this closely: a question
+REFERENCE_HZ = (440.0, 442.0, 443.0, 441.0, 220.0, 415.0)
 
 
-def judge_recording(
-    audio: Array, rate_hz: float, notes: list[dict[str, Any]], instrument: Instrument
-) -> tuple[dict[str, Any], list[Problem]]:
-    """The recording block of notes/<take>.json, and its problems; fills the notes' snr_db."""
-    levels = _frame_levels(audio, rate_hz)
-    noise = _noise_level(levels, notes)
-    for note in notes:
-        note["snr_db"] = None if noise is None else _note_level(levels, note) - noise
-    loud = [_note_level(levels, note) for note in notes]
-    level = float(np.median(loud)) if loud else None
-    snr = None if noise is None or level is None else level - noise
-    gated = bool(np.mean(levels < GATED_DBFS) > GATED_SHARE) if len(levels) else False
-    recording = {
-        "snr_db": snr,
-        "clipped_fraction": None,
-        "low_cut_hz": None,
-        "gated": gated,
-        "hum_hz": mains_hum(audio, rate_hz),
-        "pumping": None,
-        "level_dbfs": level,
-    }
-    return recording, _problems(recording, notes)
+def level_db(audio: Array, rate_hz: float) -> Floats:
+    """RMS level of each FRAME_S of the recording in dB of full scale."""
+    size = int(FRAME_S * rate_hz)
+    frames = frames_of(audio, size, size)
+    if not len(frames):
+        return np.array([-120.0])
+    return 10 * np.log10(np.mean(np.square(frames), axis=1, dtype=np.float64) + 1e-12)
 
 
-def _frame_levels(audio: Array, rate_hz: float) -> Array:
-    size = round(FRAME_S * rate_hz)
-    whole = audio[: len(audio) // size * size].reshape(-1, size)
-    power = np.einsum("ij,ij->i", whole, whole, dtype=np.float64) / size
-    return np.asarray(10 * np.log10(power + 1e-13))
+def clipped_fraction(audio: Array) -> float:
+    """Part of the samples that lie at a flat top.
 
-
-def _note_level(levels: Array, note: dict[str, Any]) -> float:
-    first = int(note["start_s"] / FRAME_S)
-    part = levels[first : max(first + 1, min(int(note["end_s"] / FRAME_S), first + 10))]
-    return float(10 * np.log10(np.mean(10 ** (part / 10)))) if len(part) else float(levels[-1])
-
-
-def _noise_level(levels: Array, notes: list[dict[str, Any]]) -> float | None:
-    """The level that the quietest tenth of the frames without a note has."""
-    free = np.ones(len(levels), bool)
-    for note in notes:
-        free[int(note["start_s"] / FRAME_S) : int((note["end_s"] + 0.5) / FRAME_S) + 1] = False
-    quiet = levels[free & (levels > GATED_DBFS)]
-    if len(quiet) < 10:
-        quiet = levels[levels > GATED_DBFS]
-    return float(np.quantile(quiet, 0.1)) if len(quiet) else None
-
-
-def mains_hum(audio: Array, rate_hz: float) -> float | None:
-    """The measured fundamental of mains hum in Hz, or None where there is none.
-
-    The mean power spectrum of long frames is searched for a series of at least three of the first
-    six harmonics of 50 or 60 Hz, each well over its neighbourhood.
+    A wave that is not clipped has few samples near its peak; a clipped one has a crowd there.
     """
-    size = HUM_SIZE
-    while size > len(audio) and size > 1 << 14:
-        size >>= 1
-    if len(audio) < size:
+    size = np.abs(audio)
+    peak = float(size.max(initial=0))
+    if peak < 1e-3:
+        return 0.0
+    near = float(np.mean(size > CLIP_SHARE * peak))
+    below = float(np.mean((size > (3 * CLIP_SHARE - 2) * peak) & (size <= CLIP_SHARE * peak)))
+    return near if near > CLIP_CROWD / 2 * max(below, 1e-6) and near > 1e-5 else 0.0
+
+
+def hum_hz(audio: Array, rate_hz: float) -> float | None:
+    """The fundamental of mains hum, or None where none stands out.
+
+    Looked for at 50 and 60 Hz, and where a mislabelled sample rate would put them. The power
+    spectra of stretches of HUM_SECONDS are combined by their lower quartile, so that notes, which
+    come and go, do not pass for hum.
+    """
+    fewer = max(1, int(rate_hz // 1000))  # to about 1 kHz: a mean of neighbours is filter enough
+    usable = len(audio) // fewer * fewer
+    slow = audio[:usable].reshape(-1, fewer).mean(axis=1)
+    rate = rate_hz / fewer
+    size = int(HUM_SECONDS * rate)
+    if len(slow) < size:
         return None
-    window = hann(size)
-    power = np.zeros(size // 2 + 1)
-    for start in range(0, len(audio) - size + 1, size // 2):
-        power += np.abs(np.fft.rfft(audio[start : start + size] * window)) ** 2
+    spectra = np.concatenate(list(magnitudes(slow.astype(np.float32), size, size // 2)))
+    level = np.log(np.quantile(spectra, 0.25, axis=0) + 1e-9)
+    bin_hz = rate / size
+    best: tuple[float, float] | None = None
+    for mains in MAINS_HZ:
+        for ratio in (1.0, *LABEL_RATIOS):
+            near = mains / ratio
+            grid = near * (1 + np.linspace(-MAINS_WANDER, MAINS_WANDER, 81))
+            total = np.zeros(len(grid))
+            for n in HUM_HARMONICS:
+                total += _above_surroundings(level, n * grid / bin_hz)
+            height = float(total.max()) / len(HUM_HARMONICS) * 20 / math.log(10)
+            if height > HUM_DB and (best is None or height > best[0] + (ratio != 1.0) * 2):
+                best = (height, _refined(grid, total))
+    return None if best is None else best[1]
+
+
+def _above_surroundings(level: Floats, position: Floats) -> Floats:
+    """The level read at fractional bins, over the median of the bins around them."""
+    position = np.minimum(position, len(level) - 2)
+    left = position.astype(int)
+    part = position - left
+    value = level[left] * (1 - part) + level[left + 1] * part
+    middle = int(np.median(left))
+    around = level[max(0, middle - 30) : middle + 31]
+    return np.clip(value - np.median(around), -1.0, 4.0)
+
+
+def _refined(grid: Floats, total: Floats) -> float:
+    top = int(total.argmax())
+    if 0 < top < len(grid) - 1:
+        a, b, c = total[top - 1 : top + 2]
+        bend = a - 2 * b + c
+        if bend < 0:
+            return float(grid[top] + 0.5 * (a - c) / bend * (grid[1] - grid[0]))
+    return float(grid[top])
+
+
+def low_cut_hz(audio: Array, rate_hz: float) -> float | None:
+    """The frequency below which a filter has taken the bass away, or None.
+
+    Room noise rises towards low frequencies; where the quiet frames' spectrum falls instead, by
+    more than 12 dB an octave, the microphone or phone has cut it.
+    """
+    size = 4096
+    if len(audio) < 4 * size:
+        return None
+    spectra = np.concatenate([m[:, :300] for m in magnitudes(audio, size, 4 * size)])
+    quiet = np.quantile(spectra, 0.3, axis=0)
     bin_hz = rate_hz / size
-    found = [hum for mains in HUM_HZ if (hum := _hum_near(power, bin_hz, mains)) is not None]
-    return max(found)[1] if found else None
+    edges = 31.25 * 2 ** (np.arange(0, 20) / 3)
+    bands = [
+        10 * np.log10(np.mean(quiet[_bins(a, bin_hz) : _bins(b, bin_hz) + 1] ** 2) + 1e-14)
+        for a, b in zip(edges[:-1], edges[1:], strict=True)
+    ]
+    for k in range(len(bands) - 4, 2, -1):
+        octave_below, here = bands[k - 3], bands[k]
+        if here - octave_below > 12 and here - min(bands[:k]) > 18:
+            return float(edges[k])
+    return None
 
 
-def _hum_near(power: Array, bin_hz: float, mains: float) -> tuple[int, float] | None:
-    fits = []
-    for n in range(1, 7):
-        low = round((mains - HUM_RANGE_HZ) * n / bin_hz)
-        high = round((mains + HUM_RANGE_HZ) * n / bin_hz) + 1
-        wide = power[max(0, low - 40) : high + 40]
-        peak = low + int(np.argmax(power[low:high]))
-        if low < peak < high - 1 and power[peak] > np.median(wide) * 10 ** (HUM_DB / 10):
-            fits.append(peak * bin_hz / n)
-    if len(fits) < 3 or np.ptp(fits) > 2 * bin_hz:
+def _bins(hz: float, bin_hz: float) -> int:
+    return max(1, round(hz / bin_hz))
+
+
+def is_gated(levels_db: Floats) -> bool:
+    """Whether noise suppression silences the pauses: many frames fall far below all others."""
+    loud = float(np.quantile(levels_db, LOUD_SHARE))
+    dead = levels_db < loud - 65
+    between = (levels_db >= loud - 65) & (levels_db < loud - 45)
+    return bool(dead.mean() > 0.08 and dead.sum() > 2 * between.sum())
+
+
+def pumps(
+    levels_db: Floats, spans: Sequence[tuple[float, float]], duration_s: float
+) -> bool | None:
+    """Whether the gain rises in the pauses: noise that swells after every sound. None: no pauses."""
+    sounding = np.zeros(len(levels_db), bool)
+    for start, end in spans:
+        sounding[max(0, int(start / FRAME_S) - 1) : int(end / FRAME_S) + 6] = True
+    rises: list[float] = []
+    at = np.flatnonzero(np.diff(np.concatenate([[True], sounding, [True]]).astype(int)))
+    for begin, end in zip(at[::2], at[1::2], strict=False):
+        if end - begin >= 12:
+            third = (end - begin) // 3
+            pause = levels_db[begin:end]
+            rises.append(float(np.median(pause[-third:]) - np.median(pause[:third])))
+    if len(rises) < 3:
         return None
-    return len(fits), float(np.median(fits))
+    return bool(np.median(rises) > 4.0)
 
 
-def _problems(recording: dict[str, Any], notes: list[dict[str, Any]]) -> list[Problem]:
-    problems = []
-    if not notes:
-        problems.append(
-            problem(
-                "no_notes",
-                "No note of the instrument was heard in the recording.",
-                "Listen to the take; if it is silent, ask the student to record again.",
+def speed_fault(
+    hum: float | None, tones_hz: Iterable[float], string_cents: Sequence[float]
+) -> tuple[float | None, Problem | None]:
+    """Whether the file's sample rate is mislabelled.
+
+    Parameters
+    ----------
+    hum : fundamental of the mains hum in Hz, or None.
+    tones_hz : fundamentals of sounded reference tones.
+    string_cents : what every string was left at, cents against equal temperament.
+
+    Returns (cents to be taken out of all pitches, problem). Only the ratio of 44.1 to 48 kHz and
+    its inverse are ever found, and only hum or a reference tone confirms one; strings that all
+    stand off by that much alone give a question and no correction.
+    """
+    found = []
+    for ratio in LABEL_RATIOS:
+        cents = 1200 * math.log2(1 / ratio)
+        by_hum = hum is not None and any(
+            abs(cents_between(hum, mains / ratio)) < SPEED_TOLERANCE_CENTS for mains in MAINS_HZ
+        )
+        by_tone = any(
+            abs(cents_between(tone, 440.0 / ratio) - 1200 * octave) < SPEED_TOLERANCE_CENTS
+            for tone in tones_hz
+            for octave in (-1, 0, 1)
+        )
+        off = len(string_cents) >= 2 and abs(
+            float(np.median(string_cents)) - cents
+        ) < SPEED_QUESTION_CENTS + float(np.ptp(string_cents))
+        if by_hum or (by_tone and off):
+            found.append(cents)
+        elif off and float(np.ptp(string_cents)) < SPEED_QUESTION_CENTS and hum is None:
+            return None, problem(
+                "speed_question",
+                f"All strings stand about {abs(cents):.0f} cents too {'high' if cents > 0 else 'low'}"
+                ", as in a recording played at the wrong speed.",
+                "Ask the student how it was recorded, or listen whether the voice sounds natural.",
             )
-        )
-    if recording["level_dbfs"] is not None and recording["level_dbfs"] < QUIET_DBFS:
-        problems.append(
-            problem("too_quiet", "The recording is very quiet.", "Listen to the take yourself.")
-        )
-    if recording["snr_db"] is not None and recording["snr_db"] < NOISY_DB:
-        problems.append(
-            problem(
-                "too_noisy",
-                f"The notes stand only {recording['snr_db']:.0f} dB over the noise.",
-                "Listen to the take yourself; a quieter room helps next time.",
-            )
-        )
-    return problems
+    if not found:
+        return None, None
+    return found[0], problem(
+        "speed_fault",
+        f"The recording plays {abs(found[0]):.0f} cents too {'high' if found[0] > 0 else 'low'}: "
+        "its sample rate is mislabelled. All pitches were corrected by that much.",
+        "Listen once, and ask the student to record with another program next time.",
+    )

@@ -1,13 +1,15 @@
-"""Finding the notes of a take: when each sounds, plucked or bowed, about how high.
+"""Finding the notes of a take: when each begins and ends, how it is sounded, about how high it is.
 
-Method
-------
-A stretch of the take is a note when one harmonic series explains it for long enough: the salience
-of `pegmark.coarse` stays high and its pitch steady. Stretches are parted at onsets (spectral flux
-over a running median) and where the pitch leaps. What is short and restless is speech; what never
-decays and hardly wanders, with few partials, is a sounded reference tone.
+Task: decoded audio -> notes/<take>.json (the contract between the stages). Every candidate of
+`pegmark.onsets` is weighed by `pegmark.evidence`; what is left is joined into notes here.
 
-Conventions: times in seconds from the take's start, levels in dB below full scale.
+Conventions
+-----------
+* A note begins where its string is set going and ends where another note begins, where the bow
+  stops, or where it has died away (40 dB) or sunk into the noise.
+* A bow that changes direction on the same string without a gap is one note: its pitch is one.
+* Reference tones are notes of their own kind; they end no other note. Speech is no note.
+* f0_hz of a note that glides is that of its last steady part.
 """
 
 from __future__ import annotations
@@ -17,253 +19,321 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pegmark.coarse import PitchSearch, magnitudes
+from pegmark import evidence, onsets, recording, tones
+from pegmark.coarse import MARGIN_CENTS, Array, PitchSearch
 from pegmark.instruments import Instrument
-from pegmark.recording import judge_recording
+from pegmark.onsets import LONG_SIZE, Block, Features, Followed
 
-Array = NDArray[Any]
+Floats = NDArray[np.float64]
 
-SIZE = 4096  # samples of a pitch frame: 256 ms, four periods of the lowest string and more
-HOP = 512  # 32 ms
-FLUX_SIZE, FLUX_HOP = 512, 160  # 32 and 10 ms: as sharp as an onset is heard
-FLUX_FLOOR, FLUX_RATIO = 0.02, 3.0  # an onset stands this far over the running median
-ONSET_GAP_S = 0.12  # two plucks by hand are never closer
-SALIENT = 3.2  # a frame explained by a harmonic series; noise and consonants stay below 2.5
-LEAP_CENTS = 60.0  # between frames 32 ms apart no peg moves a sounding string this far
-SHORTEST_S = 0.14
-RESTLESS_CENTS = 10.0  # scatter about a straight line: strings stay below 8, vowels do not
-RESTLESS_SHORT_CENTS = 5.0  # of a note as short as a syllable
-FAST_CENTS_S = 45.0  # a short note gliding faster than this is speech
-SHORT_S = 0.65  # the longest syllable in a sentence
-SYLLABLE_S = 0.32  # too short to tell from a syllable
-CLEAR = 5.0  # the median salience of a note; vowels and breath stay below
-BOW_DB_S = -10.0  # decay flatter than this, for this long: a bow
-BOW_S = 0.7
-PLUCK_PEAK_S = 0.2  # a pluck is loudest at once
-TONE_S, TONE_CENTS, TONE_DB = 1.0, 0.6, 0.5  # a sounded tone: long, and as steady as nothing played
-BACKGROUND_DB = 26.0  # a note this far below the take's loud notes is somebody else's
-PARTIALS = 10
+BLOCK_S = 90.0  # audio read at a time
+OVERLAP_S = 14.0  # of which so much is shared with the next block
+LONGEST_NOTE_S = 12.0
+ACCEPT_ODDS = 0.0  # log odds above which a candidate is a note
+SAME_NOTE_S = 0.12  # two candidates this close are one onset
+SAME_CENTS = 80.0  # a candidate this close in pitch to a sounding bow is the same string
+SOFT_START_S = 0.4
+DIED_DB = 40.0
+BOW_END_DB = 9.0  # a bow has stopped where its level falls this far below its middle
+SETTLED_S = 0.15
+STEADY_S = 0.8
+GLIDE_CENTS = 15.0
+SHORTEST_AUDIO_S = 0.3
 
 
 def find_notes(audio: Array, rate_hz: float, instrument: Instrument) -> dict[str, Any]:
-    """The notes of a take, its speech, and what is wrong with the recording.
+    """All notes of a take.
 
     Parameters
     ----------
-    audio : float32, shape (samples,), full scale +-1.
-    rate_hz : its rate.
-    instrument : whose strings to look for.
+    audio : shape (samples,), mono float32, full scale +-1, at rate_hz (16000).
+    instrument : its strings bound the pitches looked for.
 
-    Returns the record of notes/<take>.json without its take id.
+    Returns the record of notes/<take>.json without "take": status, problems, recording, notes
+    (sorted by start_s), speech. Raises ValueError at another rate than 16000 Hz.
     """
-    search = PitchSearch.for_instrument(instrument, SIZE, rate_hz)
-    frames = _track(audio, rate_hz, search)
-    onsets = _onsets(audio, rate_hz)
-    stretches = _stretches(frames, onsets, rate_hz)
-    notes = [_describe(frames, first, last, rate_hz) for first, last in stretches]
-    kept, speech = _sort_out([note for note in notes if note])
-    for note in kept:
-        note["start_s"] = _nearest(onsets, note["start_s"])
-    recording, problems = judge_recording(audio, rate_hz, kept, instrument)
-    fields = ("start_s", "end_s", "kind", "f0_hz", "snr_db", "level_db", "salience")
+    if round(rate_hz) != 16000:
+        raise ValueError(f"the notes are looked for at 16000 Hz, not at {rate_hz} Hz: decode again")
+    audio = np.asarray(audio, np.float32)
+    levels = recording.level_db(audio, rate_hz)
+    hum = recording.hum_hz(audio, rate_hz)
+    notes: list[dict[str, Any]] = []
+    speech: list[tuple[float, float]] = []
+    if len(audio) >= SHORTEST_AUDIO_S * rate_hz and float(levels.max()) > -90:
+        notes, speech = _read_take(audio, rate_hz, instrument, hum)
+    facts = {
+        "snr_db": _median([note["snr_db"] for note in notes if note["kind"] != "reference_tone"]),
+        "clipped_fraction": recording.clipped_fraction(audio),
+        "low_cut_hz": recording.low_cut_hz(audio, rate_hz),
+        "gated": recording.is_gated(levels),
+        "hum_hz": hum,
+        "pumping": recording.pumps(
+            levels,
+            [(note["start_s"], note["end_s"]) for note in notes] + speech,
+            len(audio) / rate_hz,
+        ),
+        "level_dbfs": float(np.quantile(levels, 0.9)),
+    }
     return {
         "status": "ok",
-        "problems": problems,
-        "recording": recording,
-        "notes": [{field: note[field] for field in fields} for note in kept],
-        "speech": _merge(speech, kept, audio, rate_hz),
+        "problems": [],
+        "recording": facts,
+        "notes": notes,
+        "speech": [{"start_s": start, "end_s": end} for start, end in speech],
     }
 
 
-class _Frames:
-    """Per frame: time, pitch (grid index and Hz), salience, level of the pitch's partials."""
-
-    def __init__(self, count: int):
-        self.hz = np.zeros(count)
-        self.salience = np.zeros(count)
-        self.level = np.zeros(count)
-        self.rich = np.zeros(count)
+def _median(values: list[float]) -> float | None:
+    return float(np.median(values)) if values else None
 
 
-def _track(audio: Array, rate_hz: float, search: PitchSearch) -> _Frames:
-    padded = np.pad(audio, SIZE // 2)
-    frames = _Frames(max(0, 1 + (len(padded) - SIZE) // HOP))
-    at = 0
-    for spectra in magnitudes(padded, SIZE, HOP):
-        white = search.whiten(spectra)
-        salience = search.salience(white)
-        best = salience.argmax(axis=1)
-        rows = np.arange(len(best))
-        part = slice(at, at + len(best))
-        frames.hz[part] = _refined(search, salience, best)
-        frames.salience[part] = salience[rows, best]
-        power = _partial_power(spectra, frames.hz[part], rate_hz)
-        frames.level[part] = 10 * np.log10(power.sum(axis=1) + 1e-12)
-        frames.rich[part] = power.sum(axis=1) ** 2 / ((power**2).sum(axis=1) + 1e-24)
-        at += len(best)
-    return frames
+def _read_take(
+    audio: Array, rate_hz: float, instrument: Instrument, hum: float | None
+) -> tuple[list[dict[str, Any]], list[tuple[float, float]]]:
+    pitches = instrument.hz().values()
+    wide = 2 ** (MARGIN_CENTS / 1200)
+    # An octave more than the strings need: touched harmonics sound there.
+    search = PitchSearch(min(pitches) / wide, 2 * max(pitches) * wide, LONG_SIZE, rate_hz)
+    floor = onsets.noise_floor(audio)
+    top = float(np.abs(audio).max())
+    deep = min(pitches) < onsets.DEEP_BELOW_HZ
+    notes: list[dict[str, Any]] = []
+    heard: list[tones.Tone] = []
+    step = BLOCK_S - OVERLAP_S
+    begin = 0.0
+    while True:
+        last = (begin + BLOCK_S) * rate_hz >= len(audio)
+        piece = audio[int(begin * rate_hz) : int((begin + BLOCK_S) * rate_hz)]
+        block = onsets.read_block(piece, rate_hz, search, floor, deep=deep)
+        steady = tones.find_tones(block.long, block.long_s, rate_hz / LONG_SIZE, top, hum)
+        own_from = begin + (0.0 if begin == 0 else 1.0)
+        own_to = np.inf if last else begin + step + 1.0
+        for note in _read_block_notes(block, steady):
+            if own_from <= note["start_s"] + begin < own_to:
+                note["start_s"] += begin
+                note["end_s"] += begin
+                notes.append(note)
+        for tone in steady:
+            tone.start_s, tone.end_s = tone.start_s + begin, tone.end_s + begin
+            heard.append(tone)
+        if last:
+            break
+        begin += step
+    notes += [_tone_note(tone) for tone in _joined(heard)]
+    notes.sort(key=lambda note: (note["start_s"], note["f0_hz"]))
+    return notes, []
 
 
-def _refined(search: PitchSearch, salience: Array, best: Array) -> Array:
-    """The peak between grid points, by a parabola."""
-    inside = np.clip(best, 1, salience.shape[1] - 2)
-    rows = np.arange(len(best))
-    a, b, c = (salience[rows, inside + k] for k in (-1, 0, 1))
-    bend = a - 2 * b + c
-    shift = np.where(np.abs(bend) > 1e-6, 0.5 * (a - c) / np.where(bend == 0, 1, bend), 0)
-    return search.f0_hz[inside] * 2 ** (np.clip(shift, -1, 1) * 5 / 1200)
-
-
-def _partial_power(spectra: Array, hz: Array, rate_hz: float) -> Array:
-    bins = np.rint(np.arange(1, PARTIALS + 1) * hz[:, None] * SIZE / rate_hz).astype(int)
-    inside = bins < spectra.shape[1] - 1
-    bins = np.where(inside, bins, 1)
-    rows = np.arange(len(spectra))[:, None]
-    near = np.maximum(spectra[rows, bins - 1], spectra[rows, bins + 1])
-    return np.asarray(np.maximum(spectra[rows, bins], near) ** 2 * inside, dtype=float)
-
-
-def _onsets(audio: Array, rate_hz: float) -> Array:
-    """Times of sudden rises, in seconds."""
-    flux, before = [], None
-    for spectra in magnitudes(np.pad(audio, FLUX_SIZE // 2), FLUX_SIZE, FLUX_HOP, 4096):
-        loud = np.log1p(1000 * spectra)
-        start = loud[:1] if before is None else before
-        rise = np.maximum(0, loud - np.concatenate([start, loud[:-1]]))
-        flux.append(rise.mean(axis=1))
-        before = loud[-1:]
-    if not flux:
-        return np.zeros(0)
-    curve = np.concatenate(flux)
-    pad = np.pad(curve, 50, mode="edge")
-    median = np.median(np.lib.stride_tricks.sliding_window_view(pad, 101), axis=1)
-    over = curve - FLUX_FLOOR - FLUX_RATIO * median
-    gap = round(ONSET_GAP_S * rate_hz / FLUX_HOP)
-    found: list[int] = []
-    for i in np.flatnonzero(over > 0):
-        if found and i - found[-1] < gap:
-            if curve[i] > curve[found[-1]]:
-                found[-1] = int(i)
+def _joined(heard: list[tones.Tone]) -> list[tones.Tone]:
+    """Tones that go on from one block into the next, as one."""
+    joined: list[tones.Tone] = []
+    for tone in sorted(heard, key=lambda tone: tone.start_s):
+        for other in joined:
+            near = abs(tone.f0_hz / other.f0_hz - 1) < 0.002
+            if near and tone.start_s < other.end_s + tones.JOIN_S:
+                other.end_s = max(other.end_s, tone.end_s)
+                break
         else:
-            found.append(int(i))
-    return np.array(found) * FLUX_HOP / rate_hz
-
-
-def _stretches(frames: _Frames, onsets: Array, rate_hz: float) -> list[tuple[int, int]]:
-    """Runs of salient frames of one pitch, parted at onsets: (first, last + 1)."""
-    salient = frames.salience > SALIENT
-    cents = 1200 * np.log2(np.maximum(frames.hz, 1.0))
-    parted = np.zeros(len(salient) + 1, bool)
-    hop_s = HOP / rate_hz
-    # A frame is centred: the one that begins behind the onset shows the new note alone.
-    parted[np.clip(np.rint((onsets + 0.06) / hop_s).astype(int), 0, len(salient))] = True
-    runs, first = [], None
-    for i, good in enumerate(salient):
-        if first is not None and (
-            not good or parted[i] or abs(cents[i] - cents[i - 1]) > LEAP_CENTS
-        ):
-            runs.append((first, i))
-            first = None
-        if good and first is None:
-            first = i
-    if first is not None:
-        runs.append((first, len(salient)))
-    return _joined(runs, parted, cents)
-
-
-def _joined(runs: list[tuple[int, int]], parted: Array, cents: Array) -> list[tuple[int, int]]:
-    """Runs of one pitch joined over a frame or two that failed between them."""
-    joined: list[tuple[int, int]] = []
-    for first, last in runs:
-        if joined:
-            start, end = joined[-1]
-            near = abs(np.median(cents[first:last]) - np.median(cents[start:end])) < LEAP_CENTS
-            if first - end <= 3 and near and not parted[end : first + 1].any():
-                joined[-1] = (start, last)
-                continue
-        joined.append((first, last))
+            joined.append(tone)
     return joined
 
 
-def _describe(frames: _Frames, first: int, last: int, rate_hz: float) -> dict[str, Any] | None:
-    hop_s = HOP / rate_hz
-    if (last - first) * hop_s < SHORTEST_S:
-        return None
-    cents = 1200 * np.log2(frames.hz[first:last])
-    time = np.arange(last - first) * hop_s
-    settled = time >= min(0.1, time[-1] / 3)
-    slope, line = _line(time[settled], cents[settled])
-    level = frames.level[first:last]
-    decay = _line(time[settled], level[settled])[0]
-    steady = np.abs(np.diff(level[settled])).max(initial=0.0)
-    tail = cents[len(cents) // 2 :]
+def _tone_note(tone: tones.Tone) -> dict[str, Any]:
     return {
-        "start_s": max(0.0, first * hop_s - 0.06),
-        "end_s": last * hop_s,
-        "f0_hz": float(2 ** (np.median(tail) / 1200)),
-        "scatter": float(np.sqrt(np.mean((cents[settled] - line) ** 2))),
-        "slope": slope,
-        "decay": decay,
-        "peak_s": float(time[int(np.argmax(level))]),
-        "unsteady_db": float(steady),
-        "rich": float(np.median(frames.rich[first:last])),
-        "level_db": float(np.quantile(level, 0.8)),
-        "salience": float(np.median(frames.salience[first:last])),
+        "start_s": max(0.0, tone.start_s),
+        "end_s": tone.end_s,
+        "kind": "reference_tone",
+        "f0_hz": tone.f0_hz,
         "snr_db": None,
+        "level_db": tone.level_db,
+        "salience": None,
     }
 
 
-def _line(time: Array, value: Array) -> tuple[float, Array]:
-    if len(time) < 3:
-        return 0.0, np.full(len(value), value.mean() if len(value) else 0.0)
-    middle = time - time.mean()
-    slope = float(middle @ (value - value.mean()) / (middle @ middle))
-    return slope, value.mean() + slope * middle
+def _read_block_notes(block: Block, steady: list[tones.Tone]) -> list[dict[str, Any]]:
+    times, heights = onsets.find_candidates(block)
+    if not len(times):
+        return []
+    features = onsets.describe(block, times, heights)
+    inputs = evidence.inputs_of(features)
+    odds = evidence.weigh(inputs, "note")
+    bowed = evidence.weigh(inputs, "bowed")
+    for tone in steady:
+        odds[_is_tone(features, tone)] = -np.inf
+    chosen = _best_of_each(features, odds)
+    chosen = _one_onset_each(features, odds, bowed, chosen)
+    if not len(chosen):
+        return []
+    frames = round(LONGEST_NOTE_S / block.long_s)
+    followed = onsets.follow(block, features.onset_s[chosen], features.grid[chosen], frames)
+    keep = _not_the_same_bow(block, features, bowed, chosen, followed)
+    return _as_notes(block, features, bowed, chosen, followed, keep)
 
 
-def _sort_out(notes: list[dict[str, Any]]) -> tuple[list[dict[str, Any]], list[dict[str, Any]]]:
-    """Notes that a string made, with their kind; and the rest, which is speech."""
-    kept, speech = [], []
-    for note in notes:
-        length = note["end_s"] - note["start_s"]
-        brief = length < SHORT_S
-        restless = note["scatter"] > (RESTLESS_SHORT_CENTS if brief else RESTLESS_CENTS)
-        gliding = brief and abs(note["slope"]) > FAST_CENTS_S
-        faint = note["salience"] < CLEAR
-        (speech if restless or gliding or faint or length < SYLLABLE_S else kept).append(note)
-        note["kind"] = _kind(note, length)
-    if kept:
-        loud = float(np.quantile([note["level_db"] for note in kept], 0.8))
-        kept = [note for note in kept if note["level_db"] > loud - BACKGROUND_DB]
-    return kept, speech
+def _is_tone(features: Features, tone: tones.Tone) -> NDArray[np.bool_]:
+    ratio = features.f0_hz / tone.f0_hz
+    simple = np.zeros(len(features), bool)
+    for number in (1 / 3, 1 / 2, 1, 2, 3, 4):
+        simple |= np.abs(ratio / number - 1) < 0.015
+    return simple & (np.abs(features.onset_s - tone.start_s) < 0.2)
 
 
-def _kind(note: dict[str, Any], length: float) -> str:
-    tone = note["scatter"] < TONE_CENTS and note["unsteady_db"] < TONE_DB and note["rich"] < 2.5
-    if length > TONE_S and tone:
-        return "reference_tone"
-    if length > BOW_S and note["decay"] > BOW_DB_S:
-        return "bowed"
-    if length > BOW_S and note["peak_s"] > PLUCK_PEAK_S and note["decay"] > 2 * BOW_DB_S:
-        return "bowed"
-    return "plucked"
+def _best_of_each(features: Features, odds: Floats) -> NDArray[np.int64]:
+    """The likeliest hypothesis of every candidate that is a note."""
+    order = np.lexsort((-odds, features.candidate))
+    first = np.concatenate([[True], np.diff(features.candidate[order]) > 0])
+    best = order[first]
+    return best[odds[best] > ACCEPT_ODDS]
 
 
-def _nearest(onsets: Array, time: float, reach_s: float = 0.1) -> float:
-    if not len(onsets):
-        return time
-    near = float(onsets[int(np.argmin(np.abs(onsets - time)))])
-    return near if abs(near - time) < reach_s else time
+def _one_onset_each(
+    features: Features, odds: Floats, bowed: Floats, chosen: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    """Of candidates closer than SAME_NOTE_S only the likeliest; the earlier of equal ones."""
+    kept: list[int] = []
+    for index in sorted(chosen, key=lambda i: -odds[i]):
+        near = [
+            other
+            for other in kept
+            if abs(features.onset_s[other] - features.onset_s[index]) < SAME_NOTE_S
+        ]
+        if not near:
+            kept.append(int(index))
+    return np.array(sorted(kept, key=lambda i: features.onset_s[i]), int)
 
 
-def _merge(
-    speech: list[dict[str, Any]], notes: list[dict[str, Any]], audio: Array, rate_hz: float
-) -> list[dict[str, float]]:
-    """Passages of speech, joined over pauses of less than a second and half a second or more."""
-    passages: list[dict[str, float]] = []
-    for one in sorted(speech, key=lambda note: note["start_s"]):
-        if passages and one["start_s"] - passages[-1]["end_s"] < 1.0:
-            passages[-1]["end_s"] = max(passages[-1]["end_s"], one["end_s"])
-        else:
-            passages.append({"start_s": one["start_s"], "end_s": one["end_s"]})
-    return [p for p in passages if p["end_s"] - p["start_s"] >= 0.5]
+def _not_the_same_bow(
+    block: Block,
+    features: Features,
+    bowed: Floats,
+    chosen: NDArray[np.int64],
+    followed: Followed,
+) -> list[int]:
+    """Positions in `chosen` of the notes that are not a bow going on."""
+    keep: list[int] = []
+    for position, index in enumerate(chosen):
+        if keep:
+            before = keep[-1]
+            earlier = chosen[before]
+            elapsed = features.onset_s[index] - features.onset_s[earlier]
+            frame = int(elapsed / block.long_s)
+            pitch = _pitch_at(block, features, followed, before, chosen, frame)
+            apart = abs(1200 * np.log2(features.f0_hz[index] / pitch))
+            goes_on = frame < followed.run[before] + 3
+            if bowed[earlier] > 0 and goes_on and apart < SAME_CENTS and bowed[index] > 0:
+                continue
+        keep.append(position)
+    return keep
+
+
+def _pitch_at(
+    block: Block,
+    features: Features,
+    followed: Followed,
+    position: int,
+    chosen: NDArray[np.int64],
+    frame: int,
+) -> float:
+    track = followed.cents[position, : max(1, frame)]
+    known = track[~np.isnan(track)]
+    cents = float(known[-1]) if len(known) else 0.0
+    return float(features.f0_hz[chosen[position]] * 2 ** (cents / 1200))
+
+
+def _as_notes(
+    block: Block,
+    features: Features,
+    bowed: Floats,
+    chosen: NDArray[np.int64],
+    followed: Followed,
+    keep: list[int],
+) -> list[dict[str, Any]]:
+    notes = []
+    starts = features.onset_s[chosen[keep]]
+    whites, rough = [], []
+    for k, position in enumerate(keep):
+        index = chosen[position]
+        is_bowed = bool(bowed[index] > 0)
+        start = float(features.onset_s[index])
+        next_start = float(starts[k + 1]) if k + 1 < len(keep) else np.inf
+        level = 10 * np.log10(np.nan_to_num(followed.partials[position]).sum(axis=1) + 1e-10)
+        frames = _frames_of_note(level, int(followed.run[position]), is_bowed)
+        end = min(start + onsets.FOLLOW_FROM_S + frames * block.long_s, next_start)
+        end = min(max(end, start + 0.1), len(block.audio) / block.rate_hz)
+        last = max(1, int((end - start - onsets.FOLLOW_FROM_S) / block.long_s))
+        white, f_hz = _steady_part(block, features, followed, position, index, last)
+        whites.append(white)
+        rough.append(f_hz)
+        notes.append(
+            {
+                "start_s": start,
+                "end_s": end,
+                "kind": "bowed" if is_bowed else "plucked",
+                "f0_hz": f_hz,
+                "snr_db": _snr_db(block, start, f_hz),
+                "level_db": float(features.level_db[index]),
+                "salience": float(features.stay[index]),
+            }
+        )
+    fine = block.search.refine(np.array(whites), np.array(rough))
+    for note, f_hz in zip(notes, fine, strict=True):
+        note["f0_hz"] = float(f_hz)
+    return notes
+
+
+def _frames_of_note(level: Floats, run: int, is_bowed: bool) -> int:
+    """How many long frames the note is there."""
+    level = level[: max(run, 1)]
+    if is_bowed:
+        there = level > np.median(level) - BOW_END_DB
+    else:
+        there = level > level.max() - DIED_DB
+    return int(np.flatnonzero(there)[-1]) + 1 if there.any() else 1
+
+
+def _steady_part(
+    block: Block,
+    features: Features,
+    followed: Followed,
+    position: int,
+    index: int,
+    last: int,
+) -> tuple[Array, float]:
+    """(whitened mean spectrum, pitch) of a note's last steady part."""
+    track = followed.cents[position, :last]
+    known = np.flatnonzero(~np.isnan(track))
+    if not len(known):
+        known, track = np.array([0]), np.zeros(1)
+    settled = known[known >= SETTLED_S / block.long_s]
+    if len(settled):
+        known = settled
+    if np.ptp(track[known]) > GLIDE_CENTS:
+        end = np.median(track[known[-3:]])
+        known = known[np.abs(track[known] - end) < GLIDE_CENTS / 2]
+    most = round(STEADY_S / block.long_s)
+    known = known[-most:] if np.ptp(track[known]) > 5 else known[:most]
+    cents = float(np.median(track[known]))
+    first = round((features.onset_s[index] + onsets.FOLLOW_FROM_S) / block.long_s)
+    rows = np.minimum(first + known, len(block.long) - 1)
+    white = block.search.whiten(block.long[rows]).mean(axis=0)
+    return white, float(features.f0_hz[index] * 2 ** (cents / 1200))
+
+
+def _snr_db(block: Block, start_s: float, f0_hz: float) -> float:
+    """The note's partials over everything else, 50-5500 Hz, first half second."""
+    first = round((start_s + onsets.FOLLOW_FROM_S) / block.long_s)
+    rows = block.long[first : first + round(0.4 / block.long_s)]
+    if not len(rows):
+        rows = block.long[-1:]
+    power = np.mean(rows**2, axis=0)
+    bin_hz = block.rate_hz / LONG_SIZE
+    band = np.arange(round(50 / bin_hz), round(5500 / bin_hz))
+    number = np.maximum(1, np.rint(band * bin_hz / f0_hz))
+    own = np.abs(band - number * f0_hz / bin_hz) < 2.5
+    share = own.mean()
+    rest = float(np.median(power[band][~own])) if (~own).any() else 0.0
+    rest = (
+        rest / np.log(2) * len(band)
+    )  # noise power is exponential: its median is ln 2 of its mean
+    signal = max(float(power[band][own].sum()) - rest * share, 1e-12)
+    return float(10 * np.log10(signal / max(rest, 1e-12)))

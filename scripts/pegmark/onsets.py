@@ -1,0 +1,415 @@
+"""Where something begins to sound, and what speaks for it being a string.
+
+Candidates are the peaks of the spectral flux below 1.5 kHz, counted against the take's own noise
+floor (the idea of log flux with a maximum filter over neighbouring bins is Boeck & Widmer,
+"Maximum filter vibrato suppression for onset detection", DAFx 2013: from memory). Far more
+are taken than there are notes. For each, the pitch of what is *new* is searched in the spectrum after
+it less the spectrum before it, so a string that is plucked while others ring is found by itself.
+Each of a candidate's likeliest pitches is then followed through the next second and described by
+numbers (`Features`): `pegmark.evidence` weighs them.
+
+Conventions: one *block* of a take is read at a time; times are seconds from the block's start.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pegmark.coarse import Array, PitchSearch, hann, local_mean, magnitudes
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+# Fine frames: 64 ms every 10 ms, for times and levels. Long frames: 256 ms every 32 ms, for pitch.
+# Deep frames: 128 ms every 10 ms, for the soft starts of low strings.
+FINE_SIZE, FINE_HOP = 1024, 160
+DEEP_SIZE = 2048
+LONG_SIZE, LONG_HOP = 4096, 512
+FLUX_HZ = (40.0, 1500.0)  # a string's lower partials; higher up is consonants' and bow hair's
+FINE_LAG, FINE_DEAD, FINE_LEAST = 3, 0.3, 0.02  # frames back, rise not counted, smallest peak
+DEEP_LAG, DEEP_DEAD, DEEP_LEAST = 5, 0.5, 0.006
+STRONG_FLUX = 0.08  # such a peak ends the stretch in which a candidate is described
+DEEP_BELOW_HZ = 100.0  # instruments with a string below this get the deep frames
+PEAK_REACH_S = 0.05  # a peak is the highest within this
+MEDIAN_REACH_S = 0.25
+LONG_BINS = 1500  # bins of the long frames that are kept: up to 5.9 kHz
+HYPOTHESES = 3
+FOLLOW_FRAMES = 45  # a candidate is followed for this many long frames: 1.4 s
+BEFORE_FRAMES = 8
+FOLLOW_FROM_S = 0.08  # the first long frame wholly after the onset, nearly
+PARTIALS = 10
+LIVE_SALIENCE = 2.5  # below this (white noise reaches it) a pitch is no longer there ...
+LIVE_SHARE = 0.3  # ... nor below this part of its own best
+
+
+@dataclass
+class Block:
+    """Spectra of one block of a take.
+
+    fine : (fine frames, bins to 1.5 kHz), magnitudes; flux : (fine frames,)
+    long : (long frames, LONG_BINS), magnitudes; salience : (long frames, grid), padded by PAD.
+    """
+
+    audio: Array
+    rate_hz: float
+    search: PitchSearch
+    fine: Array
+    flux: Array
+    deep_flux: Array | None
+    long: Array
+    salience: Array
+
+    @property
+    def long_s(self) -> float:
+        return LONG_HOP / self.rate_hz
+
+    @property
+    def fine_s(self) -> float:
+        return FINE_HOP / self.rate_hz
+
+
+PAD = 8  # grid steps added at both ends of a block's salience, so that neighbours always exist
+
+
+@dataclass(frozen=True)
+class Floor:
+    """The take's noise floor in the fine and deep frames, per bin."""
+
+    fine: Array
+    deep: Array
+
+
+def noise_floor(audio: Array, every: int = 6) -> Floor:
+    """The lowest fifth of the magnitudes, per bin, over the whole take (every sixth frame)."""
+    return Floor(_floor(audio, FINE_SIZE, every), _floor(audio, DEEP_SIZE, every))
+
+
+def _floor(audio: Array, size: int, every: int) -> Array:
+    padded = np.pad(audio, (0, max(0, size - len(audio))))
+    bins = int(np.ceil(FLUX_HZ[1] * size / 16000)) + 1
+    spectra = np.concatenate([m[:, :bins] for m in magnitudes(padded, size, FINE_HOP * every)])
+    spectra.partition(len(spectra) // 5, axis=0)
+    low = spectra[len(spectra) // 5]
+    low = np.convolve(np.pad(low, 4, "edge"), np.full(9, 1 / 9), "valid")
+    return np.asarray(np.maximum(low, 1e-6), np.float32)  # 1e-6: less than 16 bits can hold
+
+
+def read_block(
+    audio: Array, rate_hz: float, search: PitchSearch, floor: Floor, *, deep: bool
+) -> Block:
+    """All spectra of a block."""
+    fine = _centred(audio, FINE_SIZE, FINE_HOP, len(floor.fine))
+    flux = _flux(fine, floor.fine, FINE_SIZE, rate_hz, FINE_LAG, FINE_DEAD)
+    deep_flux = None
+    if deep:
+        spectra = _centred(audio, DEEP_SIZE, FINE_HOP, len(floor.deep))
+        deep_flux = _flux(spectra, floor.deep, DEEP_SIZE, rate_hz, DEEP_LAG, DEEP_DEAD)
+    long, salience = [], []
+    half = LONG_SIZE // 2
+    for spectra in magnitudes(np.pad(audio, (half, half)), LONG_SIZE, LONG_HOP):
+        long.append(spectra[:, :LONG_BINS])
+        salience.append(search.salience(search.whiten(long[-1])))
+    padded = np.pad(np.concatenate(salience), ((0, 0), (PAD, PAD)), constant_values=-9)
+    return Block(audio, rate_hz, search, fine, flux, deep_flux, np.concatenate(long), padded)
+
+
+def _centred(audio: Array, size: int, hop: int, bins: int) -> Array:
+    half = size // 2
+    padded = np.pad(audio, (half, half))
+    return np.concatenate([m[:, :bins] for m in magnitudes(padded, size, hop)])
+
+
+def _flux(spectra: Array, floor: Array, size: int, rate_hz: float, lag: int, dead: float) -> Array:
+    """Mean rise of log(1 + |X| / floor) against `lag` frames before, neighbours' maximum."""
+    first = int(FLUX_HZ[0] * size / rate_hz)
+    log = np.log1p(spectra[:, first:] / floor[first:])
+    before = log.copy()
+    np.maximum(before[:, 1:], log[:, :-1], out=before[:, 1:])
+    np.maximum(before[:, :-1], log[:, 1:], out=before[:, :-1])
+    rise = log[lag:] - before[:-lag] - np.float32(dead)
+    np.maximum(rise, 0, out=rise)
+    return np.concatenate([np.zeros(min(lag, len(log)), np.float32), rise.mean(axis=1)])
+
+
+def find_candidates(block: Block) -> tuple[Floats, Floats]:
+    """(times in s, heights) of everything that might be an onset, in order."""
+    times, heights = _peaks(block.flux, FINE_LEAST, block.fine_s)
+    if block.deep_flux is not None:
+        more, more_heights = _peaks(block.deep_flux, DEEP_LEAST, block.fine_s)
+        new = _nearest(more, times) > 0.06
+        times = np.concatenate([times, more[new]])
+        heights = np.concatenate([heights, more_heights[new]])
+        order = np.argsort(times, kind="stable")
+        times, heights = times[order], heights[order]
+    return times, heights
+
+
+def _peaks(flux: Array, least: float, step_s: float) -> tuple[Floats, Floats]:
+    reach = round(PEAK_REACH_S / step_s)
+    wide = round(MEDIAN_REACH_S / step_s)
+    view = np.lib.stride_tricks.sliding_window_view
+    highest = view(np.pad(flux, reach, constant_values=-1), 2 * reach + 1).max(axis=1)
+    usual = np.median(view(np.pad(flux, wide, "edge"), 2 * wide + 1)[::5], axis=1)
+    height = flux - np.repeat(usual, 5)[: len(flux)]
+    at = np.flatnonzero((flux >= highest) & (height > least))
+    return at * step_s, height[at].astype(float)
+
+
+def _nearest(times: Floats, others: Floats) -> Floats:
+    if not len(others):
+        return np.full(len(times), np.inf)
+    index = np.searchsorted(others, times)
+    left = np.abs(times - others[np.maximum(index - 1, 0)])
+    right = np.abs(times - others[np.minimum(index, len(others) - 1)])
+    return np.minimum(left, right)
+
+
+@dataclass
+class Features:
+    """What is known of each hypothesis (a candidate with a pitch); all arrays of one length.
+
+    onset_s, flux : when, and how strong the rise is
+    f0_hz, grid : the pitch, and its index in the search's grid
+    rank : 0 for the candidate's likeliest pitch; share : its score as a part of that one's
+    new, after : salience of the pitch in what is new, and in all that sounds then
+    stay : mean salience while it is followed; run_s : how long it is there
+    slope : cents per second; wander : what is left of the pitch's track, cents
+    rise_db : comb level against before; level_db : comb level; decay : dB per second
+    peak_s : time of the highest level; swing : rises of single partials, dB a frame
+    shape : how unlike the partials move, dB a frame (strings move alike, vowels do not)
+    rich : effective number of partials; next_s, last_s : distance to strong neighbours in time
+    """
+
+    onset_s: Floats
+    flux: Floats
+    candidate: Ints
+    grid: Ints
+    f0_hz: Floats
+    rank: Ints
+    share: Floats
+    new: Floats
+    after: Floats
+    stay: Floats
+    run_s: Floats
+    slope: Floats
+    wander: Floats
+    rise_db: Floats
+    level_db: Floats
+    decay: Floats
+    drop_db: Floats
+    peak_s: Floats
+    swing: Floats
+    shape: Floats
+    rich: Floats
+    next_s: Floats
+    last_s: Floats
+
+    def __len__(self) -> int:
+        return len(self.onset_s)
+
+
+def describe(block: Block, times: Floats, heights: Floats) -> Features:
+    """The features of all hypotheses of a block's candidates."""
+    strong = times[heights > STRONG_FLUX]
+    gap = strong[None, :] - times[:, None]
+    next_s = np.where(gap > 0.02, gap, 9.0).min(axis=1, initial=9.0)
+    last_s = np.where(gap < -0.02, -gap, 9.0).min(axis=1, initial=9.0)
+    new, after = _what_is_new(block, times, next_s, last_s)
+    score = new + 0.5 * after
+    grid = _best_peaks(score, HYPOTHESES)  # (candidates, HYPOTHESES)
+    candidate = np.repeat(np.arange(len(times)), HYPOTHESES)
+    flat = grid.ravel()
+    best = np.maximum(score.max(axis=1, initial=0.1), 0.1)
+    followed = follow(block, times[candidate], flat, FOLLOW_FRAMES)
+    return Features(
+        onset_s=times[candidate],
+        flux=heights[candidate],
+        candidate=candidate,
+        grid=flat,
+        f0_hz=block.search.f0_hz[flat],
+        rank=np.tile(np.arange(HYPOTHESES), len(times)),
+        share=score[candidate, flat] / best[candidate],
+        new=new[candidate, flat],
+        after=after[candidate, flat],
+        next_s=next_s[candidate],
+        last_s=last_s[candidate],
+        **_summary(block, followed, next_s[candidate]),
+    )
+
+
+def _what_is_new(
+    block: Block, times: Floats, next_s: Floats, last_s: Floats
+) -> tuple[Array, Array]:
+    """Salience of what is new at each candidate, and of all that sounds after it."""
+    rate, search = block.rate_hz, block.search
+    longest, shortest = LONG_SIZE, int(0.075 * rate)
+    size_after = np.clip((next_s - 0.01) * rate, shortest, longest).astype(int)
+    size_before = np.clip((last_s - 0.01) * rate, shortest, longest).astype(int)
+    begin = np.rint((times + 0.005) * rate).astype(int)
+    after = _spectra_of(block.audio, begin, size_after)
+    end = np.rint((times - 0.010) * rate).astype(int)
+    before = _spectra_of(block.audio, end - size_before, size_before)
+    wide = before.copy()  # a neighbour's maximum: the two windows may differ in length
+    np.maximum(wide[:, 1:], before[:, :-1], out=wide[:, 1:])
+    np.maximum(wide[:, :-1], before[:, 1:], out=wide[:, :-1])
+    mean = local_mean(after, search.half_width) + np.float32(1e-7)
+    fresh = np.log1p(np.maximum(after - wide, 0) / mean)
+    return search.salience(fresh), search.salience(np.log1p(after / mean))
+
+
+def _spectra_of(audio: Array, begin: Ints, size: Ints) -> Array:
+    frames = np.zeros((len(begin), LONG_SIZE), np.float32)
+    for row, (first, length) in enumerate(zip(begin, size, strict=True)):
+        window = hann(length)
+        piece = audio[max(first, 0) : max(first + length, 0)]
+        offset = max(0, -first)
+        part = window[offset : offset + len(piece)] * (2 / window.sum())
+        frames[row, offset : offset + len(piece)] = piece * part
+    return np.abs(np.fft.rfft(frames))[:, :LONG_BINS]
+
+
+def _best_peaks(score: Array, count: int) -> Ints:
+    left, found = score.copy(), []
+    rows = np.arange(len(score))[:, None]
+    for _ in range(count):
+        best = left.argmax(axis=1)
+        found.append(best)
+        near = np.clip(best[:, None] + np.arange(-20, 21), 0, score.shape[1] - 1)
+        left[rows, near] = -9
+    return np.stack(found, axis=1)
+
+
+@dataclass
+class Followed:
+    """Pitches followed frame by frame, shape (hypotheses, frames).
+
+    cents : against the hypothesis' grid pitch, nan where it is not there
+    salience : at the followed pitch, nan outside the block; run : frames until it is lost
+    partials : power of each partial, (hypotheses, frames, PARTIALS)
+    before_db : comb level before the onset, (hypotheses, BEFORE_FRAMES)
+    """
+
+    cents: Floats
+    salience: Floats
+    run: Ints
+    partials: Array
+    before_db: Floats
+
+
+def follow(block: Block, onset_s: Floats, grid: Ints, frames: int) -> Followed:
+    """Follow pitches from just after their onset for so many long frames."""
+    count, last = len(grid), len(block.long) - 1
+    first = np.rint((onset_s + FOLLOW_FROM_S) / block.long_s).astype(int)
+    position, alive = grid.copy(), np.ones(count, bool)
+    missed, run, top = np.zeros(count, int), np.zeros(count, int), np.zeros(count)
+    cents, salience = np.full((count, frames), np.nan), np.full((count, frames), np.nan)
+    power = np.zeros((count, frames, PARTIALS), np.float32)
+    f0_hz = block.search.f0_hz
+    before = [
+        _comb(block, first - BEFORE_FRAMES + k, f0_hz[grid]).sum(axis=1)
+        for k in range(BEFORE_FRAMES)
+    ]
+    most = len(f0_hz) - 1
+    for k in range(frames):
+        inside = first + k <= last
+        frame = np.clip(first + k, 0, last)
+        reach = 8 if k == 0 else 5
+        steps = np.arange(-reach, reach + 1)
+        near = block.salience[frame[:, None], np.clip(position[:, None] + steps, -PAD, most) + PAD]
+        here = near.max(axis=1)
+        good = (here > np.maximum(LIVE_SALIENCE, LIVE_SHARE * top)) & inside
+        missed = np.where(good, 0, missed + 1)
+        alive &= missed < 2
+        moved = alive & good
+        step = near.argmax(axis=1) - reach
+        position = np.where(moved, np.clip(position + step, 0, most), position)
+        top = np.where(inside, np.maximum(top, here), top)
+        cents[moved, k] = (position[moved] - grid[moved]) * 5.0
+        salience[inside, k] = here[inside]
+        run[moved] = k + 1
+        power[:, k] = np.where(inside[:, None], _comb(block, frame, f0_hz[position]), np.nan)
+        if not alive.any():
+            power[:, k + 1 :] = np.nan
+            break
+    return Followed(cents, salience, run, power, _db(np.array(before).T))
+
+
+def _comb(block: Block, frame: Ints, f0_hz: Floats) -> Array:
+    """Power of the partials of f0_hz in long frames, (hypotheses, PARTIALS)."""
+    bins = np.rint(np.arange(1, PARTIALS + 1) * f0_hz[:, None] * LONG_SIZE / block.rate_hz)
+    inside = bins < LONG_BINS - 2
+    at = np.where(inside, bins, 1).astype(int)
+    row = np.clip(frame, 0, len(block.long) - 1)[:, None]
+    long = block.long
+    high = np.maximum(np.maximum(long[row, at], long[row, at - 1]), long[row, at + 1])
+    return high**2 * inside
+
+
+def _db(power: Floats) -> Floats:
+    return 10 * np.log10(power + 1e-10)
+
+
+def _line(x: Floats, y: Floats, use: NDArray[np.bool_]) -> tuple[Floats, Floats]:
+    """(slope, rms of the rest) of straight lines through each row's used points."""
+    count = np.maximum(use.sum(axis=1), 1)
+    y = np.where(use, y, 0)
+    dx = (x - (use * x).sum(axis=1)[:, None] / count[:, None]) * use
+    dy = (y - y.sum(axis=1)[:, None] / count[:, None]) * use
+    slope = (dx * dy).sum(axis=1) / np.maximum((dx**2).sum(axis=1), 1e-6)
+    rest = np.sqrt(((dy - slope[:, None] * dx) ** 2).sum(axis=1) / count)
+    few = use.sum(axis=1) < 3
+    return np.where(few, 0.0, slope), np.where(few, 15.0, rest)
+
+
+def _summary(block: Block, followed: Followed, next_s: Floats) -> dict[str, Floats]:
+    frames = followed.cents.shape[1]
+    number = np.arange(frames)[None, :]
+    t = np.arange(frames) * block.long_s
+    until = np.floor((np.minimum(next_s, 1.4) - FOLLOW_FROM_S) / block.long_s).astype(int)
+    length = np.minimum(followed.run, np.maximum(3, until))
+    within = number < length[:, None]
+    slope, wander = _line(t, followed.cents, within & ~np.isnan(followed.cents))
+    kept = np.where(within & ~np.isnan(followed.salience), followed.salience, 0)
+    stay = kept.sum(axis=1) / np.maximum(length, 1)
+
+    level = _db(followed.partials.sum(axis=2))
+    known = ~np.isnan(level)
+    early = np.where(known & (number < 6), level, -100).max(axis=1)
+    used = known & (number >= 1) & (number < np.maximum(length, 6)[:, None])
+    decay, _ = _line(t, level, used)
+    peak = np.where(used, level, -999).argmax(axis=1)
+    quarter = min(frames - 1, round(0.25 / block.long_s))
+    late = np.where(known[:, quarter], level[:, quarter], early)
+    return {
+        "stay": stay,
+        "run_s": followed.run * block.long_s,
+        "slope": slope,
+        "wander": wander,
+        "rise_db": early - followed.before_db[:, 1:5].mean(axis=1),
+        "level_db": early,
+        "decay": decay,
+        "drop_db": early - late,
+        "peak_s": peak * block.long_s,
+        **_how_partials_move(followed.partials, length),
+    }
+
+
+def _how_partials_move(power: Array, length: Ints) -> dict[str, Floats]:
+    power = np.nan_to_num(power)
+    top = power.max(axis=(1, 2), keepdims=True)
+    level = 10 * np.log10(power + top * 1e-4 + 1e-12)
+    change = np.diff(level, axis=1)
+    number = np.arange(change.shape[1])[None, :]
+    used = (number >= 1) & (number < np.maximum(length, 4)[:, None] - 1)
+    weight = np.sqrt(power[:, 1:] + power[:, :-1]) * used[:, :, None]
+    total = weight.sum(axis=(1, 2)) + 1e-9
+    common = (weight * change).sum(axis=2) / (weight.sum(axis=2) + 1e-9)
+    mean = (power * (np.arange(power.shape[1]) < length[:, None])[:, :, None]).sum(axis=1)
+    return {
+        "swing": (weight * np.maximum(change, 0)).sum(axis=(1, 2)) / total,
+        "shape": (weight * np.abs(change - common[:, :, None])).sum(axis=(1, 2)) / total,
+        "rich": np.sqrt(mean).sum(axis=1) ** 2 / (mean.sum(axis=1) + 1e-12),
+    }
