@@ -9,7 +9,7 @@ import random
 import numpy as np
 import pytest
 from conftest import ROOT
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from pegmark import pitch
 from pegmark.instruments import load_instruments
@@ -330,6 +330,25 @@ def test_a_rest_within_a_bow_parts_two_turns():
     assert moves(record, "A4") == [(-50, -25, True), (-25, 0, True)]
 
 
+def test_a_string_that_moved_when_last_heard_is_unsure():
+    ramp = [-40] * 4 + [-30, -20, -10, 0, 10, 20]
+    take = Take().play("A4", 0).play("A4", -20, seconds=2.0, half=15, gliding=True, track=ramp)
+    record = take.read()["strings"]["A4"]
+    assert record["heard"] == "unsure"
+    assert record["uncertainty_cents"] > 50
+    later = take.play("A4", 0, 0, 0).read()["strings"]["A4"]
+    assert later["heard"] == "heard"
+    assert later["uncertainty_cents"] < 5
+
+
+def test_a_note_that_sounds_on_after_its_track_may_have_moved_on():
+    track = [-40] * 4 + [-20] * 4
+    take = Take().play("A4", -30, seconds=9, half=12, gliding=True, track=track, kind="bowed")
+    assert take.read()["strings"]["A4"]["heard"] == "heard"
+    take.notes[0]["end_s"] += 4
+    assert take.read()["strings"]["A4"]["heard"] == "unsure"
+
+
 def test_a_plucks_falling_attack_is_no_turn():
     fall = [20 * math.exp(-k / 2.5) for k in range(11)]
     record = Take().play("A4", 0, 0, 0, track=fall, seconds=1.0).read()
@@ -623,6 +642,8 @@ def test_sounding_the_last_notes_again_changes_little_and_makes_nothing_less_sur
         if role == "check" and n["kind"] == "bowed"
     ]
     first = read_tuning(path.notes, VIOLIN)
+    sizes = [m["to_cents"] - m["from_cents"] for s in first["strings"].values() for m in s["moves"]]
+    assume(all(abs(size) > 7 for size in sizes))  # what is nearly no turn may become none
     second = read_tuning(path.notes + again, VIOLIN)
     assert second["order"] == first["order"]
     assert second["last_turn_s"] == first["last_turn_s"]

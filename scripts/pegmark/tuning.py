@@ -35,12 +35,17 @@ REST_CENTS_PER_S = 12.0  # slower than any turn
 TRACK_HALF_CENTS = 3.0  # a track is coarse: half-width of a rest read from it
 UNSAID_TURN_CENTS = 8.0  # a turn in a bow whose fit does not call it gliding: bows wander ...
 UNSAID_REST_S = 0.3  # ... but do not rest in between
+TRACK_GAP_S = 1.0  # a note that sounds on longer than this after its track may have moved on
+FAR_GLIDE_CENTS = 60.0  # a bow's track further than this from its coarse pitch is not sure
+LOST_HALF_CENTS = 50.0  # half-width of a string that was moving when it was last heard
 UNSETTLED_HALF_CENTS = 12.0  # a pitch known no better than this is not a settled one
 SOUNDING_GAP_S = 0.35  # a silence shorter than this between two plucks: turned while it rang
 SILENT_GAP_S = 0.7  # longer than this: turned in silence; between the two, unknown
 OUTLIER_S = 0.3  # a lone last note shorter than this does not overturn what others agree on
 OUTLIER_HALF_CENTS = 4.0  # nor does one measured this badly
 UNTOUCHED_CENTS = 2.0  # added in quadrature if another string was turned afterwards (design)
+# Quantiles of the absolute value of a standard normal variable.
+QUANTILE = {0.15: 0.189, 0.3: 0.385}
 # A string moves a little by itself while others are tuned, down as they go up: this far, and by
 # this share of their turns, but never more than the last figure (common practice, no source).
 PULL_CENTS = 8.0
@@ -177,6 +182,7 @@ class _Piece:
     kind: str  # plucked or bowed: how its pitch was made
     steady: bool  # False: the string was moving
     glides_on: bool = False  # the next piece is the same note, after a glide
+    lost: bool = False  # it moved on, and where to was not heard
 
     def variance(self) -> float:
         return max(self.half / NORMAL_95, FLOOR_SD_CENTS[self.kind]) ** 2
@@ -231,6 +237,7 @@ class _String:
     pieces: list[_Piece] = field(default_factory=list)
     left: list[_Piece] = field(default_factory=list)
     changes: list[_Move] = field(default_factory=list)
+    lost: bool = False  # it was moving when last heard
 
     def turns(self) -> list[_Move]:
         return [m for m in self.changes if m.cause == "turn"]
@@ -344,16 +351,26 @@ def _pieces(index: int, note: dict[str, Any], place: str, target_hz: float) -> l
     if len(rests) < 2:
         steady = half <= UNSETTLED_HALF_CENTS
         if rests and rests[0].steady and not steady:
-            cents, half, steady = rests[0].cents, TRACK_HALF_CENTS, True
-        return [_Piece(index, note["start_s"], note["end_s"], cents, half, kind, steady)]
+            cents, half, steady = rests[0].cents, rests[0].half, True
+        piece = _Piece(index, note["start_s"], note["end_s"], cents, half, kind, steady)
+        piece.lost = bool(note.get("gliding")) and _track_lost(note)
+        return [piece]
     pieces = [
-        _Piece(index, rest.start_s, rest.end_s, rest.cents, TRACK_HALF_CENTS, kind, rest.steady)
+        _Piece(index, rest.start_s, rest.end_s, rest.cents, rest.half, kind, rest.steady)
         for rest in rests
     ]
     for piece in pieces[:-1]:
         piece.glides_on = True
     pieces[0].start_s, pieces[-1].end_s = note["start_s"], note["end_s"]
+    far = kind == "bowed" and np.ptp([rest.cents for rest in rests]) > FAR_GLIDE_CENTS
+    pieces[-1].lost = bool(far) or not pieces[-1].steady or _track_lost(note)
     return pieces
+
+
+def _track_lost(note: dict[str, Any]) -> bool:
+    """Whether a note sounds on after its track ends."""
+    track = note.get("track") or []
+    return not track or note["end_s"] - track[-1][0] > TRACK_GAP_S
 
 
 class _Rest(NamedTuple):
@@ -363,6 +380,7 @@ class _Rest(NamedTuple):
     end_s: float
     cents: float
     steady: bool
+    half: float = TRACK_HALF_CENTS
 
 
 def _rests(note: dict[str, Any], half: float) -> list[_Rest]:
@@ -378,10 +396,7 @@ def _rests(note: dict[str, Any], half: float) -> list[_Rest]:
     if len(track) < 4 or (plucked and gliding is False):
         return []
     times, cents = track[:, 0], _smooth(track[:, 1])
-    # What neighbours in the track wander about each other: the 30 % point of their second
-    # differences (0.385 standard deviations, each the root of 6 times the wander), since a low
-    # one sees no turns.
-    noise = float(np.quantile(np.abs(np.diff(track[:, 1], 2)), 0.3)) / (0.385 * math.sqrt(6))
+    noise = _wander(track[:, 1], 0.15 if gliding else 0.3)
     least = max(TURN_CENTS, 3 * noise)
     if plucked and gliding is None and _falls_as_attack(times, cents):
         return []
@@ -396,6 +411,16 @@ def _rests(note: dict[str, Any], half: float) -> list[_Rest]:
     if rests[-1].end_s < times[-1]:
         rests.append(_Rest(float(times[-1]), float(times[-1]), float(cents[-1]), False))
     return _distinct(rests, least)
+
+
+def _wander(cents: np.ndarray, share: float) -> float:
+    """The standard deviation of a track's points about their neighbours, in cents.
+
+    From a low quantile (`share`) of their second differences, each of which has the root of 6
+    times that deviation: a low one sees little of the turns.
+    """
+    low = float(np.quantile(np.abs(np.diff(cents, 2)), share))
+    return low / (QUANTILE[share] * math.sqrt(6))
 
 
 def _smooth(x: np.ndarray) -> np.ndarray:
@@ -427,7 +452,8 @@ def _plateaus(times: np.ndarray, cents: np.ndarray, noise: float) -> list[_Rest]
             first += 1  # the end of a glide, or of an attack
         if times[k] - times[first] >= REST_S - ROUNDING_S:
             middle = float(np.median(cents[first : k + 1]))
-            rests.append(_Rest(float(times[first]), float(times[k]), middle, True))
+            half = max(TRACK_HALF_CENTS, NORMAL_95 * noise / math.sqrt(k + 1 - first))
+            rests.append(_Rest(float(times[first]), float(times[k]), middle, True, half))
     return rests
 
 
@@ -439,9 +465,16 @@ def _distinct(rests: list[_Rest], least: float) -> list[_Rest]:
         if abs(rest.cents - before.cents) > least:
             kept.append(rest)
             continue
-        cents = before.cents if before.steady or not rest.steady else rest.cents
-        steady = before.steady or rest.steady
-        kept[-1] = _Rest(before.start_s, rest.end_s, cents, steady)
+        if before.steady and rest.steady:
+            weight = (rest.end_s - rest.start_s) / (
+                rest.end_s - rest.start_s + before.end_s - before.start_s
+            )
+            cents = weight * rest.cents + (1 - weight) * before.cents
+            half = max(before.half, rest.half, abs(rest.cents - before.cents) / 2)
+        else:
+            known = rest if rest.steady else before
+            cents, half = known.cents, known.half
+        kept[-1] = _Rest(before.start_s, rest.end_s, cents, before.steady or rest.steady, half)
     return kept
 
 
@@ -451,6 +484,7 @@ def _distinct(rests: list[_Rest], least: float) -> list[_Rest]:
 def _find_changes(string: _String, timed: list[dict[str, Any]], prior: Prior) -> None:
     if not string.pieces:
         return
+    string.lost = string.pieces[-1].lost
     _rest_between_notes(string.pieces)
     known = [p for p in string.pieces if p.half <= UNSETTLED_HALF_CENTS]
     fine = _merge([_Stretch([p]) for p in known or string.pieces], prior, CHANGE_CENTS)
@@ -731,7 +765,9 @@ def _describe(
         field_values |= {
             "f0_hz": pitch.shift_hz(target_hz, left.mean),
             "deviation_cents": left.mean,
-            "uncertainty_cents": math.hypot(left.half_width, pulled),
+            "uncertainty_cents": math.hypot(
+                left.half_width, pulled, LOST_HALF_CENTS if string.lost else 0.0
+            ),
             "kind": note["kind"],
             "at_s": left.deciding.start_s,
             "deciding": {"start_s": note["start_s"], "end_s": note["end_s"]},
@@ -741,6 +777,8 @@ def _describe(
 
 def _heard(string: _String, timed: list[dict[str, Any]], target_hz: float) -> str:
     """ "heard", "not_heard", or "unsure": an unnamed note may be this string's last word."""
+    if string.lost:
+        return "unsure"
     last = timed[string.notes[-1]]["start_s"] if string.pieces else -math.inf
     for note in timed:
         unnamed = note["kind"] in ("plucked", "bowed", "two_strings") and not note.get("string")
