@@ -1,0 +1,127 @@
+"""The second marker: kappa against worked values and libraries, and what the teacher reads."""
+
+import random
+
+import pytest
+from pegmark.agreement import agree, agreement, weighted_kappa
+from sklearn.metrics import cohen_kappa_score
+from takes import grade, mark, take
+
+# A printed SAS example (PROC FREQ), as the tests of the statsmodels library hold it
+# (statsmodels/stats/tests/test_inter_rater.py): rows one marker, columns the other.
+SAS_TABLE = [[0, 4, 1], [0, 8, 0], [0, 1, 5]]
+# Anxiety ratings of R's package irr (raters 2 and 3), in the same file with irr's printed result.
+IRR_SECOND = [3, 6, 4, 6, 2, 4, 2, 4, 3, 3, 2, 3, 3, 3, 2, 2, 1, 3, 3, 4]
+IRR_THIRD = [2, 1, 4, 4, 3, 2, 1, 6, 1, 1, 1, 2, 3, 3, 1, 1, 3, 3, 2, 2]
+
+
+def from_table(table):
+    return [(a, b) for a, line in enumerate(table) for b, n in enumerate(line) for _ in range(n)]
+
+
+def test_worked_values_of_the_design():
+    # Calculated by hand (design, section 5): 0.4286 unweighted, 0.5455 quadratic.
+    pairs = list(zip([2, 0, 2, 2, 0, 1], [0, 0, 2, 2, 0, 2], strict=True))
+    assert weighted_kappa(pairs, 0).kappa == pytest.approx(3 / 7, abs=1e-12)
+    assert weighted_kappa(pairs).kappa == pytest.approx(6 / 11, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("power", "kappa", "error"),
+    [(0, 0.4842, 0.1380), (1, 0.4701, 0.1457)],  # SAS: simple, and linear weights, with its ASE
+)
+def test_printed_kappas_and_errors_of_sas(power, kappa, error):
+    found = weighted_kappa(from_table(SAS_TABLE), power)
+    assert found.kappa == pytest.approx(kappa, abs=5e-5)
+    assert found.standard_error == pytest.approx(error, abs=5e-5)
+
+
+def test_printed_quadratic_kappa_of_r_irr():
+    # irr leaves out the category nobody gave: 1, 2, 3, 4, 6 become ranks.
+    ranks = {value: rank for rank, value in enumerate(sorted({*IRR_SECOND, *IRR_THIRD}))}
+    pairs = [(ranks[a], ranks[b]) for a, b in zip(IRR_SECOND, IRR_THIRD, strict=True)]
+    assert weighted_kappa(pairs).kappa == pytest.approx(0.2520325, abs=5e-8)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_agrees_with_scikit_learn(seed):
+    draw = random.Random(seed)
+    first = [draw.randint(0, 4) for _ in range(30)]
+    second = [min(4, max(0, a + draw.choice([-1, 0, 0, 1]))) for a in first]
+    pairs = list(zip(first, second, strict=True))
+    expected = cohen_kappa_score(first, second, labels=list(range(5)), weights="quadratic")
+    assert weighted_kappa(pairs).kappa == pytest.approx(expected, abs=1e-12)
+
+
+def test_half_points_are_weighed_by_their_distance():
+    pairs = [(0, 0.5), (4, 4), (3.5, 4), (2, 2), (1, 0.5)]
+    doubled = [(int(2 * a), int(2 * b)) for a, b in pairs]
+    labels = list(range(9))
+    expected = cohen_kappa_score(*zip(*doubled, strict=True), labels=labels, weights="quadratic")
+    assert weighted_kappa(pairs).kappa == pytest.approx(expected, abs=1e-12)
+
+
+def test_the_interval_covers_the_true_kappa():
+    """Of 400 classes of 120 drawn from one joint distribution about 95 % cover its kappa."""
+    cells = [(0, 0), (0, 1), (1, 0), (1, 1), (1, 2), (2, 1), (2, 2)]
+    shares = [20, 5, 8, 25, 7, 5, 30]
+    truth = weighted_kappa([cell for cell, n in zip(cells, shares, strict=True) for _ in range(n)])
+    draw = random.Random(5)
+    covered = 0
+    for _ in range(400):
+        found = agree(draw.choices(cells, weights=shares, k=120))
+        covered += found["low"] <= truth.kappa <= found["high"]
+    assert 0.92 <= covered / 400 <= 0.98  # 95 % and four standard errors of a share of 400
+
+
+def test_nothing_to_say_without_spread():
+    assert weighted_kappa([]) is None
+    assert weighted_kappa([(1, 1)] * 12) is None  # both gave everybody the same
+    perfect = agree([(0, 0), (1, 1)] * 6)
+    assert (perfect["kappa"], perfect["exact"]) == (1.0, 1.0)
+    assert (perfect["low"], perfect["high"]) == (None, None)
+
+
+def test_few_pairs_have_no_interval():
+    nine = [(0, 0), (1, 1), (0, 1), (1, 1), (0, 0), (1, 0), (1, 1), (0, 0), (1, 1)]
+    assert agree(nine)["low"] is None
+    ten = agree([*nine, (0, 0)])
+    assert ten["low"] < ten["kappa"] < ten["high"]
+
+
+def test_adjacent_is_one_point_apart():
+    found = agree([(4, 4), (3, 4), (2, 4), (3.5, 4)])
+    assert (found["exact"], found["adjacent"]) == (0.25, 0.75)
+    assert agree([(0, 1), (1, 1)], adjacent=False)["adjacent"] is None
+
+
+def test_a_class_marked_twice():
+    flat = take(cents={"G3": -25.0})
+    records = [
+        grade(marks={"final_pitch": 4, "order": 1}),
+        grade(flat, marks=[mark("final_pitch", 4, "In tune to my ear.")]),
+        grade(flat),
+    ]
+    found = agreement(records)
+    by_id = {one["id"]: one for one in found["criteria"]}
+    assert (by_id["final_pitch"]["pairs"], by_id["final_pitch"]["exact"]) == (2, 0.5)
+    assert by_id["final_pitch"]["adjacent"] == 1.0
+    assert by_id["order"]["adjacent"] is None
+    assert found["all"] == {"pairs": 3, "exact": pytest.approx(2 / 3)}
+    (one,) = found["disagreements"]
+    assert (one["measured"], one["teacher"], one["of"]) == (3, 4, 4)
+    assert one["at_s"] == 50.0
+    assert "25 cents too low" in one["text"]
+    assert one["comment"] == "In tune to my ear."
+
+
+def test_criteria_only_the_teacher_can_mark_are_no_pairs():
+    assert agreement([grade(marks={"bridge": 1, "answers": 2})]) is None
+    assert agreement([]) is None
+
+
+def test_the_largest_disagreement_comes_first():
+    bad = take(cents={"E5": 40.0, "A4": 40.0, "D4": 40.0, "G3": -40.0})
+    found = agreement([grade(take(cents={"D4": 5.5}), marks={"final_pitch": 4}),
+                       grade(bad, marks={"final_pitch": 4})])  # fmt: skip
+    assert [row["measured"] for row in found["disagreements"]] == [0, 3.5]

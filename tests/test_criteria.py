@@ -1,0 +1,411 @@
+"""Hand-made measured cases to points, on and beside every boundary, and what must always hold.
+
+The levels are the design's: in tune within 3 cents, close within 8, doubled below C3; no upward
+move over 50 cents on the top string, 100 on the others (common practice, no source).
+"""
+
+from copy import deepcopy
+from itertools import pairwise
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from pegmark.judge import judge, resolve_tolerances
+from takes import INSTRUMENTS, RUBRIC, grade, move, row, string, take, ticket
+
+STAYS = {"moves": [], "settled_s": None}  # a string that was not turned
+
+
+def one(cents, uncertainty=0.5, name="A4", **more):
+    """A take with one string somewhere else."""
+    return {"strings": {name: {"cents": cents, "uncertainty": uncertainty, **more}}}
+
+
+def turns(*moves, name="D4"):
+    """A take with one string's moves."""
+    return {"strings": {name: {"moves": list(moves)}}}
+
+
+# What the take is (see takes.take), criterion, points, open, close call
+FINAL_PITCH = [
+    # Every boundary of a string above C3, with hardly any uncertainty.
+    (one(0.0, 0.0), 4, 0, False),
+    (one(2.9, 0.05), 4, 0, False),
+    (one(3.0, 0.0), 4, 0, False),
+    (one(3.04, 0.0), 4, 0, False),  # a tenth of a cent is what the sheet shows
+    (one(3.1, 0.0), 3.5, 0, False),
+    (one(-3.0, 0.0), 4, 0, False),
+    (one(-3.1, 0.0), 3.5, 0, False),
+    (one(7.9, 0.05), 3.5, 0, False),
+    (one(8.0, 0.0), 3.5, 0, False),
+    (one(8.1, 0.0), 3, 0, False),
+    (one(-8.0, 0.0), 3.5, 0, False),
+    (one(-8.1, 0.0), 3, 0, False),
+    (one(-25.0, 1.0), 3, 0, False),
+    (one(50.0, 2.0), 3, 0, False),
+    # 439.5, 440.5 and 441 Hz against 440 (design, section 4; cents calculated).
+    (one(-1.9685, 0.0), 4, 0, False),
+    (one(1.9662, 0.0), 4, 0, False),
+    (one(3.9302, 0.0), 3.5, 0, False),
+    # Benefit of the doubt: the boundary inside the interval, half-width at most 3 cents.
+    (one(3.5, 0.5), 4, 0, True),
+    (one(3.6, 0.5), 3.5, 0, False),
+    (one(2.6, 0.5), 4, 0, True),
+    (one(2.5, 0.5), 4, 0, False),
+    (one(6.0, 3.0), 4, 0, True),
+    (one(6.1, 3.0), 3.5, 0, True),
+    (one(11.0, 3.0), 3.5, 0, True),
+    (one(11.1, 3.0), 3, 0, False),
+    (one(-3.5, 0.5), 4, 0, True),
+    # Wider than 3 cents and straddling: open. Wider and clear of every boundary: a verdict.
+    (one(3.5, 3.1), 3, 1, False),
+    (one(0.0, 3.1), 3, 1, False),
+    (one(11.0, 3.1), 3, 1, False),
+    (one(11.2, 3.1), 3, 0, False),
+    (one(40.0, 12.0), 3, 0, False),
+    # The span between equal and pure targets: G and E of the violin (-3.910, +1.955 cents).
+    (one(-3.9, 0.0, "G3"), 4, 0, False),
+    (one(-6.9, 0.0, "G3"), 4, 0, False),
+    (one(-7.0, 0.0, "G3"), 3.5, 0, False),
+    (one(-11.9, 0.0, "G3"), 3.5, 0, False),
+    (one(-12.0, 0.0, "G3"), 3, 0, False),
+    (one(3.0, 0.0, "G3"), 4, 0, False),
+    (one(3.1, 0.0, "G3"), 3.5, 0, False),
+    (one(4.9, 0.0, "E5"), 4, 0, False),
+    (one(5.1, 0.0, "E5"), 3.5, 0, False),
+    (one(-3.1, 0.0, "E5"), 3.5, 0, False),
+    # Not heard, not told apart, no uncertainty known.
+    ({"strings": {"D4": {"heard": "not_heard"}}}, 3, 1, False),
+    ({"strings": {"D4": {"heard": "unsure"}}}, 3, 1, False),
+    (one(1.0, None), 3, 1, False),
+    ({"strings": {n: {"heard": "not_heard"} for n in ("E5", "A4", "D4", "G3")}}, None, 4, False),
+    # A string that fell more than a semitone by itself.
+    (one(-150.0, 1.0, slipped_cents=150.0), 3, 1, False),
+    (one(-90.0, 1.0, slipped_cents=90.0), 3, 0, False),
+    # Low strings: doubled. The viola's C3 is not below C3, the cello's G2 and C2 are.
+    ({"key": "viola", **one(8.1, 0.0, "C3")}, 3, 0, False),
+    ({"key": "cello", **one(6.0, 0.0, "G2")}, 4, 0, False),
+    ({"key": "cello", **one(6.1, 0.0, "G2")}, 3.5, 0, False),
+    ({"key": "cello", **one(16.0, 0.0, "C2")}, 3.5, 0, False),
+    ({"key": "cello", **one(16.1, 0.0, "C2")}, 3, 0, False),
+    ({"key": "cello", **one(-11.8, 0.0, "C2")}, 4, 0, False),  # 5.865 pure, 6 in tune
+    ({"key": "cello", **one(0.0, 5.9, "C2")}, 4, 0, False),
+    ({"key": "cello", **one(4.0, 5.9, "C2")}, 4, 0, True),
+    ({"key": "double bass", **one(6.0, 0.0, "G2")}, 4, 0, False),
+    ({"key": "double bass", **one(7.9, 0.0, "E1")}, 4, 0, False),  # the fourth's pure E is +1.955
+    ({"key": "double bass", **one(8.1, 0.0, "E1")}, 3.5, 0, False),
+    # Five strings share the four points.
+    ({"key": "five-string bass"}, 4, 0, False),
+    ({"key": "five-string bass", **one(10.0, 0.0, "D2")}, 3.6, 0, False),
+    ({"key": "five-string bass", **one(40.0, 0.0, "B0")}, 3.2, 0, False),
+    ({"key": "five-string bass", "strings": {"B0": {"heard": "not_heard"}}}, 3.2, 0.8, False),
+]
+
+ORDER = [
+    ({}, 1, 0, False),
+    ({"order": ["A4", "G3", "E5", "D4"]}, 1, 0, False),  # after A the rest is free
+    ({"order": ["D4", "A4", "G3", "E5"]}, 0, 0, False),
+    ({"order": ["E5", "D4", "G3", "A4"]}, 0, 0, False),
+    ({"order": []}, None, 1, False),
+    ({"strings": {"A4": {"heard": "not_heard"}}}, None, 1, False),
+    ({"strings": {"G3": {"heard": "not_heard"}}}, 1, 0, False),
+    ({"strings": {"G3": {"heard": "unsure"}}}, None, 1, False),  # its turns may have come first
+    ({"key": "double bass"}, 1, 0, False),
+    ({"key": "double bass", "order": ["G2", "A1", "D2", "E1"]}, 0, 0, False),
+]
+
+SOUNDING = [
+    ({}, 1, 0, False),
+    (turns(move(20, 30), move(22, -12), move(24, 12)), 1, 0, False),
+    (turns(move(20, 30, sounding=False)), 0, 0, False),
+    (turns(move(20, -30, sounding=False)), 0, 0, False),  # loosened in silence is turned too
+    (turns(move(20, 9.9, sounding=False)), 1, 0, False),  # that much a string moves by itself
+    (turns(move(20, 10.0, sounding=False)), 0, 0, False),
+    (turns(move(20, 30, sounding=None)), 1, 0, True),
+    ({"strings": {n: {"moves": [move(20, 30, sounding=None)]} for n in ("E5", "D4")}}, 1, 0, True),
+    (
+        {"strings": {n: {"moves": [move(20, 30, sounding=None)]} for n in ("E5", "D4", "G3")}},
+        None,
+        1,
+        False,
+    ),
+    ({"strings": dict.fromkeys(("E5", "A4", "D4", "G3"), STAYS)}, 1, 0, False),  # none was needed
+    ({"strings": {"G3": {"heard": "unsure", **STAYS}}}, None, 1, False),
+    ({"strings": {"G3": {"heard": "not_heard"}}}, 1, 0, False),
+]
+
+SMALL_MOVES = [
+    ({}, 1, 0, False),
+    (turns(move(20, 100.0)), 1, 0, False),
+    (turns(move(20, 100.5)), 1, 0, True),  # inside the string's own 0.8 cents
+    (turns(move(20, 101.0)), 0, 0, False),
+    (turns(move(20, 50.0), name="E5"), 1, 0, False),
+    (turns(move(20, 51.0), name="E5"), 0, 0, False),
+    (turns(move(20, 90.0)), 1, 0, False),
+    (turns(move(20, -400.0)), 1, 0, False),  # turning down never costs
+    (turns(move(20, 140.0, sounding=False)), 0, 0, False),
+    (turns(move(20, 140.0, sounding=None)), None, 1, False),  # may have been several
+    ({"key": "viola", **turns(move(20, 51.0), name="A4")}, 0, 0, False),
+    ({"key": "cello", **turns(move(20, 99.0), name="C2")}, 1, 0, False),
+    ({"key": "double bass", **turns(move(20, 51.0), name="G2")}, 0, 0, False),
+    ({"strings": dict.fromkeys(("E5", "A4", "D4", "G3"), STAYS)}, 1, 0, False),
+]
+
+FINAL_CHECK = [
+    ({}, 1, 0, False),
+    ({"strings": {"D4": {"checked_s": None}}}, 0, 0, False),
+    ({"strings": {n: {"checked_s": None} for n in ("E5", "D4", "G3")}}, 0, 0, False),
+    ({"strings": {"D4": {"heard": "not_heard"}}}, None, 1, False),
+    ({"strings": {"D4": {"heard": "unsure", "checked_s": None}}}, None, 1, False),
+    ({"strings": {"D4": {"heard": "not_heard"}, "E5": {"checked_s": None}}}, 0, 0, False),
+    ({"strings": dict.fromkeys(("E5", "A4", "D4", "G3"), STAYS), "last_turn_s": None}, 1, 0, False),
+]
+
+CASES = [
+    (criterion, *case)
+    for criterion, cases in (
+        ("final_pitch", FINAL_PITCH),
+        ("order", ORDER),
+        ("sounding", SOUNDING),
+        ("small_moves", SMALL_MOVES),
+        ("final_check", FINAL_CHECK),
+    )
+    for case in cases
+]
+
+
+def test_there_are_at_least_sixty_cases():
+    assert len(CASES) >= 60
+
+
+@pytest.mark.parametrize(("criterion", "described", "points", "still_open", "close_call"), CASES)
+def test_case(criterion, described, points, still_open, close_call):
+    record = grade(take(**described))
+    found = row(record, criterion)
+    assert found["points"] == (None if points is None else pytest.approx(points))
+    assert found["open"] == pytest.approx(still_open)
+    assert found["by"] == ("open" if still_open else "measured")
+    assert found["close_call"] is close_call
+    waiting = any(r["by"] == "open" for r in record["score"]["criteria"] if r["kind"] != "teacher")
+    assert record["status"] == ("needs_listening" if waiting else "graded")
+
+
+@pytest.mark.parametrize(("criterion", "described", "points", "still_open", "close_call"), CASES)
+def test_every_point_lost_or_open_carries_its_evidence(
+    criterion, described, points, still_open, close_call
+):
+    record = grade(take(**described))
+    found = row(record, criterion)
+    lost = found["of"] - (found["points"] or 0) - found["open"]
+    assert sum(item["lost"] for item in found["evidence"]) == pytest.approx(lost, abs=0.01)
+    assert found["evidence"]
+    assert all(item["text"] for item in found["evidence"])
+    for item in found["evidence"]:
+        if item["lost"]:
+            assert item["at_s"] is not None, "a point lost names its second"
+    named = {one for problem in record["problems"] for one in problem["criteria"]}
+    assert (criterion in named) is bool(found["open"])
+
+
+# The other kinds, and what the rubric can change
+
+
+def with_criterion(criterion):
+    """A rubric of one criterion."""
+    return {"title": "", "criteria": [{"id": "it", "title": "It", "points": 2, **criterion}]}
+
+
+@pytest.mark.parametrize(
+    ("cents", "uncertainty", "points", "still_open", "close_call"),
+    [
+        (0.0, 0.5, 2, 0, False),
+        (3.0, 0.0, 2, 0, False),
+        (3.1, 0.0, 1, 0, False),
+        (8.0, 0.0, 1, 0, False),
+        (8.1, 0.0, 0, 0, False),
+        (3.4, 0.5, 2, 0, True),
+        (3.4, 4.0, None, 2, False),
+    ],
+)
+def test_whole_pitch(cents, uncertainty, points, still_open, close_call):
+    names = ("E5", "A4", "D4", "G3")
+    strings = {name: {"cents": cents, "uncertainty": uncertainty} for name in names}
+    record = grade(take(strings=strings), rubric=with_criterion({"kind": "whole_pitch"}))
+    found = row(record, "it")
+    assert (found["points"], found["open"], found["close_call"]) == (points, still_open, close_call)
+
+
+def test_whole_pitch_is_the_middle_of_the_strings():
+    """One string far out is not the whole instrument."""
+    rubric = with_criterion({"kind": "whole_pitch"})
+    assert row(grade(take(cents={"G3": -60.0}), rubric=rubric), "it")["points"] == 2
+    missing = take(strings={"G3": {"heard": "not_heard"}})
+    assert row(grade(missing, rubric=rubric), "it")["by"] == "open"
+
+
+PAIRS = {("E5", "A4"): 0.0, ("A4", "D4"): 0.0, ("D4", "G3"): 0.0}
+
+
+@pytest.mark.parametrize(
+    ("method", "described", "unheard", "points", "by"),
+    [
+        ("tuner", {}, "open", None, "open"),
+        ("by_ear", {}, "open", None, "open"),
+        ("by_ear", {}, "lost", 0, "measured"),
+        ("by_ear", {"tone_hz": 440.0}, "open", 2, "measured"),
+        ("by_ear", {"tone_hz": 220.0}, "open", 2, "measured"),
+        ("by_ear", {"tone_hz": 523.25}, "open", None, "open"),  # a sounded C is no A
+        ("string_to_string", {"pairs": PAIRS}, "open", 2, "measured"),
+        ("string_to_string", {"pairs": {("E5", "A4"): 0.0}}, "open", None, "open"),
+        ("string_to_string", {"pairs": {("E5", "A4"): 0.0}}, "lost", 0, "measured"),
+    ],
+)
+def test_method_used(method, described, unheard, points, by):
+    rubric = with_criterion({"kind": "method_used", "unheard": unheard})
+    found = row(grade(take(**described), rubric=rubric, reference={"method": method}), "it")
+    assert (found["points"], found["by"]) == (points, by)
+
+
+def changed(identity, **settings):
+    rubric = deepcopy(RUBRIC)
+    next(c for c in rubric["criteria"] if c["id"] == identity).update(settings)
+    return rubric
+
+
+def test_levels_and_points_are_the_teachers():
+    near = take(cents={"D4": 5.0})
+    strict = changed("final_pitch", points=10, levels={"in_tune": 1, "close": 0, "out": 0})
+    assert row(grade(near, rubric=strict), "final_pitch")["points"] == 7.5
+
+
+def test_thresholds_are_the_teachers():
+    silent = take(**turns(move(20, 30, sounding=False)))
+    assert row(grade(silent, rubric=changed("sounding", silent_moves_allowed=1)), "sounding")[
+        "points"
+    ]
+    large = take(**turns(move(20, 140.0)))
+    for rubric in (
+        changed("small_moves", other_cents=150),
+        changed("small_moves", strings={"D4": 150}),
+        changed("small_moves", large_moves_allowed=1),
+    ):
+        assert row(grade(large, rubric=rubric), "small_moves")["points"] == 1
+    unchecked = take(strings={"D4": {"checked_s": None}})
+    lenient = changed("final_check", strings_missing_allowed=1)
+    assert row(grade(unchecked, rubric=lenient), "final_check")["points"] == 1
+
+
+def test_a_rubric_may_leave_a_take_without_turns_to_the_teacher():
+    still = take(strings=dict.fromkeys(("E5", "A4", "D4", "G3"), STAYS))
+    for identity in ("sounding", "small_moves"):
+        record = grade(still, rubric=changed(identity, no_turns="open"))
+        assert row(record, identity)["by"] == "open"
+        assert record["status"] == "needs_listening"
+
+
+def test_a_check_may_have_to_be_bowed():
+    rubric = changed("final_check", bowed=True)
+    assert row(grade(take(), rubric=rubric), "final_check")["points"] == 1
+    plucked = take(strings={"D4": {"kind": "plucked"}})
+    found = row(grade(plucked, rubric=rubric), "final_check")
+    assert found["points"] == 0
+    assert [item["string"] for item in found["evidence"]] == ["D4"]
+
+
+def test_a_silent_move_with_a_nameless_note_in_it_is_unknown():
+    described = turns(move(20, 30, sounding=False))
+    measured = take(**described)
+    measured["notes"].append(
+        {**measured["notes"][0], "start_s": 20.2, "end_s": 20.6, "string": None,
+         "kind": "plucked", "string_odds": 0.6}
+    )  # fmt: skip
+    assert row(grade(measured), "sounding")["points"] == 1
+    measured["notes"][-1]["string_odds"] = 0.99  # surely no string: silence after all
+    assert row(grade(measured), "sounding")["points"] == 0
+
+
+@pytest.mark.parametrize(
+    ("settings_", "key", "expected"),
+    [
+        ({}, "violin", {"E5": (3, 8), "G3": (3, 8)}),
+        ({}, "viola", {"C3": (3, 8)}),
+        ({}, "cello", {"A3": (3, 8), "G2": (6, 16), "C2": (6, 16)}),
+        ({"strings": {"E1": {"in_tune_cents": 9}}}, "double bass", {"E1": (9, 16), "A1": (6, 16)}),
+        ({"instruments": {"cello": {"in_tune_cents": 4}}}, "cello", {"A3": (4, 8), "C2": (8, 16)}),
+        ({"instruments": {"cello": {"in_tune_cents": 4}}}, "violin", {"A4": (3, 8)}),
+        (
+            {
+                "strings": {"C2": {"close_cents": 30}},
+                "instruments": {"cello": {"strings": {"C2": {"close_cents": 20}}}},
+            },
+            "cello",
+            {"C2": (6, 20), "G2": (6, 16)},
+        ),
+        ({"below_c3_factor": 1}, "cello", {"C2": (3, 8)}),
+    ],
+)
+def test_tolerances(settings_, key, expected):
+    tolerances = {**ticket()["tolerances"], **settings_}
+    found = resolve_tolerances(tolerances, INSTRUMENTS[key])
+    for name, (in_tune, close) in expected.items():
+        assert (found[name].in_tune, found[name].close) == (in_tune, close)
+
+
+# What must always hold
+
+
+CENTS = st.floats(-60, 60).map(lambda x: round(x, 2))
+WORTH = {"in_tune": 2, "close": 1, "out": 0}
+TOLERANCE = resolve_tolerances(ticket()["tolerances"], INSTRUMENTS["violin"])["G3"]
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.lists(CENTS, min_size=2, max_size=6), st.floats(0, 12))
+def test_nearer_is_never_judged_worse(deviations, half):
+    """One string alone, the same uncertainty: on either side the verdict falls with distance."""
+    span = (-3.91, 0.0)
+    for sign in (1, -1):
+        nearest_first = [sign * size for size in sorted(map(abs, deviations))]
+        verdicts = [judge(d, half, span, TOLERANCE)[0] for d in nearest_first]
+        known = [WORTH[v] for v in verdicts if v != "unsure"]
+        assert known == sorted(known, reverse=True)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.dictionaries(st.sampled_from(["E5", "A4", "D4", "G3"]), CENTS, min_size=1),
+    st.sampled_from(["E5", "A4", "D4", "G3"]),
+    st.floats(0, 1),
+    st.floats(0, 5),
+    st.sampled_from(["tuner", "by_ear"]),
+)
+def test_better_tuning_never_scores_less(cents, better, share, half, method):
+    """A string moved towards its target (A: the A all is counted from) never costs a point."""
+    everywhere = {name: {"uncertainty": half} for name in ("E5", "A4", "D4", "G3")}
+    before = take(cents=cents, strings=everywhere, tone_hz=440.0)
+    after = take(
+        cents={**cents, better: cents.get(better, 0.0) * share}, strings=everywhere, tone_hz=440.0
+    )
+    scores = [grade(one, reference={"method": method})["score"] for one in (before, after)]
+    (was, was_open), (now, now_open) = ((s["total"] or 0, s["open"]) for s in scores)
+    assert now + now_open >= was - 1e-9  # what is open may still be given
+    if was_open == now_open:
+        assert now >= was - 1e-9
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.floats(1, 300), min_size=2, max_size=5))
+def test_smaller_moves_never_score_less(sizes):
+    points = [
+        row(grade(take(**turns(move(20, size)))), "small_moves")["points"]
+        for size in sorted(sizes, reverse=True)
+    ]
+    assert all(a <= b for a, b in pairwise(points))
+
+
+def test_a_string_says_what_it_is_judged_by():
+    state = grade(take(cents={"G3": -25.0}))["strings"]["G3"]
+    assert state["deviation_cents"] == -25.0
+    assert state["judged"]["off_cents"] == -25.0
+    assert state["judged"]["cents"] == pytest.approx(-21.1)  # to the nearer, pure end of the span
+    assert string("G3", -25.0)["f0_hz"] == pytest.approx(193.187, abs=0.001)

@@ -1,0 +1,294 @@
+"""The sentences: complete in every language, plain for a ten-year-old, and the one next step."""
+
+import re
+import shutil
+import statistics
+from copy import deepcopy
+
+import pytest
+import textstat
+from pegmark.comments import fields_of, load_comments, sentence_fields
+from pegmark.feedback import Voice
+from pegmark.problems import TeacherError
+from pegmark.yamlfiles import read_yaml
+from takes import COMMENTS, CONFIG, MARKED, grade, mark, move, row, take
+
+EXAMPLE = {
+    "string": "D", "other": "A", "wanted": "A", "strings": "A and D", "cents": "12",
+    "direction": "too high", "width": "too wide", "hertz": "442", "wanted_hertz": "440",
+    "times": "3", "time": "0:43", "at": " at 0:43", "title": "Tune every day",
+}  # fmt: skip
+
+
+def sentences(language="en"):
+    """(key, text) of every sentence of the score part, its fields filled in."""
+    for part in ("evidence", "observations", "next_step"):
+        for name, template in COMMENTS[language]["score"][part].items():
+            yield f"{part}.{name}", template.format(**EXAMPLE)
+
+
+ENGLISH = dict(sentences())
+
+
+# Reading level
+
+
+@pytest.fixture(autouse=True)
+def pronounced(monkeypatch):
+    """textstat would download CMUdict. tests/data/syllables.txt holds the counts of the words we
+    use, from CMUdict 0.7b (Carnegie Mellon University, BSD licence); words that are not in it are
+    counted by hyphenation, as textstat does."""
+    lines = (CONFIG.parent / "tests/data/syllables.txt").read_text(encoding="utf-8").split("\n")
+    phones = {word: [["AH1"] * int(n)] for word, n in (line.split() for line in lines if line)}
+    counter = "textstat.backend.counts._count_syllables.get_cmudict"
+    monkeypatch.setattr(counter, lambda lang: phones)
+
+
+def test_the_reading_level_is_a_ten_year_olds():
+    """Flesch-Kincaid grade 5 is a ten-year-old's class (Kincaid et al. 1975)."""
+    grades = [textstat.flesch_kincaid_grade(text) for text in ENGLISH.values()]
+    assert statistics.median(grades) <= 3.0
+    assert textstat.flesch_kincaid_grade(" ".join(ENGLISH.values())) <= 3.0
+
+
+@pytest.mark.parametrize("key", ENGLISH)
+def test_no_sentence_is_far_above(key):
+    text = ENGLISH[key]
+    assert textstat.flesch_kincaid_grade(text) <= 5.0
+    for sentence in re.split(r"[.!?:] ", text):
+        assert len(sentence.split()) <= 16
+
+
+@pytest.mark.parametrize("language", COMMENTS)
+def test_sentences_are_about_the_work_and_end_like_sentences(language):
+    for key, text in sentences(language):
+        assert text[0].isupper() or text[0] == "¡", key
+        assert text[-1] in ".!", key
+        assert not re.search(r"\b(bad|wrong|fail|poor|lazy|mal|error)\b", text, re.IGNORECASE), key
+        assert "  " not in text, key
+        assert " ." not in text, key
+
+
+# Complete and checked
+
+
+def test_the_shipped_files_are_whole():
+    assert set(load_comments(CONFIG)) == {"en", "es"}
+
+
+@pytest.mark.parametrize("language", COMMENTS)
+def test_a_translation_keeps_what_a_sentence_says(language):
+    """The same facts in every language: a number or a string may not get lost."""
+    for keys, allowed in sentence_fields().items():
+        template = COMMENTS[language][keys[0]][keys[1]][keys[2]]
+        english = COMMENTS["en"][keys[0]][keys[1]][keys[2]]
+        if keys[1] in ("evidence", "observations", "next_step"):
+            assert fields_of(template) == fields_of(english), keys
+        assert fields_of(template) <= allowed, keys
+
+
+def config_with(tmp_path, edit):
+    """A copy of config/ with the Spanish file's text edited."""
+    folder = tmp_path / "config"
+    folder.mkdir()
+    for path in CONFIG.glob("comments*.yaml"):
+        shutil.copy(path, folder)
+    spanish = folder / "comments.es.yaml"
+    text = spanish.read_text(encoding="utf-8")
+    edited = edit(text)
+    assert edited != text
+    spanish.write_text(edited, encoding="utf-8")
+    return folder
+
+
+def without(name):
+    """An edit that takes one sentence of a single line out."""
+    return lambda text: re.sub(rf"\n    {name}:[^\n]*", "", text, count=1)
+
+
+def test_all_that_a_translation_lacks_is_told_at_once(tmp_path):
+    def edit(text):
+        for name in ("all_in_tune", "whole_flat", "noisy"):
+            text = without(name)(text)
+        return text.replace("  subject:", "  subjekt:")
+
+    with pytest.raises(TeacherError) as caught:
+        load_comments(config_with(tmp_path, edit))
+    told = str(caught.value)
+    for name in ("all_in_tune", "whole_flat", "noisy", "subject"):
+        assert f"'{name}' is missing" in told
+    assert told.count("comments.es.yaml, line ") == len(caught.value.problems)
+
+
+@pytest.mark.parametrize(
+    ("wrong", "told"),
+    [
+        ("{strin}", "nothing is filled in for {strin}"),
+        ("{cents}", "nothing is filled in for {cents}"),
+        ("{string.__class__}", "nothing is filled in for {string.__class__}"),
+        ("{string!r}", "nothing is filled in for {string!r}"),
+        ("{string", "has a brace that does not close"),
+        ("{}", "nothing is filled in for {}"),
+    ],
+)
+def test_a_field_that_nothing_fills_in_is_told(tmp_path, wrong, told):
+    def edit(text):
+        return text.replace(
+            'string_not_heard: "No se oyó tu cuerda {string}."',
+            f'string_not_heard: "No se oyó tu cuerda {wrong}."',
+        )
+
+    with pytest.raises(TeacherError) as caught:
+        load_comments(config_with(tmp_path, edit))
+    (one,) = caught.value.problems
+    assert told in one["message"]
+    assert "score.evidence.string_not_heard" in one["message"]
+
+
+def test_a_sentence_that_is_no_text_is_told(tmp_path):
+    with pytest.raises(TeacherError, match=r"score\.observations\.whole_flat: 3 is not a text"):
+        load_comments(
+            config_with(tmp_path, lambda t: re.sub(r"whole_flat: [^\n]*", "whole_flat: 3", t))
+        )
+
+
+def test_two_files_in_one_language_are_told(tmp_path):
+    with pytest.raises(TeacherError, match="another file is already in 'en'"):
+        load_comments(config_with(tmp_path, lambda t: t.replace("language: es", "language: en")))
+
+
+def test_a_reworded_sentence_is_used():
+    words = deepcopy(COMMENTS["en"]["score"])
+    words["evidence"]["all_in_tune"] = "Lovely: all four."
+    assert row(grade(sentences=words), "final_pitch")["evidence"][0]["text"] == "Lovely: all four."
+
+
+def test_a_criterion_of_the_teachers_may_have_its_own_next_step(tmp_path):
+    def edit(text):
+        return text.replace(
+            "    criterion_daily:", "    criterion_posture: Ponte recto.\n    criterion_daily:"
+        )
+
+    assert "es" in load_comments(config_with(tmp_path, edit))
+
+
+# Words
+
+
+VOICE = Voice(COMMENTS["en"]["score"])
+VOZ = Voice(COMMENTS["es"]["score"])
+
+
+@pytest.mark.parametrize(
+    ("voice", "cents", "expected"),
+    [
+        (VOICE, 4.34, "Your D string was left 4.3 cents too high at 1:05."),
+        (VOICE, -9.96, "Your D string was left 10 cents too low at 1:05."),
+        (VOICE, -12.4, "Your D string was left 12 cents too low at 1:05."),
+        (VOICE, 4.0, "Your D string was left 4 cents too high at 1:05."),
+        (VOZ, 4.34, "Tu cuerda re quedó 4,3 cents demasiado alta en 1:05."),
+    ],
+)
+def test_numbers_and_times_as_people_say_them(voice, cents, expected):
+    said = voice.say("evidence.string_out", string="D4", cents=cents, direction=cents, at_s=65.9)
+    assert said == expected
+
+
+def test_without_a_time_none_is_said():
+    said = VOICE.say("evidence.silent_move", string="F#1", cents=60.0, at_s=None)
+    assert said == "F♯ moved 60 cents with no sound."
+
+
+def test_names_with_braces_stay_names():
+    assert "{string}" in VOICE.say("next_step.criterion", title="{string}")
+
+
+# The next step
+
+
+def step(measured, **changes):
+    found = grade(measured, **changes)["next_step"]
+    return found["code"], found["text"]
+
+
+@pytest.mark.parametrize(
+    ("described", "code", "words"),
+    [
+        ({"cents": {"D4": -25.0}}, "string_low", "Bring your D string up"),
+        ({"cents": {"D4": 25.0}}, "string_high", "Turn your D string down"),
+        ({"cents": {"D4": -6.0, "G3": -25.0}}, "string_low", "your G string"),  # the costlier
+        ({"cents": {"E5": -25.0, "A4": -25.0}}, "string_low", "your A string"),  # A comes first
+        ({"order": ["D4", "A4", "G3", "E5"]}, "order_first", "tune A first"),
+        ({"strings": {"G3": {"checked_s": None}}}, "not_checked", "G too"),
+        (
+            {"strings": {"D4": {"moves": [move(20, 60.0, sounding=False)]}}},
+            "silent_move",
+            "your D string all the time",
+        ),
+        ({"strings": {"D4": {"moves": [move(20, 140.0)]}}}, "large_move", "half as far"),
+        # What costs most: two points of pitch before one of order.
+        (
+            {"cents": {"E5": -25.0, "G3": -25.0}, "order": ["D4", "A4", "G3", "E5"]},
+            "string_low",
+            "your E string",
+        ),
+        ({"cents": {"D4": 6.0}, "order": ["D4", "A4", "G3", "E5"]}, "order_first", "A first"),
+        ({"strings": {"G3": {"cents": -25.0, "slipped_cents": 25.0}}}, "slipping_peg_friction",
+         "Push the peg"),
+        ({"key": "double bass", "strings": {"E1": {"cents": -25.0, "slipped_cents": 25.0}}},
+         "slipping_peg_machine", "Show your teacher"),
+        # What can harm goes first, whatever it cost.
+        ({"cents": {"G3": -40.0}, "strings": {"E5": {"moves": [move(20, 90, 70), move(22, -70)]}}},
+         "far_above", "First turn your E string down"),
+        ({"strings": {"G3": {"heard": "not_heard"}}}, "string_not_heard", "your G string on"),
+        ({"strings": {"G3": {"uncertainty": 6.0}}}, "pitch_unsure", "Bow your G string"),
+        ({}, "challenge_tuner", "tune by ear"),
+    ],
+)  # fmt: skip
+def test_the_next_step_is_what_costs_most(described, code, words):
+    found = step(take(**described))
+    assert found[0] == code
+    assert words in found[1]
+
+
+@pytest.mark.parametrize("method", ["tuner", "by_ear", "string_to_string"])
+def test_full_marks_have_a_next_challenge(method):
+    found = step(take(tone_hz=440.0), marks=MARKED, reference={"method": method})
+    assert found[0] == f"challenge_{method}"
+
+
+def test_an_interval_has_its_own_step():
+    found = step(take(cents={"E5": 20.0}), reference={"method": "string_to_string"})
+    assert found == ("interval", "Play E and A as one. Turn E till the wobble is gone.")
+
+
+def test_what_made_the_take_unclear_goes_before_points_lost_by_it():
+    noisy = take(cents={"G3": -25.0})
+    noisy["recording"]["snr_db"] = 5.0
+    assert step(noisy)[0] == "noisy"
+    strange = {"code": "strange", "message": "Strange.", "action": "Listen."}
+    odd = take(cents={"G3": -25.0}, problems=[strange])
+    assert step(odd)[0] == "play_clearly"
+
+
+def test_a_lost_point_goes_before_a_doubt_about_something_else():
+    described = take(cents={"E5": 40.0}, strings={"G3": {"heard": "not_heard"}})
+    assert step(described)[0] == "string_high"
+
+
+def test_points_the_teacher_kept_back():
+    assert step(take(), marks={**MARKED, "answers": 0})[0] == "criterion_answers"
+    own = {"title": "", "criteria": [{"id": "posture", "title": "Stand tall", "points": 1,
+                                      "kind": "teacher"}]}  # fmt: skip
+    found = step(take(), rubric=own, marks=[mark("posture", 0)])
+    assert found == ("criterion", "Next time, think of this: Stand tall.")
+
+
+def test_the_teacher_overrules_what_the_next_step_is_about():
+    flat = take(cents={"G3": -25.0})
+    assert step(flat, marks={"final_pitch": 4})[0] == "challenge_tuner"
+
+
+def test_the_files_are_read_as_they_stand():
+    """What the tests use is what the program loads."""
+    assert load_comments(CONFIG)["en"] == read_yaml(CONFIG / "comments.yaml").data

@@ -1,0 +1,134 @@
+"""Observations beside the grade: on and beside their thresholds, and never graded."""
+
+import pytest
+from pegmark.care import LOOK_AT
+from takes import grade, move, row, take
+
+FOUR = ("E5", "A4", "D4", "G3")
+
+
+def seen(measured, **changes):
+    """(code, string) of what was observed, in its order."""
+    return [(o["code"], o["string"]) for o in grade(measured, **changes)["observations"]]
+
+
+def test_a_good_take_has_nothing_to_say():
+    assert seen(take()) == []
+
+
+@pytest.mark.parametrize(
+    ("fields", "expected"),
+    [
+        ({"drift_cents": 20.0}, []),
+        ({"drift_cents": 20.5}, ["false_string"]),
+        ({"drift_cents": -25.0}, ["false_string"]),
+        ({"drift_cents": None}, []),
+        ({"slipped_cents": 4.9}, []),
+        ({"slipped_cents": 5.0}, ["slipping_peg"]),
+        ({"slipped_cents": 18.0}, ["slipping_peg"]),
+        ({"start_cents": 50.0, "moves": [move(20, -50.0)]}, []),
+        ({"start_cents": 51.0, "moves": [move(20, -51.0)]}, ["far_above"]),
+        ({"moves": [move(20, 80.0, 60.0), move(22, -60.0)]}, ["far_above"]),
+        ({"start_cents": -299.0, "moves": []}, []),
+        ({"start_cents": -300.0, "moves": []}, ["string_changed"]),
+        ({"moves": [move(20, 30), move(22, -30), move(24, 30)]}, []),
+        ({"moves": [move(20, 30), move(22, -30), move(24, 30), move(26, -30)]}, ["went_past"]),
+        ({"moves": [move(20, 9), move(22, 9), move(24, 9), move(26, 9)]}, []),
+    ],
+)
+def test_one_string(fields, expected):
+    assert seen(take(strings={"D4": fields})) == [(code, "D4") for code in expected]
+
+
+def test_low_strings_may_glide_further():
+    """A loud bass string starts up to 40 cents sharp and is sound (design, section 6)."""
+    assert seen(take("double bass", strings={"E1": {"drift_cents": 45.0}})) == []
+    assert seen(take("double bass", strings={"E1": {"drift_cents": 45.5}})) == [
+        ("false_string", "E1")
+    ]
+
+
+def test_far_above_says_how_much_and_when():
+    measured = take(strings={"E5": {"moves": [move(20, 80.0, 60.0), move(22, -60.0)]}})
+    (found,) = grade(measured)["observations"]
+    assert (
+        found["text"]
+        == "Your E string was 60 cents too high at 0:20. Stop there, and turn it down."
+    )
+    assert found["at_s"] == pytest.approx(20.8)
+
+
+@pytest.mark.parametrize(
+    ("cents", "expected"),
+    [
+        ([7.9, 7.9, 7.9, 7.9], "another_a"),
+        ([-8.0, -7.0, -9.0, -8.5], "another_a"),
+        ([-101.0, -101.5, -100.8, -102.0], "another_a"),  # an A of 415 Hz
+        ([3.0, 3.0, 3.0, 3.0], None),
+        ([12.0, 25.0, 9.0, 18.0], "whole_sharp"),
+        ([-12.0, -25.0, -9.0, -18.0], "whole_flat"),
+        ([12.0, 25.0, -9.0, 18.0], None),
+        ([12.0, 25.0, 0.0, 18.0], None),
+    ],
+)
+def test_the_whole_instrument(cents, expected):
+    measured = take(cents=dict(zip(FOUR, cents, strict=True)))
+    whole = [code for code, string in seen(measured) if string is None]
+    assert whole == ([expected] if expected else [])
+
+
+def test_another_a_is_named_and_the_grade_follows_the_assignments():
+    """442 Hz is 7.851 cents above 440 (design, section 5; calculated)."""
+    record = grade(take(cents=dict.fromkeys(FOUR, 7.851)))
+    assert (
+        record["observations"][0]["text"] == "Your strings fit an A of 442 hertz. We tune to 440."
+    )
+    assert row(record, "final_pitch")["points"] == 2  # all four close
+    assert seen(take(cents=dict.fromkeys(FOUR, 7.851)), reference={"a4_hz": 442.0}) == []
+
+
+@pytest.mark.parametrize(
+    ("tone_hz", "expected"),
+    [(440.0, []), (440.7, []), (442.0, ["tone_other_a"]), (221.0, ["tone_other_a"]), (392.0, [])],
+)
+def test_a_sounded_a_that_is_another(tone_hz, expected):
+    assert [code for code, _ in seen(take(tone_hz=tone_hz))] == expected
+
+
+def test_harmonics_are_told_where_an_open_string_is_missing():
+    measured = take(strings={"G3": {"heard": "not_heard"}})
+    harmonic = {**measured["notes"][0], "kind": "harmonic", "start_s": 30.0, "end_s": 31.0}
+    measured["notes"].append(harmonic)
+    assert ("harmonics", None) in seen(measured)
+    whole = take()
+    whole["notes"].append(harmonic)
+    assert seen(whole) == []
+
+
+def test_a_string_not_told_apart_is_not_observed():
+    unsure = {"heard": "unsure", "start_cents": 400.0, "moves": []}
+    assert seen(take(strings={"D4": unsure})) == []
+
+
+def test_observations_cost_nothing():
+    tired = {"drift_cents": 60.0, "slipped_cents": 30.0, "start_cents": 90.0}
+    assert grade(take(strings={"D4": tired}))["score"] == grade()["score"]
+
+
+def test_what_harms_comes_first():
+    measured = take(
+        strings={"G3": {"drift_cents": 60.0}, "E5": {"start_cents": 90.0, "moves": [move(20, -90)]}}
+    )
+    assert [code for code, _ in seen(measured)] == ["far_above", "false_string"]
+
+
+def test_the_care_list_knows_the_codes():
+    """The list of instruments to look at goes by these codes."""
+    assert set(LOOK_AT) == {"far_above", "slipping_peg", "false_string", "string_changed"}
+
+
+def test_the_path_of_a_string_is_counted():
+    moves = [move(20, 30, sounding=False), move(22, -12), move(25, 12)]
+    state = grade(take(strings={"D4": {"moves": moves, "settled_s": 25.8}}))["strings"]["D4"]
+    assert (state["reversals"], state["silent_moves"]) == (2, 1)
+    assert state["settle_s"] == pytest.approx(5.8)

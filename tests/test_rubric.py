@@ -1,0 +1,128 @@
+"""The rubric: the default adds up to twelve, and every mistake is told at once, by line and key."""
+
+import pytest
+from pegmark.criteria import KINDS
+from pegmark.problems import TeacherError
+from pegmark.rubric import (
+    DEFAULTS,
+    TEACHER,
+    check_rubric,
+    load_rubric,
+    rubric_problems,
+    title_of,
+    total_of,
+)
+from pegmark.yamlfiles import read_yaml
+from takes import CONFIG, RUBRIC
+
+MISTAKES = """\
+titel: Tuning
+criteria:
+  - {id: final_pitch, title: In tune, points: 4, kind: final_pich}
+  - {id: Order!, title: "", points: 0, kind: order}
+  - id: sounding
+    title: Sounding
+    points: 1
+    kind: sounding_while_turning
+    top_string_cents: 50
+  - id: sounding
+    title: Again
+    points: one
+    kind: teacher
+  - id: whole
+    title: Whole
+    points: 2
+    kind: whole_pitch
+    levels: {in_tune: 0.5, close: 1}
+  - not a criterion
+"""
+
+
+def write(path, text):
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def test_the_default_rubric():
+    """Twelve points, eight of them measured (design, section 4)."""
+    assert total_of(RUBRIC) == 12
+    assert {c["id"]: c["points"] for c in RUBRIC["criteria"]} == {
+        "final_pitch": 4, "order": 1, "sounding": 1, "small_moves": 1, "final_check": 1,
+        "bridge": 1, "answers": 2, "daily": 1,
+    }  # fmt: skip
+    assert sum(c["points"] for c in RUBRIC["criteria"] if c["kind"] != TEACHER) == 8
+
+
+def test_the_default_file_shows_every_usual_value():
+    """What config/rubric.yaml sets is what holds where a rubric sets nothing."""
+    for criterion in read_yaml(CONFIG / "rubric.yaml").data["criteria"]:
+        for name, value in DEFAULTS[criterion["kind"]].items():
+            assert criterion.get(name, value) == value
+
+
+def test_every_kind_has_a_function():
+    assert set(DEFAULTS) == {*KINDS, TEACHER}
+
+
+def test_all_mistakes_at_once_by_line_and_key(tmp_path):
+    with pytest.raises(TeacherError) as caught:
+        load_rubric(write(tmp_path / "rubric.yaml", MISTAKES))
+    told = [p["message"] for p in caught.value.problems]
+    for expected in (
+        "rubric.yaml, line 1, titel: 'titel' is not a setting",
+        'rubric.yaml, line 3, criteria[1].kind: "final_pich" is not one of the choices',
+        'rubric.yaml, line 4, criteria[2].id: "Order!" is not written as it must be',
+        'rubric.yaml, line 4, criteria[2].title: "" is too short',
+        "rubric.yaml, line 4, criteria[2].points: 0 must be above 0",
+        "rubric.yaml, line 9, criteria[3].top_string_cents: 'top_string_cents' is not a setting",
+        "rubric.yaml, line 10, criteria[4].id: 'sounding' is already the id of criterion 3",
+        'rubric.yaml, line 12, criteria[4].points: "one" is not a number',
+        "rubric.yaml, line 18, criteria[5].levels: in_tune 0.5, close 1, out 0 do not fall",
+        'rubric.yaml, line 19, criteria[6]: "not a criterion" is not a block of keys',
+    ):
+        assert any(message.startswith(expected) for message in told), expected
+    assert len(told) == 10
+    actions = [p["action"] for p in caught.value.problems]
+    assert any('Did you mean "final_pitch"?' in action for action in actions)
+    assert all(actions)
+
+
+@pytest.mark.parametrize("text", ["", "[]", "criteria: []", "criteria: {}", "criteria:\n"])
+def test_a_rubric_without_criteria_is_none(tmp_path, text):
+    with pytest.raises(TeacherError):
+        load_rubric(write(tmp_path / "rubric.yaml", text))
+
+
+def test_a_rubric_in_another_file_is_told_by_that_files_lines(tmp_path):
+    text = "title: Week 3\nrubric:\n  criteria:\n    - {id: a, title: A, points: -1, kind: order}\n"
+    source = read_yaml(write(tmp_path / "assignment.yaml", text))
+    (told,) = rubric_problems(source.data["rubric"], source, ("rubric",))
+    assert told["message"].startswith("assignment.yaml, line 4, rubric.criteria[1].points: -1")
+
+
+def test_criteria_may_be_dropped_added_renamed_and_reweighed():
+    rubric = check_rubric(
+        {
+            "criteria": [
+                {"id": "pitch", "title": "Pitch", "points": 50, "kind": "final_pitch",
+                 "levels": {"close": 0.75}},
+                {"id": "posture", "title": "Posture", "points": 12.5, "kind": "teacher"},
+            ]
+        },
+        "rubric.yaml",
+    )  # fmt: skip
+    assert total_of(rubric) == 62.5
+    assert rubric["criteria"][0]["levels"] == {"in_tune": 1, "close": 0.75, "out": 0}
+
+
+def test_checking_changes_nothing_of_its_input():
+    data = {"criteria": [{"id": "a", "title": "A", "points": 1, "kind": "small_moves"}]}
+    check_rubric(data, "rubric.yaml")
+    assert data == {"criteria": [{"id": "a", "title": "A", "points": 1, "kind": "small_moves"}]}
+
+
+def test_titles_by_language():
+    order = next(c for c in RUBRIC["criteria"] if c["id"] == "order")
+    assert title_of(order, "en") == "A first"
+    assert title_of(order, "es") == "Primero el la"
+    assert title_of(order, "fr") == "A first"
