@@ -41,6 +41,7 @@ SURE_BIN_CENTS = 2.5  # a bin less sure than this tells nothing of a glide
 ATTACK_CENTS = 1.2
 ATTACK_LOW_HZ = 100.0
 ATTACK_DIES_S = 0.1
+EARLY_CENTS = 0.6  # an attack's pitch is off by this, if no glide says more
 GLIDING_CENTS = 4.0  # a bin whose pitch leaves the note's by more than this ...
 GLIDING_SIGMAS = 5.0  # ... and by so many of its standard errors has moved
 GLIDING_CHI = 6.0  # so much more scatter of all bins than their errors explain is a drift
@@ -255,6 +256,7 @@ def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckRe
     tracks = alone
     blocks = int(np.clip(len(tracks.times_s) // 3, 3, BLOCKS))
     time, cycles, weight = partials.block_phases(tracks, 0, blocks)
+    weight = _doubt_attack(time + skip, weight, tracks.f1_hz)
     count = (weight > 0).sum(axis=0)
     least = min(LEAST_BLOCKS, blocks)
     heard = count >= least
@@ -395,6 +397,15 @@ def _raw_glide(rest: Real, curve: Real, weight: Real) -> tuple[float, float]:
     freedom = max(1, (weight > 0).sum() - 2 * weight.shape[1] - 1)
     chi = float((weight * (rest - glide * curve) ** 2).sum())
     return glide, max(1.0, chi / freedom) / information
+
+
+def _doubt_attack(time: Real, weight: Real, f1_hz: float) -> Real:
+    """Weights that trust the phases of the attack no further than the pitch does.
+
+    Where noise rules they stay; in a clear note they leave the attack to itself.
+    """
+    drift = EARLY_CENTS / CENTS * f1_hz * ATTACK_DIES_S * np.exp(-time / ATTACK_DIES_S)
+    return weight / (1 + weight * drift**2)
 
 
 def _attack(time: Real, weight: Real, skip: float) -> float:
