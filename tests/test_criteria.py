@@ -109,7 +109,8 @@ ORDER = [
     ({"order": []}, None, 1, False),
     ({"strings": {"A4": {"heard": "not_heard"}}}, None, 1, False),
     ({"strings": {"G3": {"heard": "not_heard"}}}, 1, 0, False),
-    ({"strings": {"G3": {"heard": "unsure"}}}, None, 1, False),  # its turns may have come first
+    ({"strings": {"G3": {"heard": "unsure"}}}, 1, 0, False),  # its turns are known, its end is not
+    ({"strings": {"G3": {"heard": "unsure", "tuned_as": None}}}, None, 1, False),
     ({"key": "double bass"}, 1, 0, False),
     ({"key": "double bass", "order": ["G2", "A1", "D2", "E1"]}, 0, 0, False),
 ]
@@ -130,7 +131,8 @@ SOUNDING = [
         False,
     ),
     ({"strings": dict.fromkeys(("E5", "A4", "D4", "G3"), STAYS)}, 1, 0, False),  # none was needed
-    ({"strings": {"G3": {"heard": "unsure", **STAYS}}}, None, 1, False),
+    ({"strings": {"G3": {"heard": "unsure", "tuned_as": None, **STAYS}}}, None, 1, False),
+    ({"strings": {"G3": {"heard": "unsure"}}}, 1, 0, False),
     ({"strings": {"G3": {"heard": "not_heard"}}}, 1, 0, False),
 ]
 
@@ -157,6 +159,7 @@ FINAL_CHECK = [
     ({"strings": {n: {"checked_s": None} for n in ("E5", "D4", "G3")}}, 0, 0, False),
     ({"strings": {"D4": {"heard": "not_heard"}}}, None, 1, False),
     ({"strings": {"D4": {"heard": "unsure", "checked_s": None}}}, None, 1, False),
+    ({"strings": {"D4": {"heard": "unsure"}}}, 1, 0, False),
     ({"strings": {"D4": {"heard": "not_heard"}, "E5": {"checked_s": None}}}, 0, 0, False),
     ({"strings": dict.fromkeys(("E5", "A4", "D4", "G3"), STAYS), "last_turn_s": None}, 1, 0, False),
 ]

@@ -284,6 +284,10 @@ def test_points_the_teacher_kept_back():
     assert found == ("criterion", "Next time, think of this: Stand tall.")
 
 
+def test_points_the_teacher_kept_back_too_have_the_measured_reason():
+    assert step(take(cents={"G3": -25.0}), marks={"final_pitch": 2})[0] == "string_low"
+
+
 def test_the_teacher_overrules_what_the_next_step_is_about():
     flat = take(cents={"G3": -25.0})
     assert step(flat, marks={"final_pitch": 4})[0] == "challenge_tuner"

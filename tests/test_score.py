@@ -396,6 +396,15 @@ def test_a_pair_that_contradicts_its_strings_is_for_the_teacher():
     assert codes(record) == ["pitch_contradicts"]
 
 
+def test_an_interval_to_a_string_that_is_not_known_is_for_the_teacher():
+    measured = take(cents={"G3": -3.91}, strings={"D4": {"heard": "not_heard"}})
+    record = grade(measured, reference={"method": "string_to_string"})
+    assert record["strings"]["G3"]["verdict"] == "unsure"
+    assert codes(record) == ["string_not_heard", "neighbour_unsure"]
+    told = next(p for p in record["problems"] if p["code"] == "neighbour_unsure")
+    assert told["message"].startswith("D4 is not known, so the interval of G3 to it")
+
+
 def test_fourths_are_judged_as_fourths():
     """The bass's pure fourths (design, section 5): E1 +1.955, D2 -1.955, G2 -3.910 from A."""
     measured = take("double bass", cents={"E1": 1.955, "D2": -1.955, "G2": -3.910})

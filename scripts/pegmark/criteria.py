@@ -158,11 +158,11 @@ def order(take: Take, criterion: dict[str, Any]) -> Finding:
 
 
 def _unplaced(take: Take) -> list[Doubt]:
-    """Doubts on strings that were not told apart: their turns may belong anywhere."""
+    """Doubts on strings that were not told apart at all: their turns may belong anywhere."""
     return [
         Doubt("which_string", name, string["at_s"])
         for name, string in take.strings.items()
-        if string["heard"] == "unsure"
+        if string["heard"] == "unsure" and string["tuned_as"] is None
     ]
 
 
@@ -267,13 +267,16 @@ def move_limit(take: Take, criterion: dict[str, Any], name: str) -> float:
 def final_check(take: Take, criterion: dict[str, Any]) -> Finding:
     """Every string sounds again after the last turn of any."""
     bowed_only = setting(criterion, "bowed")
-    doubts = _unplaced(take)
+    doubts: list[Doubt] = []
     missing = []
     for name, string in take.strings.items():
         if string["heard"] == "not_heard":
             doubts.append(Doubt("string_not_heard", name))
-        elif string["heard"] == "heard" and not _checked(take, name, bowed_only):
-            missing.append(name)
+        elif not _checked(take, name, bowed_only):
+            if string["heard"] == "unsure":
+                doubts.append(Doubt("which_string", name, string["at_s"]))
+            else:
+                missing.append(name)
     if len(missing) > setting(criterion, "strings_missing_allowed"):
         share = criterion["points"] / len(missing)
         code = "no_bowed_check" if bowed_only else "not_checked"
