@@ -7,6 +7,7 @@ from copy import deepcopy
 
 import pytest
 import textstat
+import yaml
 from pegmark.comments import fields_of, load_comments, sentence_fields
 from pegmark.feedback import Voice
 from pegmark.problems import TeacherError
@@ -79,12 +80,30 @@ def test_the_shipped_files_are_whole():
 @pytest.mark.parametrize("language", COMMENTS)
 def test_a_translation_keeps_what_a_sentence_says(language):
     """The same facts in every language: a number or a string may not get lost."""
-    for keys, allowed in sentence_fields().items():
-        template = COMMENTS[language][keys[0]][keys[1]][keys[2]]
-        english = COMMENTS["en"][keys[0]][keys[1]][keys[2]]
-        if keys[1] in ("evidence", "observations", "next_step"):
-            assert fields_of(template) == fields_of(english), keys
-        assert fields_of(template) <= allowed, keys
+    for part in ("evidence", "observations", "next_step"):
+        for name, template in COMMENTS[language]["score"][part].items():
+            english = COMMENTS["en"]["score"][part][name]
+            assert fields_of(template) == fields_of(english), name
+
+
+def test_what_fills_a_sentence_is_in_the_schema():
+    fields = sentence_fields()
+    assert fields[("score", "evidence", "string_out")] == {
+        "string", "cents", "direction", "at", "time"
+    }  # fmt: skip
+    assert fields[("sheet", "title")] == {"name"}
+
+
+@pytest.mark.parametrize("part", ["score", "sheet", "mail"])
+def test_a_sentence_taken_out_of_the_english_file_is_told(tmp_path, part):
+    folder = config_with(tmp_path, lambda text: text + "\n")
+    words = deepcopy(COMMENTS["en"])
+    block = words[part]["evidence"] if part == "score" else words[part]
+    gone = next(key for key, value in block.items() if isinstance(value, str))
+    del block[gone]
+    (folder / "comments.yaml").write_text(yaml.safe_dump(words), encoding="utf-8")
+    with pytest.raises(TeacherError, match=f"comments.yaml, line .*'{gone}' is missing"):
+        load_comments(folder)
 
 
 def config_with(tmp_path, edit):

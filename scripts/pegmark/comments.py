@@ -58,19 +58,22 @@ def comments_problems(source: YamlFile, english: YamlFile) -> list[Problem]:
         *_bad_fields(source.data, english.data, fields, ()),
     ):
         message = f"{source.where(keys)}: {wrong}."
-        if message not in told and not (keys[:1] == ("score",) and "is missing" in wrong):
+        if message not in told:
             found.append(problem("bad_comments", message, action))
     return found
 
 
 def sentence_fields() -> dict[KeyPath, frozenset[str]]:
-    """The {fields} each sentence of the `score` part may use, from the schema."""
+    """The {fields} each sentence (or list of sentences) may use, from the schema."""
     schema = json.loads((SCHEMAS / "comments.schema.json").read_text(encoding="utf-8"))
-    return {
-        ("score", part, name): frozenset(rule["fields"])
-        for part, block in schema["properties"]["score"]["properties"].items()
-        for name, rule in block["properties"].items()
-    }
+    return dict(_fields_in(schema, ()))
+
+
+def _fields_in(rule: dict[str, Any], keys: KeyPath) -> Iterator[tuple[KeyPath, frozenset[str]]]:
+    if "fields" in rule:
+        yield keys, frozenset(rule["fields"])
+    for name, inner in rule.get("properties", {}).items():
+        yield from _fields_in(inner, (*keys, name))
 
 
 def _read(path: Path, problems: list[Problem]) -> YamlFile | None:
@@ -123,9 +126,10 @@ def _bad_fields(
 
 def _allowed(english: Any, fields: dict[KeyPath, frozenset[str]], keys: KeyPath) -> frozenset[str]:
     """The fields of one sentence: what the schema says, else what the English one uses."""
-    if keys in fields:
-        return fields[keys]
-    if keys[:2] == ("score", "next_step"):
+    for known in (keys, keys[:-1]):  # a sentence of its own, or one of a list
+        if known in fields:
+            return fields[known]
+    if keys[:2] == ("score", "next_step"):  # one of the teacher's own criteria
         return fields[(*keys[:2], "criterion")]
     return (fields_of(english) if isinstance(english, str) else None) or frozenset()
 
