@@ -124,7 +124,7 @@ def low_cut_hz(audio: Array, rate_hz: float) -> float | None:
     edges = 31.25 * 2 ** (np.arange(0, 20) / 3)
     bands = [
         10 * np.log10(np.mean(quiet[_bins(a, bin_hz) : _bins(b, bin_hz) + 1] ** 2) + 1e-14)
-        for a, b in zip(edges[:-1], edges[1:], strict=True)
+        for a, b in itertools.pairwise(edges)
     ]
     for k in range(len(bands) - 4, 2, -1):
         octave_below, here = bands[k - 3], bands[k]
@@ -148,7 +148,7 @@ def is_gated(levels_db: Floats) -> bool:
 def pumps(
     levels_db: Floats, spans: Sequence[tuple[float, float]], duration_s: float
 ) -> bool | None:
-    """Whether the gain rises in the pauses: noise that swells after every sound. None: no pauses."""
+    """Whether noise swells after every sound, as an automatic gain does. None: no pauses."""
     sounding = np.zeros(len(levels_db), bool)
     for start, end in spans:
         sounding[max(0, int(start / FRAME_S) - 1) : int(end / FRAME_S) + 6] = True
@@ -198,8 +198,8 @@ def speed_fault(
         elif off and float(np.ptp(string_cents)) < SPEED_QUESTION_CENTS and hum is None:
             return None, problem(
                 "speed_question",
-                f"All strings stand about {abs(cents):.0f} cents too {'high' if cents > 0 else 'low'}"
-                ", as in a recording played at the wrong speed.",
+                f"All strings stand about {abs(cents):.0f} cents too "
+                f"{'high' if cents > 0 else 'low'}, as in a recording played at the wrong speed.",
                 "Ask the student how it was recorded, or listen whether the voice sounds natural.",
             )
     if not found:
