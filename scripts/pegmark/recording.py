@@ -5,6 +5,7 @@ Levels are in dB against full scale; all frequencies as the file's label has the
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Iterable, Sequence
 
