@@ -7,6 +7,7 @@ and bowed again after the last turn.
 
 from __future__ import annotations
 
+import math
 from copy import deepcopy
 from pathlib import Path
 from typing import Any
@@ -121,7 +122,7 @@ def take(
         notes.append(_note(None, 2.0, "reference_tone", tone_hz, None))
     intervals = []
     for place, ((upper, lower), wide) in enumerate((pairs or {}).items()):
-        pure = 1200 * pitch.math.log2(3 / 2 if instrument.interval == 7 else 4 / 3)
+        pure = 1200 * math.log2(3 / 2 if instrument.interval == 7 else 4 / 3)
         intervals.append(
             {
                 "string": upper,

@@ -4,6 +4,7 @@ The levels are the design's: in tune within 3 cents, close within 8, doubled bel
 move over 50 cents on the top string, 100 on the others (common practice, no source).
 """
 
+import random
 from copy import deepcopy
 from itertools import pairwise
 
@@ -372,6 +373,22 @@ def test_nearer_is_never_judged_worse(deviations, half):
         verdicts = [judge(d, half, span, TOLERANCE)[0] for d in nearest_first]
         known = [WORTH[v] for v in verdicts if v != "unsure"]
         assert known == sorted(known, reverse=True)
+
+
+def test_an_honest_interval_seldom_costs_a_point():
+    """Normal errors with the stated 95 % interval: a string gets less than it is worth in at most
+    2.5 % of cases (the error must reach past the interval's nearer end), whatever it is."""
+    draw = random.Random(11)
+    for half in (0.5, 1.5, 3.0, 5.0, 12.0):
+        worse = 0
+        for _ in range(4000):
+            truth = draw.uniform(-15, 15)
+            heard = draw.gauss(truth, half / 1.959964)
+            verdict, _ = judge(heard, half, (0.0, 0.0), TOLERANCE)
+            due = WORTH[TOLERANCE.level(abs(truth))]
+            worse += verdict != "unsure" and WORTH[verdict] < due
+        # A share of 2.5 % of 4000 varies by 0.25 %; rounding to tenths moves it by less.
+        assert worse / 4000 <= 0.025 + 3 * 0.0025
 
 
 @settings(max_examples=60, deadline=None)

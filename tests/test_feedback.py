@@ -205,7 +205,7 @@ VOZ = Voice(COMMENTS["es"]["score"])
         (VOICE, -9.96, "Your D string was left 10 cents too low at 1:05."),
         (VOICE, -12.4, "Your D string was left 12 cents too low at 1:05."),
         (VOICE, 4.0, "Your D string was left 4 cents too high at 1:05."),
-        (VOZ, 4.34, "Tu cuerda re quedó 4,3 cents demasiado alta en 1:05."),
+        (VOZ, 4.34, "Tu cuerda re quedó 4,3 cents demasiado alta en el minuto 1:05."),
     ],
 )
 def test_numbers_and_times_as_people_say_them(voice, cents, expected):
@@ -278,7 +278,7 @@ def test_full_marks_have_a_next_challenge(method):
 
 def test_an_interval_has_its_own_step():
     found = step(take(cents={"E5": 20.0}), reference={"method": "string_to_string"})
-    assert found == ("interval", "Play E and A as one. Turn E till the wobble is gone.")
+    assert found == ("interval", "Play E and A at once. Turn E till the wobble is gone.")
 
 
 def test_what_made_the_take_unclear_goes_before_points_lost_by_it():
