@@ -2,6 +2,7 @@
 
 import csv
 import io
+import random
 
 from example_class import make_class, make_record
 from pegmark.attention import COLUMNS, attention_csv, attention_rows
@@ -57,6 +58,13 @@ def test_open_points_name_their_criteria():
         criterion["by"] = "open" if criterion["id"] in ("bridge", "daily") else "measured"
     (row,) = [r for r in attention_rows(records, ticket) if r["code"] == "open_points"]
     assert row["message"] == "No points yet for: Bridge checked, Daily practice."
+
+
+def test_a_take_that_could_not_be_read_waits_for_another_not_for_points():
+    records, ticket = make_class(1)
+    records["s001"] = make_record(ticket["students"][0], "unreadable", random.Random(1))
+    records["s001"]["submission"]["hours_late"] = 0.0
+    assert codes(attention_rows(records, ticket), "s001") == ["unreadable"]
 
 
 def test_a_second_opinion_that_differs_is_listed_with_both_numbers():

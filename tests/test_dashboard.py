@@ -131,7 +131,11 @@ def test_tasks_hold_every_attention_row():
     assert who("missing") == {s for s, state in status.items() if state == "missing"}
     assert who("late") == {s for s, r in records.items()
                            if (r["submission"] or {}).get("hours_late")}  # fmt: skip
-    assert who("open") == {s for s, r in records.items() if r["submission"] and r["score"]["open"]}
+    assert who("open") == {
+        s
+        for s, r in records.items()
+        if status[s] in ("graded", "needs_listening") and r["score"]["open"]
+    }
 
 
 def test_problems_of_a_graded_take_are_shown_too():
@@ -139,6 +143,16 @@ def test_problems_of_a_graded_take_are_shown_too():
     records["s001"]["problems"] = [{"code": "matched_by_likeness", "message": "M.", "action": "A."}]
     tasks = {t["code"]: t["entries"] for t in class_view(records, ticket)["tasks"]}
     assert [(e["message"], e["action"]) for e in tasks["other"]] == [("M.", "A.")]
+
+
+def test_a_note_about_the_whole_class_is_not_taken_for_a_file_of_nobody():
+    records, ticket = make_class(1, seed=1)
+    row = {"student_id": "", "file": "", "code": "matched_by_one_name", "message": "M.",
+           "action": "A."}  # fmt: skip
+    ticket["attention"].append(row)
+    tasks = {t["code"]: t["entries"] for t in class_view(records, ticket)["tasks"]}
+    assert [e["message"] for e in tasks["other"]] == ["M."]
+    assert len(tasks["nobody"]) == 1
 
 
 def test_an_attention_row_of_an_unknown_student_is_not_lost():
@@ -252,6 +266,25 @@ def test_a_class_of_nobody_and_a_class_that_handed_in_nothing():
     assert "<audio" not in text
 
 
+def test_the_agreement_is_shown_where_marks_overlap():
+    records, ticket = make_class(12)
+    assert class_view(records, ticket)["agreement"] is None
+    assert "You and the machine" not in build_dashboard(records, ticket)
+    graded = [r for r in records.values() if r["status"] == "graded"]
+    for place, record in enumerate(graded):
+        order = record["score"]["criteria"][1]
+        order |= {"points": 1, "by": "teacher", "measured_points": int(place > 0)}
+        order["evidence"] = [{"text": "D came first.", "at_s": 75.0, "lost": 1}]
+    found = class_view(records, ticket)["agreement"]
+    (row,) = found["criteria"]
+    assert (row["title"], row["pairs"]) == ("A first", len(graded))
+    assert row["exact"] == f"{(len(graded) - 1) / len(graded):.0%}"
+    (differ,) = found["disagreements"]
+    assert differ["student"]["id"] == graded[0]["student"]["student_id"]
+    assert (differ["teacher"], differ["measured"], differ["at"]) == ("1", "0", "1:15")
+    assert "D came first." in build_dashboard(records, ticket)
+
+
 # The class's pictures
 
 
@@ -287,6 +320,39 @@ def test_which_string_gives_most_trouble():
     )
     assert [key[1] for key, _ in order] == ["G3", "E5", "A4"]
     assert classpictures.sentence(order[0][1]) == "1 in tune, 1 close, 1 out of tune"
+
+
+def test_the_string_to_talk_about_is_not_one_childs():
+    records, ticket = make_class(0)
+    rows = [{"student_id": f"s{n}", "family_name": "", "given_name": "X", "section": "",
+             "instrument": "cello" if n == 0 else "violin"} for n in range(4)]  # fmt: skip
+    for row in rows:
+        records[row["student_id"]] = make_record(row, "graded", random.Random(1))
+    verdicts = {"s0": "out", "s1": "in_tune", "s2": "in_tune", "s3": "close"}
+    for student, record in records.items():
+        for name, string in record["strings"].items():
+            worst = name in ("A3", "G3")
+            string["verdict"] = verdicts[student] if worst else "in_tune"
+    ticket["students"] = rows
+    shown = class_view(records, ticket)["pictures"]
+    assert shown["trouble"][0]["label"] == "cello A"
+    assert (shown["worst"]["label"], shown["worst"]["share"]) == ("violin G", "2 of 3")
+
+
+def test_records_as_the_scoring_writes_them():
+    paths = sorted((ROOT / "tests" / "data" / "records").glob("*.json"))
+    records = [json.loads(path.read_text("utf-8")) for path in paths]
+    for place, record in enumerate(records):
+        record["student"]["student_id"] = f"r{place}"
+    ticket = make_class(1)[1]
+    ticket["students"] = [record["student"] for record in records]
+    by_id = {record["student"]["student_id"]: record for record in records}
+    page = Page(build_dashboard(by_id, ticket))
+    opened = [a["id"] for tag, a in page.elements if tag == "template"]
+    assert len(opened) == len(records) >= 5
+    for record in records:
+        for problem in record["problems"]:
+            assert problem["message"] in " ".join(" ".join(page.texts).split())
 
 
 def test_a_bar_shows_every_verdict_in_proportion():

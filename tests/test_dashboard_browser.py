@@ -483,11 +483,19 @@ def test_targets_are_large_enough(class_page, desk):
     assert small == []
 
 
-@pytest.mark.parametrize("view", ["page", "student", "projector", "narrow", "empty"])
+@pytest.mark.parametrize("view", ["page", "student", "projector", "narrow", "empty", "agreement"])
 def test_axe_finds_no_violation_of_wcag_2_2_aa(class_page, chromium, tmp_path, view):
     from axe_playwright_python.sync_playwright import Axe
 
-    path = write_page(tmp_path, *make_class(0)) if view == "empty" else class_page
+    path = class_page
+    if view in ("empty", "agreement"):
+        records, ticket = make_class(0 if view == "empty" else 3, seed=1)
+        for record in records.values():
+            record["score"]["criteria"][1] |= {
+                "points": 1, "by": "teacher", "measured_points": 0,
+                "evidence": [{"text": "D came first.", "at_s": 75.0, "lost": 1}],
+            }  # fmt: skip
+        path = write_page(tmp_path, records, ticket)
     desk = Desk(chromium, 320 if view == "narrow" else 1400)
     page = desk.open(path, "#student-s001" if view in ("student", "narrow") else "")
     if view == "projector":

@@ -82,7 +82,7 @@ def _state_rows(record: Record, titles: Mapping[str, str]) -> Iterator[Row]:
     if record["status"] == "missing":
         yield _of(record, "missing", "Nothing was handed in.", "Ask the student for a recording.")
     open_titles = [titles.get(c["id"], c["id"]) for c in open_criteria(record)]
-    if open_titles:
+    if open_titles and record["status"] != "unreadable":  # which waits for another recording
         yield _of(
             record,
             "open_points",

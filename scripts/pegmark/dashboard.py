@@ -19,6 +19,7 @@ from typing import Any
 from urllib.parse import quote
 
 from pegmark import classpictures, pictures, pitch, wording
+from pegmark.agreement import agreement
 from pegmark.attention import Row, attention_rows, disagreements
 from pegmark.care import care_list
 from pegmark.classlist import (
@@ -38,6 +39,7 @@ TEXT_LIMIT = 400  # characters of a message or comment that the page shows on on
 FILE_LIMIT = 120  # characters of a file name
 NOTHING = {"missing": "Nothing was handed in.", "excused": "Excused this time."}
 LATE_COUNTS = "Points are taken off as assignment.yaml says."
+ENOUGH_PLAYERS = 3  # below, "the string that gives most trouble" is about one child
 FEW = 5  # entries of a task that stand open at the top without pushing the class off the screen
 BEFORE_TURN_S = 5.0  # a look at the bridge before the first turn starts this much earlier
 
@@ -46,7 +48,7 @@ TASKS = (
     ("nobody", "Without a student", "Files and lines that belong to nobody on the roster.", True),
     ("unreadable", "Could not be read", "Ask for these recordings again.", True),
     ("listen", "Listen", "The machine would not stake a grade on these.", True),
-    ("other", "Check", "Worked, but worth a look.", False),
+    ("other", "Glance over", "Done, but with a note.", False),
     ("open", "Marks still open", "Give points here, then save the marks file.", False),
     ("late", "Late", "Shown, and not counted in the points.", False),
     ("missing", "Not handed in", "No recording came.", False),
@@ -100,7 +102,7 @@ def class_view(
         "pictures": _pictures(class_list),
         "care": [{**entry, "student": by_id[entry["student_id"]], "text": _line(entry["text"])}
                  for entry in care_list(class_list)],
-        "agreement": _agreement(class_list),
+        "agreement": _agreement(class_list, titles, by_id),
         "verdicts": [(v, classpictures.VERDICT_WORDS[v]) for v in classpictures.VERDICTS],
         "data": {
             "key": f"{class_name}|{title}",
@@ -183,7 +185,7 @@ def _tasks(
 
 def _task_of(row: Row, status: str | None) -> str:
     if status is None:
-        return "nobody"
+        return "nobody" if row["file"] or row["student_id"] else "other"
     by_code = {"open_points": "open", "late": "late", "missing": "missing"}
     if row["code"] in by_code:
         return by_code[row["code"]]
@@ -207,7 +209,8 @@ def _pictures(class_list: list[Record]) -> dict[str, Any]:
             "bar": classpictures.bar_svg(count, most),
             "words": classpictures.sentence(count),
             "share": f"{count['in_tune']} of {count.total()}",
-            "order": count["in_tune"] / count.total(),
+            "players": count.total(),
+            "all_in_tune": count["in_tune"] == count.total(),
         }
         for (instrument, name), count in classpictures.trouble_order(left)
     ]
@@ -217,9 +220,15 @@ def _pictures(class_list: list[Record]) -> dict[str, Any]:
             for instrument, strings in sorted(instruments.items())
         ],
         "trouble": trouble,
-        "worst": trouble[0] if trouble and trouble[0]["order"] < 1 else None,
+        "worst": _worst(trouble),
         "sections": _sections(class_list),
     }
+
+
+def _worst(trouble: list[dict[str, Any]]) -> dict[str, Any] | None:
+    """The string to talk about in class: of those that enough students play, if there are any."""
+    shared = [row for row in trouble if row["players"] >= ENOUGH_PLAYERS] or trouble
+    return shared[0] if shared and not shared[0]["all_in_tune"] else None
 
 
 def _sections(class_list: list[Record]) -> list[dict[str, Any]]:
@@ -245,8 +254,53 @@ def _sections(class_list: list[Record]) -> list[dict[str, Any]]:
     ]  # fmt: skip
 
 
-def _agreement(class_list: list[Record]) -> str | None:
-    return None
+def _agreement(
+    class_list: list[Record], titles: Mapping[str, str], by_id: Mapping[str, dict[str, Any]]
+) -> dict[str, Any] | None:
+    """How far her points and the measured ones agree, in words; None where no two overlap."""
+    found = agreement(class_list)
+    if found is None:
+        return None
+    return {
+        "pairs": found["all"]["pairs"],
+        "exact": _percent(found["all"]["exact"]),
+        "criteria": [
+            {
+                "title": titles.get(row["id"], row["id"]),
+                "pairs": row["pairs"],
+                "exact": _percent(row["exact"]),
+                "adjacent": _percent(row["adjacent"]),
+                "kappa": _kappa(row),
+            }
+            for row in found["criteria"]
+        ],
+        "disagreements": [
+            {
+                "student": by_id[row["student_id"]],
+                "title": titles.get(row["criterion"], row["criterion"]),
+                "measured": _points(row["measured"]),
+                "teacher": _points(row["teacher"]),
+                "of": _points(row["of"]),
+                "at": wording.clock(row["at_s"]),
+                "text": _line(row["text"]),
+                "comment": _line(row["comment"] or ""),
+            }
+            for row in found["disagreements"]
+        ],
+    }
+
+
+def _percent(share: float | None) -> str:
+    return "" if share is None else f"{share:.0%}"
+
+
+def _kappa(row: Mapping[str, Any]) -> str:
+    if row["kappa"] is None:
+        return "not defined"
+    kappa = wording.number(row["kappa"], 2)
+    if row["low"] is None:
+        return kappa
+    return f"{kappa} ({wording.number(row['low'], 2)} to {wording.number(row['high'], 2)})"
 
 
 # One student
