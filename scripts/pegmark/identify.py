@@ -46,6 +46,9 @@ RETURN = ((0.76, 6.0), (0.14, 45.0), (0.08, 150.0), (0.02, 300.0))  # after anot
 LEFT = ((0.70, 25.0), (0.22, 130.0), (0.08, 350.0))  # at the end, from the target
 UNHEARD_ODDS = 0.05  # a string that is never sounded
 FOREIGN_ODDS = 0.001  # a sound that is none of the strings ...
+FOREIGN_FAINT_DB = 10.0  # ... is likelier for a note this much fainter over the noise than most
+FOREIGN_TENFOLD_DB = 7.0  # ... ten times for each further so many dB
+FOREIGN_MOST_ODDS = 0.05
 FOREIGN_CENTS = 6000.0  # ... lies anywhere in this range
 FOREIGN_AGAIN_ODDS = 0.3  # ... and comes again at the same pitch
 FOREIGN_AGAIN_MOST = 8  # ... the first few times; then it says nothing new
@@ -112,6 +115,7 @@ class _Run:
     index: list[int]
     first: tuple[float, ...]
     last: tuple[float, ...]
+    foreign_odds: float = FOREIGN_ODDS
 
 
 def _cents(f_hz: float) -> float:
@@ -134,7 +138,21 @@ def _runs(notes: list[dict[str, Any]]) -> list[_Run]:
             runs[-1].last = here
         else:
             runs.append(_Run([i], here, here))
+    _weigh_faintness(notes, runs)
     return runs
+
+
+def _weigh_faintness(notes: list[dict[str, Any]], runs: list[_Run]) -> None:
+    """Set how likely each run is no string: speech and neighbours are fainter than most notes."""
+    known = [n["snr_db"] for run in runs for i in run.index if (n := notes[i]).get("snr_db")]
+    if not known:
+        return
+    usual = float(np.median(known))
+    for run in runs:
+        clearest = max((notes[i].get("snr_db") or usual for i in run.index), default=usual)
+        faint = max(usual - clearest - FOREIGN_FAINT_DB, 0.0)
+        odds = FOREIGN_ODDS * 10 ** (faint / FOREIGN_TENFOLD_DB)
+        run.foreign_odds = min(odds, FOREIGN_MOST_ODDS)
 
 
 def _close(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
@@ -216,12 +234,12 @@ class _Search:
                 new_last.append(to)
                 new_seen.append(at)
                 new_now.append(np.full(len(to), strings[0]))
-                weights.append(w + step + math.log(1 - FOREIGN_ODDS))
+                weights.append(w + step + math.log(1 - run.foreign_odds))
                 labels.append(np.full(len(to), label))
             new_last.append(last)
             new_seen.append(seen)
             new_now.append(now)
-            foreign = math.log(FOREIGN_ODDS) - len(run.first) * math.log(FOREIGN_CENTS)
+            foreign = math.log(run.foreign_odds) - len(run.first) * math.log(FOREIGN_CENTS)
             foreign += min(len(run.index) - 1, FOREIGN_AGAIN_MOST) * math.log(FOREIGN_AGAIN_ODDS)
             weights.append(np.full(len(last), foreign))
             labels.append(np.full(len(last), len(options)))
@@ -357,13 +375,14 @@ def _unsure_problem(notes: list[dict[str, Any]], instrument: Instrument) -> list
     unsure = [n for n in unsure if n["kind"] != "harmonic"]
     if not unsure:
         return []
+    count = "One note" if len(unsure) == 1 else f"{len(unsure)} notes"
     times = ", ".join(_clock(n["start_s"]) for n in unsure[:4])
     more = f" and {len(unsure) - 4} more" if len(unsure) > 4 else ""
     return [
         problem(
             "string_unsure",
-            f"{len(unsure)} notes could be more than one of the strings (at {times}{more}).",
-            f"Listen there and say which of {', '.join(instrument.strings)} they are.",
+            f"{count} could be more than one of the strings (at {times}{more}).",
+            f"Listen there which of {', '.join(instrument.strings)} is played.",
         )
     ]
 

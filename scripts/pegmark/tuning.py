@@ -39,10 +39,10 @@ TRACK_GAP_S = 1.0  # a note that sounds on longer than this after its track may 
 FAR_GLIDE_CENTS = 60.0  # a bow's track further than this from its coarse pitch is not sure
 LOST_HALF_CENTS = 50.0  # half-width of a string that was moving when it was last heard
 UNSETTLED_HALF_CENTS = 12.0  # a pitch known no better than this is not a settled one
-SOUNDING_GAP_S = 0.35  # a silence shorter than this between two plucks: turned while it rang
-SILENT_GAP_S = 0.7  # longer than this: turned in silence; between the two, unknown
-OUTLIER_S = 0.3  # a lone last note shorter than this does not overturn what others agree on
-OUTLIER_HALF_CENTS = 4.0  # nor does one measured this badly
+SOUNDING_GAP_S = 0.5  # a silence shorter than this between two plucks: turned while it rang
+SILENT_GAP_S = 1.2  # longer than this: turned in silence; between the two, unknown
+OUTLIER_S = 0.3  # last notes shorter than this do not overturn what good ones agree on ...
+OUTLIER_HALF_CENTS = 4.0  # ... nor do notes measured this badly
 UNTOUCHED_CENTS = 2.0  # added in quadrature if another string was turned afterwards (design)
 # Quantiles of the absolute value of a standard normal variable.
 QUANTILE = {0.15: 0.189, 0.3: 0.385}
@@ -488,7 +488,7 @@ def _find_changes(string: _String, timed: list[dict[str, Any]], prior: Prior) ->
     _rest_between_notes(string.pieces)
     known = [p for p in string.pieces if p.half <= UNSETTLED_HALF_CENTS]
     fine = _merge([_Stretch([p]) for p in known or string.pieces], prior, CHANGE_CENTS)
-    fine = _drop_outlier(fine, prior)
+    fine = _drop_outliers(fine)
     string.pieces = [p for stretch in fine for p in stretch.pieces]
     settled = [s for s in fine if s.settled()]
     string.left = [p for p in (settled or fine)[-1].pieces if p.steady or not settled]
@@ -548,16 +548,20 @@ def _systematic(kind: str, prior: Prior) -> float:
     return prior.plucked_systematic if kind == "plucked" else prior.bowed_systematic
 
 
-def _drop_outlier(stretches: list[_Stretch], prior: Prior) -> list[_Stretch]:
-    """Leave out a lone last note, short or badly measured, that others before it contradict."""
-    if len(stretches) < 2 or stretches[-2].pieces[-1].glides_on:
-        return stretches
-    last, before = stretches[-1].pieces, stretches[-2].pieces
-    poor = len(last) == 1 and (
-        last[0].end_s - last[0].start_s < OUTLIER_S or last[0].half > OUTLIER_HALF_CENTS
-    )
-    agreed = sum(p.steady for p in before) >= 2
-    return stretches[:-1] if poor and agreed else stretches
+def _drop_outliers(stretches: list[_Stretch]) -> list[_Stretch]:
+    """Leave out last notes, short or badly measured, that good ones before them contradict.
+
+    What is spoken after the last note can pass for a note, not for a good one.
+    """
+    kept = list(stretches)
+    while len(kept) > 1 and all(_poor(p) for p in kept[-1].pieces):
+        kept.pop()
+    good = sum(p.steady and not _poor(p) for p in kept[-1].pieces)
+    return kept if good >= 2 and not kept[-1].pieces[-1].glides_on else stretches
+
+
+def _poor(piece: _Piece) -> bool:
+    return piece.end_s - piece.start_s < OUTLIER_S or piece.half > OUTLIER_HALF_CENTS
 
 
 def _moves(stretches: list[_Stretch], string: _String, timed: list[dict[str, Any]]) -> list[_Move]:
