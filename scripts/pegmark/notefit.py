@@ -199,9 +199,7 @@ def solve_pluck(
     trust = np.where(late if late.any() else known, reading.bin_se, np.inf) ** -2.0
     still = float(np.average(off, weights=trust)) if trust.any() else series.cents
     if way.gliding:
-        # No part of it is settled: joined by how far the series stands off its own partials.
-        slopes = reading.own - pitch.glide * reading.lean
-        apart = series.cents - partials.weighted_median(slopes, reading.own_se**-2)
+        apart = reading.moving_cents(b_prior, body_hz)
         f0 = fit.f0_hz = reading.f1_hz * 2 ** ((way.mean + apart) / 1200)
         still = way.mean
         fit.se_cents = float(np.hypot(pitch.se_cents, way.span / 4))

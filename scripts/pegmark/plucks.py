@@ -64,6 +64,7 @@ class PluckReading:
     times_s (from the note's start), track, weight : shape (frames,): the common pitch in cents
         against f1_hz, smoothed, and what it is worth.
     bin_s, bin_cents, bin_se, bin_shape : shape (bins,): the same in a few bins, not smoothed.
+    bin_own : shape (partials,): each partial's place against that common pitch, in cents.
     """
 
     f1_hz: float
@@ -81,6 +82,7 @@ class PluckReading:
     times_s: Real
     track: Real
     weight: Real
+    bin_own: Real
     bin_s: Real
     bin_cents: Real
     bin_se: Real
@@ -105,14 +107,23 @@ class PluckReading:
             share = glide_prior[1] ** 2 / total
             glide = max(0.0, share * self.glide + (1 - share) * glide_prior[0])
             glide_var = share * self.glide_var
-        own = self.own - glide * self.lean
-        pulls = partials.body_pull(self.number * self.f1_hz, body_hz)
-        series = partials.fit_series(self.number, own, self.own_se, pulls, self.b, b_prior)
+        series = self._series(self.own - glide * self.lean, b_prior, body_hz)
         lean = float(series.share @ self.lean)
         variance = series.se_cents**2 + lean**2 * (glide_var + (GLIDE_DOUBT * glide) ** 2)
         attack_cents = ATTACK_CENTS * max(1.0, ATTACK_LOW_HZ / self.f1_hz)
         variance += self.common_se**2 + (attack_cents * self.attack) ** 2 + FLOOR_CENTS**2
         return PluckPitch(series, glide, glide_var, float(np.sqrt(variance)))
+
+    def moving_cents(self, b_prior: tuple[float, float], body_hz: tuple[float, float]) -> float:
+        """How far the series' first partial stands above the common pitch of the bins: of a note
+        that moves, whose partials' slopes speak of different times."""
+        return self._series(self.bin_own, b_prior, body_hz).cents
+
+    def _series(
+        self, own: Real, b_prior: tuple[float, float], body_hz: tuple[float, float]
+    ) -> partials.Series:
+        pulls = partials.body_pull(self.number * self.f1_hz, body_hz)
+        return partials.fit_series(self.number, own, self.own_se, pulls, self.b, b_prior)
 
     @property
     def settled_s(self) -> float:
@@ -302,11 +313,11 @@ def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckRe
         times_s=tracks.times_s + skip,
         track=partials.common_track(tracks, width),
         weight=frame_weight,
-        **_bins(tracks, skip, shape),
+        **_bins(tracks, skip, shape, usable),
     )
 
 
-def _bins(tracks: Tracks, skip: float, shape: Real) -> dict[str, Real]:
+def _bins(tracks: Tracks, skip: float, shape: Real, usable: Real) -> dict[str, Real]:
     """The common pitch in at most BINS stretches of time, with standard errors.
 
     The errors come from how far the partials disagree: so whatever moves single partials (noise,
@@ -340,6 +351,7 @@ def _bins(tracks: Tracks, skip: float, shape: Real) -> dict[str, Real]:
     level = partials.weighted_median(own, weight.sum(axis=0))
     removed = np.add.reduceat(tracks.cents[1:], edges) / sizes
     return {
+        "bin_own": own[usable] - level,
         "bin_s": np.add.reduceat(tracks.times_s[1:], edges) / sizes + skip,
         "bin_cents": common + level + removed,
         "bin_se": np.sqrt(scale / total),
