@@ -1,6 +1,6 @@
 """The fine measurement side by side with general-purpose pitch libraries, in one run.
 
-    python scripts/benchmark_measure.py [--quick] [--notes 40] [--coverage 160] [--seed 100000]
+    python scripts/benchmark_measure.py [--quick] [--stages] [--notes 40] [--coverage 160]
 
 Material: plucked and bowed notes of the sound laboratory with exact truth, through noise, a phone's
 low cut, mains hum, three codecs and rooms; and sampled players of Debian's fluid-soundfont-gm,
@@ -23,9 +23,11 @@ from __future__ import annotations
 
 import argparse
 import os
+import resource
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any
 
 for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
@@ -44,6 +46,8 @@ from pegmark.plucks import SETTLED_S
 
 RATE_HZ = 16000
 LEAD_S = 0.4
+CONFIG = Path(__file__).resolve().parents[1] / "config" / "instruments.yaml"
+STAGE_TAKES = 8
 GROSS_CENTS = 50.0
 NO_ANSWER_CENTS = 100.0
 OPEN_HZ = {
@@ -128,6 +132,7 @@ def median_of(track: np.ndarray) -> float | None:
 
 
 def pyin(case: Case) -> float | None:
+
     audio, low, high = heard(case)
     size = frame_length(low)
     track, _, _ = librosa.pyin(
@@ -137,6 +142,7 @@ def pyin(case: Case) -> float | None:
 
 
 def yin(case: Case) -> float | None:
+
     audio, low, high = heard(case)
     track = librosa.yin(
         audio, fmin=low, fmax=high, sr=RATE_HZ, frame_length=frame_length(low), hop_length=256
@@ -145,6 +151,7 @@ def yin(case: Case) -> float | None:
 
 
 def praat(case: Case) -> float | None:
+
     audio, low, high = heard(case)
     sound = parselmouth.Sound(audio, RATE_HZ)
     try:
@@ -155,6 +162,7 @@ def praat(case: Case) -> float | None:
 
 
 def world(case: Case) -> float | None:
+
     audio, low, high = heard(case)
     track, times = pyworld.harvest(audio, RATE_HZ, f0_floor=low, f0_ceil=high)
     return median_of(pyworld.stonemask(audio, track, times, RATE_HZ))
@@ -263,6 +271,7 @@ def sampled(name: str, seed: int) -> Case:
 
 
 def sampled_pluck(rng: np.random.Generator) -> Case:
+
     key = int(rng.choice([28, 33, 38, 43]))
     name = "double bass"
     pitches = []
@@ -369,23 +378,62 @@ def coverage(count: int, seed: int) -> list[str]:
     return rows
 
 
+def stages(seed: int) -> list[str]:
+    """Rows: what each stage costs on invented takes of all instruments, and the peak of memory."""
+    from pegmark.identify import name_strings
+    from pegmark.instruments import load_instruments
+    from pegmark.lab.takes import random_take
+    from pegmark.segment import find_notes
+
+    table = load_instruments(CONFIG)
+    clock = {"segment": 0.0, "identify": 0.0, "measure": 0.0}
+    seconds, notes = 0.0, 0
+    made = []
+    for i in range(STAGE_TAKES):
+        instrument = table[list(OPEN_HZ)[i % 4]]
+        made.append((random_take(seed + i, instrument, "usual")[0], instrument))
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    for audio, instrument in made:
+        begin = time.process_time()
+        heard_notes = {"take": "x", **find_notes(audio, RATE_HZ, instrument)}
+        clock["segment"] += time.process_time() - begin
+        begin = time.process_time()
+        named = name_strings(heard_notes, instrument)
+        clock["identify"] += time.process_time() - begin
+        begin = time.process_time()
+        measure.measure_take(audio, RATE_HZ, named, instrument)
+        clock["measure"] += time.process_time() - begin
+        seconds += len(audio) / RATE_HZ
+        notes += len(named["notes"])
+    more = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
+    rows = [f"| {name} | {spent / seconds * 60:.2f} |" for name, spent in clock.items()]
+    rows.append(f"| together | {sum(clock.values()) / seconds * 60:.2f} |")
+    rows.append(f"\n{notes / seconds * 60:.0f} notes a minute; {more:.0f} MB above the takes' own.")
+    return rows
+
+
 def main() -> None:
     """Print the tables."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("--quick", action="store_true", help="few notes: under two minutes")
+    parser.add_argument("--stages", action="store_true", help="only what the stages cost")
     parser.add_argument("--notes", type=int, default=40, help="notes per cell, all methods")
     parser.add_argument("--coverage", type=int, default=160, help="notes per cell, ours alone")
     parser.add_argument("--seed", type=int, default=100_000)
     options = parser.parse_args()
     if options.quick:
         options.notes, options.coverage = 6, 12
+    print("| stage | CPU s per recorded minute |\n|---|---|")
+    print("\n".join(stages(options.seed)), flush=True)
+    if options.stages:
+        return
     warm = synthetic("bowed", "40 dB", 1)
     for hears in METHODS.values():  # imports and compilation are no part of the figures
         hears(warm)
     clock = dict.fromkeys(METHODS, 0.0)
     seconds: list[float] = []
     cells = []
-    print("| cell | method | bias | RMSE | p95 | its 95 % interval | gross | Cramer-Rao p95 |")
+    print("\n| cell | method | bias | RMSE | p95 | its 95 % interval | gross | Cramer-Rao p95 |")
     print("|---|---|---|---|---|---|---|---|")
     plan = [(f"{k}, {c}", lambda i, k=k, c=c: synthetic(k, c, options.seed + i))
             for k in ("plucked", "bowed") for c in CONDITIONS]  # fmt: skip

@@ -296,7 +296,7 @@ def test_moves_join_settled_pitches():
 def test_a_long_silence_makes_a_silent_move():
     take = Take().play("A4", -60).rest(1.5).play("A4", 0, 0)
     assert moves(take.read(), "A4") == [(-60, 0, False)]
-    assert moves(Take().play("A4", -60).rest(0.4).play("A4", 0).read(), "A4") == [(-60, 0, None)]
+    assert moves(Take().play("A4", -60).rest(0.6).play("A4", 0).read(), "A4") == [(-60, 0, None)]
 
 
 def test_a_note_without_pitch_breaks_the_silence():

@@ -27,7 +27,7 @@ SUPPORT_APART_S = 0.15  # ... and this much apart, or they are one note seen twi
 
 @cache
 def curves() -> dict[str, Any]:
-    """The fitted curves: {"note": {"bias", "curves": {name: {"at": [...], "value": [...]}}}, ...}"""
+    """The fitted curves: {"note": {"bias", "curves": {name: {"at", "value"}}}, "bowed": ...}."""
     path = Path(__file__).with_name("evidence.json")
     return dict(json.loads(path.read_text(encoding="utf-8")))
 
@@ -64,6 +64,8 @@ def inputs_of(features: Features) -> dict[str, Floats]:
         "last": np.log(f.last_s),
         "swing": f.swing,
         "shape": f.shape,
+        "strike": f.strike,
+        "stray": f.stray,
         "rich": f.rich,
         "support": support(f),
     }

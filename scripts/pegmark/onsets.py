@@ -3,8 +3,8 @@
 Candidates are the peaks of the spectral flux below 1.5 kHz, counted against the take's own noise
 floor (the idea of log flux with a maximum filter over neighbouring bins is Boeck & Widmer,
 "Maximum filter vibrato suppression for onset detection", DAFx 2013: from memory). Far more
-are taken than there are notes. For each, the pitch of what is *new* is searched in the spectrum after
-it less the spectrum before it, so a string that is plucked while others ring is found by itself.
+are taken than there are notes. For each, the pitch of what is *new* is searched in the spectrum
+after it less the spectrum before it, so a string plucked while others ring is found by itself.
 Each of a candidate's likeliest pitches is then followed through the next second and described by
 numbers (`Features`): `pegmark.evidence` weighs them.
 
@@ -36,11 +36,12 @@ DEEP_BELOW_HZ = 100.0  # instruments with a string below this get the deep frame
 PEAK_REACH_S = 0.05  # a peak is the highest within this
 MEDIAN_REACH_S = 0.25
 LONG_BINS = 1500  # bins of the long frames that are kept: up to 5.9 kHz
-HYPOTHESES = 3
+HYPOTHESES = 3  # pitches searched in what is new; one more is the pitch of all that sounds
 FOLLOW_FRAMES = 45  # a candidate is followed for this many long frames: 1.4 s
 BEFORE_FRAMES = 8
 FOLLOW_FROM_S = 0.08  # the first long frame wholly after the onset, nearly
 PARTIALS = 10
+STRIKE_DB = 40.0  # bins this far below an onset's loudest say nothing
 LIVE_SALIENCE = 2.5  # below this (white noise reaches it) a pitch is no longer there ...
 LIVE_SHARE = 0.3  # ... nor below this part of its own best
 
@@ -180,6 +181,7 @@ class Features:
     rise_db : comb level against before; level_db : comb level; decay : dB per second
     peak_s : time of the highest level; swing : rises of single partials, dB a frame
     shape : how unlike the partials move, dB a frame (strings move alike, vowels do not)
+    strike : rise of the partials within some 40 ms, dB; stray : rise between the partials
     rich : effective number of partials; next_s, last_s : distance to strong neighbours in time
     """
 
@@ -203,6 +205,8 @@ class Features:
     peak_s: Floats
     swing: Floats
     shape: Floats
+    strike: Floats
+    stray: Floats
     rich: Floats
     next_s: Floats
     last_s: Floats
@@ -219,9 +223,11 @@ def describe(block: Block, times: Floats, heights: Floats) -> Features:
     last_s = np.where(gap < -0.02, -gap, 9.0).min(axis=1, initial=9.0)
     new, after = _what_is_new(block, times, next_s, last_s)
     score = new + 0.5 * after
-    grid = _best_peaks(score, HYPOTHESES)  # (candidates, HYPOTHESES)
-    candidate = np.repeat(np.arange(len(times)), HYPOTHESES)
+    grid = np.column_stack([_best_peaks(score, HYPOTHESES), after.argmax(axis=1)])
+    count = HYPOTHESES + 1
+    candidate = np.repeat(np.arange(len(times)), count)
     flat = grid.ravel()
+    strike, stray = _strike(block, times[candidate], block.search.f0_hz[flat])
     best = np.maximum(score.max(axis=1, initial=0.1), 0.1)
     followed = follow(block, times[candidate], flat, FOLLOW_FRAMES)
     return Features(
@@ -230,10 +236,12 @@ def describe(block: Block, times: Floats, heights: Floats) -> Features:
         candidate=candidate,
         grid=flat,
         f0_hz=block.search.f0_hz[flat],
-        rank=np.tile(np.arange(HYPOTHESES), len(times)),
+        rank=np.tile(np.arange(count), len(times)),
         share=score[candidate, flat] / best[candidate],
         new=new[candidate, flat],
         after=after[candidate, flat],
+        strike=strike,
+        stray=stray,
         next_s=next_s[candidate],
         last_s=last_s[candidate],
         **_summary(block, followed, next_s[candidate]),
@@ -258,6 +266,29 @@ def _what_is_new(
     mean = local_mean(after, search.half_width) + np.float32(1e-7)
     fresh = np.log1p(np.maximum(after - wide, 0) / mean)
     return search.salience(fresh), search.salience(np.log1p(after / mean))
+
+
+def _strike(block: Block, onset_s: Floats, f0_hz: Floats) -> tuple[Floats, Floats]:
+    """(rise of the partials, rise between them) in the fine frames about the onsets, dB."""
+    at = np.rint(onset_s / block.fine_s).astype(int)[:, None]
+    last = len(block.fine) - 1
+    after = block.fine[np.clip(at + np.arange(1, 6), 0, last)].max(axis=1)
+    before = block.fine[np.clip(at - np.arange(4, 9), 0, last)].max(axis=1)
+    rise = np.clip(20 * np.log10((after + 1e-7) / (before + 1e-7)), -10, 25)
+    loud = after > after.max(axis=1, keepdims=True) * 10 ** (-STRIKE_DB / 20)
+    number = np.arange(1, 25)
+    return (
+        _mean_at(rise, loud, number * f0_hz[:, None] * FINE_SIZE / block.rate_hz),
+        _mean_at(rise, loud, (number - 0.5) * f0_hz[:, None] * FINE_SIZE / block.rate_hz),
+    )
+
+
+def _mean_at(values: Array, use: NDArray[np.bool_], bins: Floats) -> Floats:
+    inside = bins < values.shape[1] - 0.5
+    at = np.where(inside, np.rint(bins), 0).astype(int)
+    row = np.arange(len(values))[:, None]
+    used = inside & use[row, at]
+    return np.asarray((values[row, at] * used).sum(axis=1) / np.maximum(used.sum(axis=1), 1))
 
 
 def _spectra_of(audio: Array, begin: Ints, size: Ints) -> Array:

@@ -26,13 +26,19 @@ from pegmark.onsets import LONG_SIZE, Block, Features, Followed
 
 Floats = NDArray[np.float64]
 
-BLOCK_S = 90.0  # audio read at a time
-OVERLAP_S = 14.0  # of which so much is shared with the next block
-LONGEST_NOTE_S = 12.0
+BLOCK_S = 120.0  # audio read at a time
+OVERLAP_S = 30.0  # of which so much is shared with the next block
+LONGEST_NOTE_S = 28.0
 ACCEPT_ODDS = 0.0  # log odds above which a candidate is a note
 SAME_NOTE_S = 0.12  # two candidates this close are one onset
 SAME_CENTS = 80.0  # a candidate this close in pitch to a sounding bow is the same string
-SOFT_START_S = 0.4
+SOFT_START_S = 0.4  # within this of its start a bow is still growing
+NEW_RISE_DB, NEW_SHARE = 10.0, 0.6  # unless it is this much louder, and this much of it is new
+LOST_S = 0.8  # a bow that speech drowned for so long may be the same bow
+TONE_EDGE_S = 0.25  # a reference tone's own beginning and end, as candidates see them
+BOW_BEFORE_S, BOW_AFTER_S = 0.3, 0.5  # where a bow's start is looked for about its candidate
+BOW_LATEST_S = 0.02
+BOW_FOOT = 0.7  # between 1 (a smooth rise) and 0.4 (sampled players)
 DIED_DB = 40.0
 BOW_END_DB = 9.0  # a bow has stopped where its level falls this far below its middle
 SETTLED_S = 0.15
@@ -175,7 +181,10 @@ def _is_tone(features: Features, tone: tones.Tone) -> NDArray[np.bool_]:
     simple = np.zeros(len(features), bool)
     for number in (1 / 3, 1 / 2, 1, 2, 3, 4):
         simple |= np.abs(ratio / number - 1) < 0.015
-    return simple & (np.abs(features.onset_s - tone.start_s) < 0.2)
+    edge = np.minimum(
+        np.abs(features.onset_s - tone.start_s), np.abs(features.onset_s - tone.end_s)
+    )
+    return simple & (edge < TONE_EDGE_S)
 
 
 def _best_of_each(features: Features, odds: Floats) -> NDArray[np.int64]:
@@ -219,8 +228,13 @@ def _not_the_same_bow(
             frame = int(elapsed / block.long_s)
             pitch = _pitch_at(block, features, followed, before, chosen, frame)
             apart = abs(1200 * np.log2(features.f0_hz[index] / pitch))
-            goes_on = frame < followed.run[before] + 3
-            if bowed[earlier] > 0 and goes_on and apart < SAME_CENTS and bowed[index] > 0:
+            goes_on = frame < followed.run[before] + LOST_S / block.long_s
+            struck = (
+                elapsed > SOFT_START_S
+                and features.rise_db[index] > NEW_RISE_DB
+                and features.new[index] > NEW_SHARE * features.after[index]
+            )
+            if bowed[earlier] > 0 and goes_on and apart < SAME_CENTS and not struck:
                 continue
         keep.append(position)
     return keep
@@ -255,6 +269,9 @@ def _as_notes(
         index = chosen[position]
         is_bowed = bool(bowed[index] > 0)
         start = float(features.onset_s[index])
+        if is_bowed:
+            earliest = notes[-1]["start_s"] + 0.1 if notes else 0.0
+            start = max(_bow_start(block, start, float(features.f0_hz[index])), earliest)
         next_start = float(starts[k + 1]) if k + 1 < len(keep) else np.inf
         level = 10 * np.log10(np.nan_to_num(followed.partials[position]).sum(axis=1) + 1e-10)
         frames = _frames_of_note(level, int(followed.run[position]), is_bowed)
@@ -279,6 +296,44 @@ def _as_notes(
     for note, f_hz in zip(notes, fine, strict=True):
         note["f0_hz"] = float(f_hz)
     return notes
+
+
+def _bow_start(block: Block, onset_s: float, f0_hz: float) -> float:
+    """When a bow begins: the rise of its partials, led back to its foot.
+
+    A bow's loudness grows smoothly and soft starts come out of the noise late. Where the rise
+    passes 5 and 20 % of the amplitude that it settles at says where it left zero: for a rise of
+    x**2 (3 - 2 x) as far before the first as the first before the second; players begin steeper.
+    """
+    step = block.fine_s
+    first = max(0, round((onset_s - BOW_BEFORE_S) / step))
+    last = min(len(block.fine), round((onset_s + BOW_AFTER_S) / step))
+    at = round(onset_s / step) - first
+    if last - first < at + 25:
+        return onset_s
+    bins = np.rint(np.arange(1, 9) * f0_hz * onsets.FINE_SIZE / block.rate_hz).astype(int)
+    bins = np.unique(bins[bins < block.fine.shape[1]])
+    amplitude = np.sqrt((block.fine[first:last, bins].astype(float) ** 2).sum(axis=1))
+    settled = float(np.median(amplitude[at + 20 :]))
+    before = float(amplitude[: max(1, at - 2)].min())
+    if settled < 1.5 * before:
+        return onset_s
+    rise = (amplitude - before) / (settled - before)
+    half = at - 6 + int(np.argmax(rise[max(0, at - 6) :] > 0.5))
+    low, high = _crossing(rise[: half + 1], 0.05), _crossing(rise[: half + 1], 0.2)
+    if low is None or high is None:
+        return onset_s
+    start = (first + low - BOW_FOOT * (high - low)) * step
+    return float(np.clip(start, onset_s - BOW_BEFORE_S, onset_s + BOW_LATEST_S))
+
+
+def _crossing(rise: Floats, part: float) -> float | None:
+    """The last place, as a fractional index, where `rise` goes up through `part`."""
+    below = np.flatnonzero(rise[:-1] < part)
+    if not len(below):
+        return None
+    i = int(below[-1])
+    return i + float((part - rise[i]) / max(rise[i + 1] - rise[i], 1e-6))
 
 
 def _frames_of_note(level: Floats, run: int, is_bowed: bool) -> int:

@@ -189,7 +189,7 @@ class _Student:
         start, at = self.cents[string], self.now
         silent = bool(rng.random() < self.habits.silent)
         if silent:
-            self.now += float(rng.uniform(0.8, 2.0))
+            self.now += float(rng.uniform(1.3, 2.5))
         else:
             glide = 0.15 + abs(to - start) / 150
             self._sound(string, kind, glide_to=to, seconds=0.25 + glide + 0.25)
