@@ -17,6 +17,7 @@ from pathlib import Path
 import jsonschema
 import pikepdf
 import pytest
+import yaml
 
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLED_CENTS = 2.5  # how far a sampled bow may stand from the pitch it was rendered at
@@ -49,6 +50,27 @@ def test_every_student_of_the_roster_has_a_record_of_the_schema(records):
     assert sorted(records) == [f"sk-10{n}" for n in range(1, 9)]
     for record in records.values():
         jsonschema.validate(record, schema)
+
+
+@pytest.mark.parametrize("stage", ["decoded", "notes", "strings", "measured", "recheck"])
+def test_every_stage_writes_what_its_schema_says(graded, stage):
+    schema = json.loads((ROOT / f"workflow/schemas/{stage}.schema.json").read_text("utf-8"))
+    check = jsonschema.Draft202012Validator(schema)
+    files = sorted((graded[0] / stage).glob("*.json")) or [graded[0] / f"{stage}.json"]
+    for path in files:
+        check.validate(json.loads(path.read_text("utf-8")))
+
+
+def test_every_schema_is_strict():
+    """No schema takes fields that it does not name."""
+    for path in sorted((ROOT / "workflow/schemas").glob("*.json")):
+        schema = json.loads(path.read_text("utf-8"))
+        jsonschema.Draft202012Validator.check_schema(schema)
+        assert schema["additionalProperties"] is False, path.name
+    config = yaml.safe_load((ROOT / "config/config.yaml").read_text("utf-8"))
+    jsonschema.validate(
+        config, json.loads((ROOT / "workflow/schemas/config.schema.json").read_text("utf-8"))
+    )
 
 
 @pytest.mark.parametrize("student_id", sorted(HEARD))
