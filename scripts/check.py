@@ -1,43 +1,106 @@
-"""Check the project: style, and all tests. Makes its own environment at first use."""
+"""Check the project: style, types, the workflow's habits, and all tests.
+
+Makes its own environment at first use. Options it does not know go to pytest, as in
+`check.py -k tuning` or `check.py tests/test_pitch.py`.
+"""
 
 import argparse
+import os
+import re
 import subprocess
 import sys
+import time
+from collections.abc import Callable
 
 import environment
 
-
-def system_packages() -> list[str]:
-    """The Debian packages that only tests want."""
-    lines = (environment.ROOT / "tests/apt-packages.txt").read_text(encoding="utf-8").splitlines()
-    return [name for line in lines if (name := line.split("#")[0].strip())]
-
-
-def install_for_tests() -> None:
-    """Install what only tests want where we may; else the tests that want it say so and skip."""
-    names = system_packages()
-    missing = [
-        name
-        for name in names
-        if subprocess.run(["dpkg", "-s", name], capture_output=True).returncode != 0
-    ]
-    if missing:
-        environment.apt(*missing)
+MOST_WORKERS = 4  # a test process takes up to a few hundred MB
+WAIVED_LINTS = {  # what `snakemake --lint` asks for and does not get: which, and why
+    r"Specify a conda environment or container for each rule": "all rules share one locked .venv",
+    r"Shell command directly uses variable (PYTHON|HERE) ": "set once, in common.smk",
+    r"Mixed rules and functions": "what one stage file alone uses stands there",
+    r"rule receive .*No log directive": "made on a dry run only, and never run",
+}
 
 
 def main() -> int:
-    """Run every check; the number of failed ones."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--fast", action="store_true", help="style only, no tests")
-    args, more = parser.parse_known_args()
+    """Run every check; 0 when all passed."""
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--fast", action="store_true", help="all but the tests")
+    args, for_pytest = parser.parse_known_args()
     environment.enter(for_tests=True)
-    if environment.can_use_apt():
-        install_for_tests()
-    python = [sys.executable, "-m"]
-    checks = [[*python, "ruff", "check", "scripts", "tests"]]
+    install_for_tests()
+    checks: dict[str, Callable[[], bool]] = {
+        "ruff check": lambda: tool("ruff", "check", "scripts", "tests"),
+        "ruff format": lambda: tool("ruff", "format", "--diff", "--quiet", "scripts", "tests"),
+        "snakefmt": lambda: tool("snakefmt", "--check", "--compact-diff", "Snakefile", "workflow"),
+        "snakemake --lint": lint_workflow,
+        "mypy": lambda: tool("mypy"),
+    }
     if not args.fast:
-        checks.append([*python, "pytest", "-q", "-rs", "tests", *more])
-    return sum(subprocess.run(c, cwd=environment.ROOT).returncode != 0 for c in checks)
+        checks["pytest"] = lambda: test(for_pytest)
+    results = [run_check(name, check) for name, check in checks.items()]
+    print("\nSummary")
+    for name, passed, seconds in results:
+        print(f"  {'passed' if passed else 'FAILED'}  {name} ({seconds:.0f} s)")
+    return 0 if all(passed for _, passed, _ in results) else 1
+
+
+def run_check(name: str, check: Callable[[], bool]) -> tuple[str, bool, float]:
+    """One check under its heading: its name, whether it passed, and how long it took."""
+    print(f"\n== {name}", flush=True)
+    start = time.monotonic()
+    passed = check()
+    return name, passed, time.monotonic() - start
+
+
+def tool(module: str, *arguments: str) -> bool:
+    """Run a Python tool at the project's root; whether it passed."""
+    command = [sys.executable, "-m", module, *arguments]
+    return subprocess.run(command, cwd=environment.ROOT).returncode == 0
+
+
+def test(for_pytest: list[str]) -> bool:
+    """Run the tests, a file at a time on each core; skipped ones are listed with the reason."""
+    workers = str(min(os.cpu_count() or 1, MOST_WORKERS))
+    return tool("pytest", "-q", "-rs", "-n", workers, "--dist", "loadfile", *for_pytest)
+
+
+def lint_workflow() -> bool:
+    """Let the engine lint the rules; what WAIVED_LINTS names is counted, the rest is shown."""
+    command = [sys.executable, "-m", "snakemake", "--lint"]
+    done = subprocess.run(command, cwd=environment.ROOT, capture_output=True, text=True)
+    found = list(lints(done.stderr))
+    asked = [lint for lint in found if not any(re.search(waived, lint) for waived in WAIVED_LINTS)]
+    if done.returncode != 0 and not found:  # not a lint: it could not read the rules
+        asked = [done.stderr.strip()]
+    print("\n".join([*asked, f"{len(found) - len(asked)} waived (see WAIVED_LINTS in check.py)"]))
+    return not asked
+
+
+def lints(text: str) -> list[str]:
+    """The lints of the engine's report, as "where: what"."""
+    where, found = "", []
+    for line in text.splitlines():
+        if line.startswith("Lints for "):
+            where = line.removeprefix("Lints for ").rstrip(":")
+        elif line.startswith("    * "):
+            found.append(f"{where}: {line.removeprefix('    * ').rstrip(':')}")
+    return found
+
+
+def install_for_tests() -> None:
+    """Install the packages that only tests want, where we may; else say once what will skip."""
+    listed = (environment.ROOT / "tests/apt-packages.txt").read_text(encoding="utf-8")
+    names = [name for line in listed.splitlines() if (name := line.split("#")[0].strip())]
+    if environment.can_use_apt():
+        environment.apt(*environment.not_installed(names))
+    elif environment.system_name() == "Debian, Ubuntu" and (
+        missing := environment.not_installed(names)
+    ):
+        print(f"Some tests will be skipped; for all: sudo apt-get install {' '.join(missing)}")
 
 
 if __name__ == "__main__":

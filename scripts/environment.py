@@ -1,95 +1,266 @@
 """The project's own environment: made at first use, from nothing but a bare python3.
 
 Plain standard library. `enter()` makes .venv from a hash-locked requirements file when it is
-missing or of another lock, installs Pango with apt where that is possible, and starts the calling
-script again inside the environment.
+missing, unfinished, or of another lock, and starts the calling script again inside it. What the
+system itself must give (Python's venv module, Pango, fonts) is installed with apt where that is
+possible; elsewhere the one command that installs it is printed.
 """
 
 from __future__ import annotations
 
-import ctypes.util
 import hashlib
 import os
+import re
 import shutil
 import subprocess
 import sys
+import tempfile
+from collections.abc import Iterable
 from pathlib import Path
+from typing import IO
 
 ROOT = Path(__file__).resolve().parents[1]
 VENV = ROOT / ".venv"
 PYTHON = VENV / "bin" / "python"
-STAMP = VENV / ".made-from"
+STAMP = VENV / ".made-from"  # written last: an environment without it is unfinished
+IN_USE = ROOT / ".venv.lock"  # locked shared by who uses .venv, alone by who makes it
 LOCK = ROOT / "workflow" / "requirements.txt"
 TEST_LOCK = ROOT / "tests" / "requirements.txt"
-SYSTEM_PACKAGES = (
-    "libpango-1.0-0",
-    "libpangoft2-1.0-0",
-    "libharfbuzz-subset0",
-    "fonts-dejavu-core",
-    "fonts-noto-core",
-)
-PANGO_ELSEWHERE = (
-    "The sheets need Pango. Install it with the one line for your system:\n"
-    "  Debian, Ubuntu, WSL:  sudo apt-get install " + " ".join(SYSTEM_PACKAGES) + "\n"
-    "  Fedora:               sudo dnf install pango harfbuzz google-noto-sans-fonts\n"
-    "  macOS:                brew install pango"
-)
+
+OLDEST_PYTHON = (3, 11)
+TOOLS = ("pip", "setuptools")  # of the lock too, and installed before the rest
+ONLY_SOURCE = "connection-pool"  # of the workflow engine; everything else comes ready built
+
+PANGO = ("libpango-1.0-0", "libpangoft2-1.0-0", "libharfbuzz-subset0")
+FONTS = ("fonts-dejavu-core", "fonts-noto-core")
+VENV_MODULE = "python3-venv"
+COMMANDS = {
+    "Debian, Ubuntu": f"sudo apt-get install {' '.join((VENV_MODULE, *PANGO, *FONTS))}",
+    "Fedora": "sudo dnf install python3 pango harfbuzz dejavu-sans-fonts google-noto-sans-fonts",
+    "macOS": "brew install python pango font-dejavu font-noto-sans",
+    "Windows": "wsl --install -d Debian   (then start again inside it, as on Debian)",
+}
+
+_in_use: IO[str] | None = None  # open, and so locked, as long as this process runs
 
 
 def enter(*, for_tests: bool = False) -> None:
-    """Go on inside the environment; returns only when already there."""
-    if sys.version_info < (3, 11):  # noqa: UP036 (told in words rather than by a crash)
-        raise SystemExit(f"Python 3.11 or newer is needed; this is {sys.version.split()[0]}.")
+    """Go on inside the environment; returns only when this process is in it already."""
+    check_system()
     locks = [TEST_LOCK] if for_tests else [TEST_LOCK, LOCK]  # the tests' lock holds all of ours
-    if not any(is_made_from(lock) for lock in locks):
-        make(locks[-1])
-    if Path(sys.prefix).resolve() != VENV.resolve():
+    made = hold_environment(locks)
+    if made or Path(sys.prefix).resolve() != VENV.resolve():
+        sys.stdout.flush()
         os.execv(PYTHON, [str(PYTHON), *sys.argv])
 
 
+def check_system() -> None:
+    """Refuse, in words, what cannot work here at all."""
+    if os.name == "nt":
+        raise SystemExit(f"Windows itself is not enough; in a terminal: {COMMANDS['Windows']}")
+    if sys.version_info < OLDEST_PYTHON:
+        raise SystemExit(f"Python 3.11 or newer is needed; this is {sys.version.split()[0]}.")
+
+
+# -- is it whole, and may it be touched -------------------------------------------------------
+
+
+def hold_environment(locks: list[Path]) -> bool:
+    """Keep the environment as it is while this process runs; make it first if need be.
+
+    Returns whether it was made. Of several starts at once one makes it and the others wait.
+    """
+    import fcntl
+
+    global _in_use
+    try:
+        _in_use = _in_use or open(IN_USE, "a", encoding="ascii")  # noqa: SIM115 (see _in_use)
+    except PermissionError:  # somebody else's folder: theirs to make, ours to use
+        if any(is_made_from(lock) for lock in locks):
+            return False
+        raise SystemExit(f"Its owner must start this once first: {ROOT} is not ours.") from None
+    wait_for(_in_use, fcntl.LOCK_SH)
+    made = False
+    while not any(is_made_from(lock) for lock in locks):
+        wait_for(_in_use, fcntl.LOCK_EX)
+        if not any(is_made_from(lock) for lock in locks):  # nobody else made it meanwhile
+            make(locks[-1])
+            made = True
+        fcntl.flock(_in_use, fcntl.LOCK_SH)
+    return made
+
+
+def wait_for(stream: IO[str], kind: int) -> None:
+    """Take the lock; say so if that means waiting."""
+    import fcntl
+
+    try:
+        fcntl.flock(stream, kind | fcntl.LOCK_NB)
+    except BlockingIOError:
+        print("Another start is making or using the environment; waiting for it ...", flush=True)
+        fcntl.flock(stream, kind)
+
+
 def is_made_from(lock: Path) -> bool:
-    """Whether the environment holds just what `lock` lists."""
-    return PYTHON.exists() and STAMP.is_file() and STAMP.read_text() == digest(lock)
+    """Whether the environment is finished and holds what `lock` lists."""
+    return stamp() == stamp_of(lock)
 
 
-def digest(lock: Path) -> str:
-    """What stands for a lock in the stamp."""
-    return f"{lock.parent.name} {hashlib.sha256(lock.read_bytes()).hexdigest()}"
+def stamp() -> str | None:
+    """What the environment's stamp says; None when it is missing or was never finished."""
+    return STAMP.read_text() if PYTHON.exists() and STAMP.is_file() else None
+
+
+def stamp_of(lock: Path) -> str:
+    """What the stamp says of an environment made from `lock`: the Python under it, and the lock."""
+    return (
+        f"{PYTHON.resolve()}\n{lock.parent.name} {hashlib.sha256(lock.read_bytes()).hexdigest()}\n"
+    )
+
+
+# -- making it --------------------------------------------------------------------------------
 
 
 def make(lock: Path) -> None:
-    """Make or renew .venv from `lock`."""
+    """Make .venv hold what `lock` lists.
+
+    A finished environment of another lock is brought up to this one where it stands; any other
+    begins anew. Stopped half-way it has no stamp, and the next start begins anew.
+    """
     install_system_packages()
-    if not PYTHON.exists():
-        make_venv()
-    print(f"Installing what {lock.relative_to(ROOT)} lists (some minutes, once) ...", flush=True)
-    pip = [str(PYTHON), "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
-    run = subprocess.run([*pip, "--require-hashes", "--no-deps", "-r", str(lock)])
-    if run.returncode != 0:
-        raise SystemExit("The installation failed; see above. It needs the network this once.")
-    subprocess.run([str(PYTHON), "-m", "compileall", "-q", str(ROOT / "scripts")], check=False)
-    STAMP.write_text(digest(lock))
+    was = stamp()
+    finished = was is not None and was.startswith(f"{PYTHON.resolve()}\n")
+    try:
+        STAMP.unlink(missing_ok=True)
+        if not finished:
+            make_venv()
+        install(lock)
+        part = STAMP.with_suffix(".part")
+        part.write_text(stamp_of(lock))
+        part.replace(STAMP)
+    except KeyboardInterrupt:
+        raise SystemExit("\nStopped. The next start installs from the beginning.") from None
 
 
 def make_venv() -> None:
-    """An empty environment; where Debian left the venv module out, apt brings it."""
-    command = [sys.executable, "-m", "venv", "--clear", str(VENV)]
-    if subprocess.run(command, capture_output=True).returncode == 0:
-        return
-    if can_use_apt():
-        apt("python3-venv")
-        subprocess.run(command, check=True)
-        return
-    raise SystemExit("Python's venv module is missing: sudo apt-get install python3-venv")
+    """An empty environment; without ensurepip the system's pip will begin to fill it."""
+    command = [own_python(), "-m", "venv", "--clear", str(VENV)]
+    run([*command, *([] if has_module("ensurepip") else ["--without-pip"])], "Making .venv failed")
+
+
+def install(lock: Path) -> None:
+    """Install all of `lock`, each file checked by its hash; ready-built packages only, but one."""
+    requirements = entries(lock.read_text(encoding="utf-8"))
+    print(
+        f"Installing the {len(requirements)} packages of {lock.relative_to(ROOT)}:"
+        " some minutes, once.",
+        flush=True,
+    )
+    from_lock = (
+        *("install", "--quiet", "--disable-pip-version-check", "--no-input"),
+        *("--no-deps", "--require-hashes", "--only-binary", ":all:"),
+    )
+    failed = "The installation failed (see above). It needs the network this once; start again"
+    pip = [str(PYTHON), "-m", "pip"]
+    systems_pip = [own_python(), "-m", "pip", "--python", str(PYTHON)]
+    with tempfile.NamedTemporaryFile("w", suffix=".txt") as tools:
+        tools.write("\n".join(requirements[name] for name in TOOLS))
+        tools.flush()
+        first = pip if has_module("pip", PYTHON) else systems_pip
+        run([*first, *from_lock, "--requirement", tools.name], failed, show=True)
+    source = ("--no-binary", ONLY_SOURCE, "--no-build-isolation")
+    run([*pip, *from_lock, *source, "--requirement", str(lock)], failed, show=True)
+    run([str(PYTHON), "-m", "compileall", "-q", str(ROOT / "scripts")], "Compiling failed")
+
+
+def entries(lock_text: str) -> dict[str, str]:
+    """The requirements of a lock by name, each with its lines of hashes."""
+    entry = re.compile(r"^([a-z0-9][\w.-]*)==.*(?:\n    .*)*", flags=re.MULTILINE)
+    return {found[1]: found[0] for found in entry.finditer(lock_text)}
+
+
+def own_python() -> str:
+    """The Python to make an environment with, also when started from inside one."""
+    return getattr(sys, "_base_executable", None) or sys.executable
+
+
+def run(command: Iterable[str], failed: str, *, show: bool = False) -> None:
+    """Run a step of the set-up, or stop with `failed` and what the step said.
+
+    The step holds the environment's lock too: it may outlive a killed start.
+    """
+    command = list(command)
+    quiet = {} if show else {"stdout": subprocess.PIPE, "stderr": subprocess.STDOUT}
+    held = (_in_use.fileno(),) if _in_use else ()
+    done = subprocess.run(command, text=True, pass_fds=held, **quiet)  # type: ignore[call-overload]
+    if done.returncode != 0:
+        said = f"\n{done.stdout.strip()}" if done.stdout else ""
+        raise SystemExit(f"{failed}.{said}")
+
+
+# -- what the system must give ----------------------------------------------------------------
 
 
 def install_system_packages() -> None:
-    """Pango and fonts, by apt where we may, else told in words."""
-    if ctypes.util.find_library("pangoft2-1.0"):
-        return
-    if not can_use_apt():
-        raise SystemExit(PANGO_ELSEWHERE)
-    apt(*SYSTEM_PACKAGES)
+    """Python's venv module, Pango and fonts: by apt where we may, else told in one line."""
+    if can_use_apt():
+        venv = () if can_make_venv() else (VENV_MODULE,)
+        apt(*venv, *not_installed([*PANGO, *FONTS]))
+    missing = [
+        *([] if can_make_venv() else ["Python's venv module"]),
+        *([] if has_pango() else ["Pango, which draws the sheets,"]),
+    ]
+    if missing:
+        raise SystemExit(f"{' and '.join(missing)} must be installed first:\n{command_here()}")
+
+
+def can_make_venv() -> bool:
+    """Whether this Python can make an environment, by its own pip or by the system's."""
+    return has_module("venv") and (has_module("ensurepip") or has_module("pip"))
+
+
+def has_module(name: str, python: str | Path | None = None) -> bool:
+    """Whether a Python (if none is given, the one to make the environment with) has a module."""
+    asked = f"import importlib.util as u, sys; sys.exit(u.find_spec({name!r}) is None)"
+    return subprocess.run([python or own_python(), "-c", asked]).returncode == 0
+
+
+def has_pango() -> bool:
+    """Whether the system's Pango can be loaded."""
+    import ctypes
+    from ctypes.util import find_library
+
+    for name in ("libpangoft2-1.0.so.0", "libpangoft2-1.0.dylib", find_library("pangoft2-1.0")):
+        try:
+            if name:
+                ctypes.CDLL(name)
+                return True
+        except OSError:
+            continue
+    return False
+
+
+def command_here() -> str:
+    """The command that installs what is missing: the one of this system, if it is known."""
+    here = system_name()
+    known = {here: COMMANDS[here]} if here else COMMANDS
+    return "\n".join(f"  {system + ':':<16}{command}" for system, command in known.items())
+
+
+def system_name() -> str | None:
+    """Which of COMMANDS fits this system; None if none is known to."""
+    import platform
+
+    if sys.platform == "darwin":
+        return "macOS"
+    try:
+        release = platform.freedesktop_os_release()
+    except OSError:
+        return None
+    family = {release.get("ID", ""), *release.get("ID_LIKE", "").split()}
+    if family & {"debian", "ubuntu"}:
+        return "Debian, Ubuntu"
+    return "Fedora" if family & {"fedora", "rhel"} else None
 
 
 def can_use_apt() -> bool:
@@ -97,10 +268,24 @@ def can_use_apt() -> bool:
     return os.geteuid() == 0 and shutil.which("apt-get") is not None
 
 
+def not_installed(packages: Iterable[str]) -> list[str]:
+    """Which of these Debian packages are not there."""
+    asked = ["dpkg-query", "--show", "--showformat", "${Status}"]
+    return [
+        name
+        for name in packages
+        if "ok installed"
+        not in subprocess.run([*asked, name], capture_output=True, text=True).stdout
+    ]
+
+
 def apt(*packages: str) -> None:
-    """Install Debian packages."""
-    print(f"Installing {' '.join(packages)} ...", flush=True)
-    quiet = {**os.environ, "DEBIAN_FRONTEND": "noninteractive"}
-    subprocess.run(["apt-get", "update", "-qq"], check=True, env=quiet)
-    install = ["apt-get", "install", "-y", "-qq", "--no-install-recommends", *packages]
-    subprocess.run(install, check=True, env=quiet, stdout=subprocess.DEVNULL)
+    """Install Debian packages, if any are named."""
+    if not packages:
+        return
+    print(f"Installing with apt: {' '.join(packages)} ...", flush=True)
+    get = ["env", "DEBIAN_FRONTEND=noninteractive", "apt-get", "-q", "-y"]
+    patient = ["-o", "DPkg::Lock::Timeout=120", "-o", "Dpkg::Use-Pty=0"]  # s, if apt is at work
+    failed = "apt could not install this; it needs the network this once"
+    run([*get, *patient, "update"], failed)
+    run([*get, *patient, "install", "--no-install-recommends", *packages], failed)
