@@ -5,8 +5,14 @@ The decoding runs in a child process with limits of time and memory.
 """
 
 import argparse
+import hashlib
 import sys
+import traceback
+from io import FileIO
 from pathlib import Path
+from typing import Any, cast
+
+from pegmark.problems import Problem, TeacherError, problem
 
 SECONDS = 300  # a 20-minute film decodes in a few seconds: this is for a hang
 MEMORY_BYTES = 700 << 20  # of address space: 260 MB of libraries, 240 MB of audio, and some room
@@ -16,27 +22,32 @@ def decode(ticket: dict, recording: Path, audio_file: Path, facts_file: Path) ->
     """Decode `recording` into the two files of the stage."""
     from pegmark.decode import decode_recording, unreadable
     from pegmark.guard import fault
-    from pegmark.submissions import content_hash
+    from pegmark.submissions import open_plain
 
     try:
-        audio, facts = decode_recording(recording, ticket["max_s"])
-        if content_hash(recording) != ticket["sha256"]:
-            audio, facts = unreadable(changed())
-    except (OSError, MemoryError):
+        with open_plain(recording) as stream:
+            audio, facts = decode_recording(stream, ticket["max_s"])
+            stream.seek(0)
+            if hashlib.file_digest(cast(FileIO, stream), "sha256").hexdigest() != ticket["sha256"]:
+                audio, facts = unreadable(changed("it is not what it was when the run began"))
+    except MemoryError:
         raise
+    except OSError as error:
+        audio, facts = unreadable(changed(error.strerror or str(error)))
     except Exception as error:
+        traceback.print_exc()
         audio, facts = unreadable(fault(error))
     write(ticket, audio, facts, audio_file, facts_file)
 
 
-def give_up(why: dict, ticket: dict, audio_file: Path, facts_file: Path) -> None:
+def give_up(why: Problem, ticket: dict, audio_file: Path, facts_file: Path) -> None:
     """Write the result of a recording that could not be decoded."""
     from pegmark.decode import unreadable
 
     write(ticket, *unreadable(why), audio_file, facts_file)
 
 
-def write(ticket: dict, audio, facts: dict, audio_file: Path, facts_file: Path) -> None:
+def write(ticket: dict, audio: Any, facts: dict, audio_file: Path, facts_file: Path) -> None:
     """Write both files of the stage, whole."""
     import numpy as np
     from pegmark.files import rounded, write_json, write_whole
@@ -46,21 +57,18 @@ def write(ticket: dict, audio, facts: dict, audio_file: Path, facts_file: Path) 
     write_json(facts_file, rounded({"take": ticket["take"], **facts}))
 
 
-def changed() -> dict:
-    """The problem of a file that is not what it was when the folder was taken in."""
-    from pegmark.problems import problem
-
+def changed(why: str) -> Problem:
+    """The problem of a file that changed since the folder was taken in; decoded anew next time."""
     return problem(
-        "changed_while_reading",
-        "The file changed while it was being read.",
-        "Wait until all copying is done, then run the grading again.",
+        "file_changed",
+        "The recording was changed, locked or taken away while the class was being graded "
+        f"({why}).",
+        "Wait until all copying is done, then run again.",
     )
 
 
-def crashed(end: str) -> dict:
+def crashed(end: str) -> Problem:
     """The problem of a recording on which the decoder crashed or hung."""
-    from pegmark.problems import problem
-
     what = "took too long and was stopped" if end == "timed_out" else "crashed"
     return problem(
         "decoder_stopped",
@@ -80,7 +88,6 @@ def main() -> None:
 
     from pegmark.files import read_json
     from pegmark.guard import run_in_child
-    from pegmark.problems import TeacherError
     from pegmark.submissions import lookup
 
     ticket = read_json(args.ticket)

@@ -1,42 +1,52 @@
 """Decoding: the sound of any container a phone, laptop or learning platform makes.
 
 Task: one recording in, mono float audio at one fixed rate out, with the facts of the container.
-Only the audio stream is decoded; nothing in the file can make us open another file (formats and
-protocols are listed, names are never read as addresses).
+What a file is, its content says, never its name. Only its sound track is demuxed and decoded, by
+sound decoders alone; nothing in the file can make us open another one (formats are listed, and no
+protocol is allowed: the file itself is handed over open).
 
-Conventions: audio is float32, shape (samples,), full scale +-1, at `RATE_HZ`. Decoding and
-resampling (with its anti-alias filter) are FFmpeg's, through PyAV.
+Conventions: audio is float32, shape (samples,), full scale +-1, at `RATE_HZ`. Demuxing and
+decoding are FFmpeg's, through PyAV; `mixdown` makes mono of the frames.
 """
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 import av
 import av.error
+import av.stream
 import numpy as np
 from numpy.typing import NDArray
 
+from pegmark.mixdown import RATE_HZ, Mixdown
 from pegmark.problems import Problem, problem
+from pegmark.submissions import is_media, open_plain
 
-RATE_HZ = 16_000  # E5 keeps twelve partials below half of it; cheap to analyse
 MAX_S = 1200.0  # 20 minutes: no tuning video is longer; bounds time and memory
 SHORT_S = 1.0  # shorter than any tuning can be
 CUT_SHORT_S = 2.0  # a recording this much shorter than its container says has lost its end
-CLIPPED_AT = 0.99  # of full scale: what a clipped sample still reaches after a lossy codec
-DEAD_CHANNEL_DB = -30.0  # a channel this far below the other carries nothing but its noise
-INVERTED_CORRELATION = -0.5  # channels this opposed would cancel when added
-MIX_LOSS_DB = -3.0  # a sum this much weaker than its channels has lost something
-STORED_SCALE = 32767.0  # both channels are kept as 16-bit numbers until they are combined
+CUT_SHORT_SHARE = 0.05  # and this part of it: containers round, and pictures outlast the sound
+HOLES_S = 0.5  # more silence than this in place of lost sound may hide a turn
+SILENT_PEAK = 1e-4  # of full scale, -80 dB: a microphone that is on gives more than this
+MAX_DAMAGE = 1000  # damaged packets: more, and the rest is not worth crawling through
+RATES_HZ = range(2_000, 768_001)  # anything else is a damaged header
 FORMATS = (
     "mov,mp4,m4a,3gp,3g2,mj2,matroska,webm,mp3,ogg,wav,w64,flac,aiff,amr,amrnb,amrwb,aac,"
     "asf,avi,mpegts,mpeg,caf,au,loas"
 )
-OPEN_OPTIONS = {"protocol_whitelist": "file", "format_whitelist": FORMATS}
+GUESSED_LENGTH = frozenset({"aac", "amr", "amrnb", "amrwb", "loas"})  # from their bit rate, badly
+CODECS = (
+    "aac,aac_latm,ac3,adpcm_ima_qt,adpcm_ima_wav,adpcm_ms,alac,amrnb,amrwb,eac3,flac,gsm,gsm_ms,"
+    "mp1,mp1float,mp2,mp2float,mp3,mp3float,opus,pcm_alaw,pcm_f32be,pcm_f32le,pcm_f64be,pcm_f64le,"
+    "pcm_mulaw,pcm_s16be,pcm_s16le,pcm_s24be,pcm_s24le,pcm_s32be,pcm_s32le,pcm_s8,pcm_u8,qcelp,"
+    "vorbis,wmalossless,wmapro,wmav1,wmav2,wmavoice"
+)
+OPEN_OPTIONS = {"protocol_whitelist": "", "format_whitelist": FORMATS, "codec_whitelist": CODECS}
 SEND_AGAIN = "Ask the student to record again, or to send the file as it came from the camera."
+LISTEN = "Listen to the take yourself before you trust the grade."
 
 
 class _Unreadable(Exception):
@@ -46,34 +56,38 @@ class _Unreadable(Exception):
 
 
 def decode_recording(
-    path: Path | str, max_s: float = MAX_S
+    source: Path | str | IO[bytes], max_s: float = MAX_S
 ) -> tuple[NDArray[np.float32], dict[str, Any]]:
     """Decode the audio of one recording.
 
     Parameters
     ----------
-    path : file of any container in `FORMATS`, whatever its ending says
+    source : file of any container in `FORMATS`, whatever its ending says, or such a file open
     max_s : no more than this many seconds are decoded
 
     Returns
     -------
     audio : float32, shape (samples,), at `RATE_HZ`; empty when nothing could be read
     facts : container, codec, sample_rate_hz, channels, channel_choice, duration_s,
-        declared_duration_s, cut, recorded_at, clipped_fraction, rate_hz, samples, status
-        ("ok" or "unreadable") and problems. Unknown facts are None.
+        declared_duration_s, cut, recorded_at, clipped_fraction, filled_s (silence put in for
+        sound that is missing), rate_hz, samples, status ("ok" or "unreadable") and problems.
+        Unknown facts are None.
 
-    A file that cannot be read is a result (status "unreadable"), not an exception.
+    A file that cannot be read as a recording is a result (status "unreadable"), not an exception.
+    Raises OSError where the file cannot be opened or is no plain file.
     """
+    if isinstance(source, (str, Path)):
+        with open_plain(source) as stream:
+            return decode_recording(stream, max_s)
     facts = _no_facts()
     try:
-        if Path(path).stat().st_size == 0:
-            raise _Unreadable("empty_file", "The file is empty (0 bytes).")
-        audio = _decode(path, max_s, facts)
+        return _decode(source, max_s, facts), facts
     except _Unreadable as error:
         return _give_up(facts, error.problem)
-    except av.error.FFmpegError as error:
-        return _give_up(facts, _explain(error, path))
-    return audio, facts
+    except MemoryError:
+        raise
+    except av.error.FFmpegError:
+        return _give_up(facts, _explain(source))
 
 
 def unreadable(given: Problem) -> tuple[NDArray[np.float32], dict[str, Any]]:
@@ -84,7 +98,7 @@ def unreadable(given: Problem) -> tuple[NDArray[np.float32], dict[str, Any]]:
 def _no_facts() -> dict[str, Any]:
     unknown = (
         "container codec sample_rate_hz channels channel_choice duration_s declared_duration_s "
-        "recorded_at clipped_fraction"
+        "recorded_at clipped_fraction filled_s"
     )
     return {
         "status": "ok",
@@ -97,28 +111,33 @@ def _no_facts() -> dict[str, Any]:
 
 
 def _give_up(facts: dict[str, Any], why: Problem) -> tuple[NDArray[np.float32], dict[str, Any]]:
-    facts.update(status="unreadable", problems=[why], samples=0)
+    facts.update(status="unreadable", problems=[*facts["problems"], why], samples=0)
     return np.zeros(0, np.float32), facts
 
 
-def _explain(error: Exception, path: Path | str) -> Problem:
-    with open(path, "rb") as stream:
-        head = stream.read(4096)
+def _explain(source: IO[bytes]) -> Problem:
+    """Why a file could not be opened, from its first bytes."""
+    source.seek(0)
+    head = source.read(4096)
+    if not head:
+        return problem("empty_file", "The file is empty (0 bytes).", SEND_AGAIN)
     if b"ftyp" in head[:64]:
         return problem(
             "cut_recording",
-            "The file begins like a video but its table of contents is missing: "
+            "The file begins like a video but its table of contents is missing or damaged: "
             "the recording or its upload was cut off.",
             SEND_AGAIN,
         )
     if _is_text(head):
         what = "a web page" if b"<html" in head.lower() or b"<!doctype" in head.lower() else "text"
         return problem("not_a_recording", f"The file is {what}, not a recording.", SEND_AGAIN)
-    return problem(
-        "not_a_recording",
-        f"The file cannot be read as a recording ({type(error).__name__}).",
-        SEND_AGAIN,
-    )
+    if is_media(head):
+        return problem(
+            "damaged_recording",
+            "The file begins like a recording but cannot be read: it is damaged or was cut off.",
+            SEND_AGAIN,
+        )
+    return problem("not_a_recording", "The file is not a recording.", SEND_AGAIN)
 
 
 def _is_text(head: bytes) -> bool:
@@ -131,46 +150,57 @@ def _is_text(head: bytes) -> bool:
     return True
 
 
-def _decode(path: Path | str, max_s: float, facts: dict[str, Any]) -> NDArray[np.float32]:
-    address = f"file:{Path(path).absolute()}"
-    with av.open(address, options=OPEN_OPTIONS, metadata_errors="replace") as container:
+def _decode(source: IO[bytes], max_s: float, facts: dict[str, Any]) -> NDArray[np.float32]:
+    nameless: Any = _Nameless(source)  # PyAV takes whatever reads and seeks
+    with av.open(nameless, options=OPEN_OPTIONS, metadata_errors="replace") as container:
+        _note_container(container, facts)
         stream = _choose_stream(container)
-        _note_container(container, stream, facts)
+        facts["codec"] = stream.codec.name
+        for other in container.streams:
+            if other.index != stream.index:
+                other.discard = av.stream.Discard.all
         stream.thread_type = "NONE"
-        channels, loud, errors = _read_channels(container, stream, max_s, facts)
-    samples = sum(chunk.shape[1] for chunk in channels)
-    if samples == 0:
-        raise _Unreadable("no_sound_decoded", "The file has a sound track, but none of it plays.")
-    audio, choice = _combine(channels, samples)
+        started = container.start_time
+        mixdown = Mixdown(max_s, None if started is None else started / av.time_base)
+        damaged = _feed(container, stream, mixdown, facts)
+    audio, choice = mixdown.finish()
     facts.update(
         channel_choice=choice,
-        duration_s=samples / RATE_HZ,
-        samples=samples,
-        clipped_fraction=loud,
+        duration_s=mixdown.samples / RATE_HZ,
+        samples=mixdown.samples,
+        clipped_fraction=mixdown.clipped_fraction,
+        filled_s=mixdown.filled_s,
+        cut=mixdown.full,
     )
-    _judge_length(facts, errors)
-    return audio
+    _judge_sound(audio, facts)
+    _judge_length(facts)
+    _judge_damage(facts, damaged)
+    return audio if facts["status"] == "ok" else audio[:0]
+
+
+class _Nameless:
+    """A binary stream without its name: the same content must be the same to the demuxers."""
+
+    def __init__(self, source: IO[bytes]):
+        self.read, self.seek, self.tell = source.read, source.seek, source.tell
 
 
 def _choose_stream(container: Any) -> Any:
-    streams = [s for s in container.streams.audio if s.codec_context is not None]
-    if not streams:
-        if container.streams.audio:
-            raise _Unreadable(
-                "unknown_codec", "The sound track is locked or of a kind that cannot be read here."
-            )
+    if not container.streams.audio:
         raise _Unreadable("no_audio", "The file has pictures but no sound track.")
+    known = CODECS.split(",")
+    streams = [s for s in container.streams.audio if s.codec_context and s.codec.name in known]
+    if not streams:
+        raise _Unreadable("unknown_codec", "The sound track is of a kind that cannot be read here.")
     return max(streams, key=lambda s: (s.codec_context.sample_rate or 0, -s.index))
 
 
-def _note_container(container: Any, stream: Any, facts: dict[str, Any]) -> None:
-    codec = stream.codec_context
+def _note_container(container: Any, facts: dict[str, Any]) -> None:
+    name = container.format.name.split(",")[0]
+    declared = container.duration and name not in GUESSED_LENGTH
     facts.update(
-        container=container.format.name.split(",")[0],
-        codec=codec.name,
-        sample_rate_hz=codec.sample_rate or None,
-        channels=codec.channels or None,
-        declared_duration_s=container.duration / av.time_base if container.duration else None,
+        container=name,
+        declared_duration_s=container.duration / av.time_base if declared else None,
         recorded_at=_recorded_at(container.metadata),
     )
 
@@ -187,114 +217,72 @@ def _recorded_at(metadata: dict[str, str]) -> str | None:
     return moment.isoformat() if moment.year >= 2000 else None
 
 
-def _frames(container: Any, stream: Any, errors: list[str]) -> Iterator[Any]:
+def _feed(container: Any, stream: Any, mixdown: Mixdown, facts: dict[str, Any]) -> int:
+    """Give the track's frames to `mixdown`; returns how many of its packets were damaged."""
+    damage: list[str] = []
+    frames = 0
+    for frame in _frames(container, stream, damage):
+        if frames == 0:  # of the sound itself: headers halve the rate of some AAC
+            facts.update(sample_rate_hz=frame.sample_rate, channels=frame.layout.nb_channels)
+        frames += 1
+        mixdown.add(frame)
+        if mixdown.full:
+            break
+    if frames <= len(damage):
+        raise _Unreadable(
+            "no_sound_decoded",
+            "The file has a sound track, but none of it plays: it is damaged or locked.",
+        )
+    return len(damage)
+
+
+def _frames(container: Any, stream: Any, damage: list[str]) -> Iterator[Any]:
     """The decoded frames, going on behind damaged packets."""
     packets = container.demux(stream)
-    while True:
+    while len(damage) <= MAX_DAMAGE:
         try:
             packet = next(packets)
-            yield from packet.decode()
-        except StopIteration:
+        except (StopIteration, av.error.EOFError):
             return
+        except MemoryError:
+            raise
+        except av.error.FFmpegError as error:
+            damage.append(type(error).__name__)
+            packets = container.demux(stream)
+            continue
+        if packet.has_sidedata("encryption_info"):
+            raise _Unreadable("locked", "The sound track is locked (copy-protected).")
+        frames: list[Any] = []
+        try:
+            frames = packet.decode()
         except av.error.EOFError:
             return
+        except MemoryError:
+            raise
         except av.error.FFmpegError as error:
-            errors.append(type(error).__name__)
-            if len(errors) > 1000:  # damaged all through: stop rather than crawl
-                return
+            damage.append(type(error).__name__)
+        for frame in frames:
+            if frame.sample_rate in RATES_HZ and frame.samples:
+                yield frame
+            else:
+                damage.append("rate")
 
 
-def _read_channels(
-    container: Any, stream: Any, max_s: float, facts: dict[str, Any]
-) -> tuple[list[NDArray[np.int16]], float, list[str]]:
-    """One or two channels at `RATE_HZ` in 16-bit chunks, the clipped share, and decode errors."""
-    resampler, source, layout = None, None, None
-    chunks: list[NDArray[np.int16]] = []
-    errors: list[str] = []
-    taken, loud, seen = 0, 0, 0
-    limit = int(max_s * RATE_HZ)
-    for frame in itertools.chain(_frames(container, stream, errors), [None]):  # None: flush
-        if frame is None and resampler is None:
-            break
-        if frame is not None:
-            kind = (frame.format.name, frame.layout.name, frame.sample_rate)
-            if kind != source:  # a stream may change its format on the way
-                layout = layout or ("mono" if frame.layout.nb_channels == 1 else "stereo")
-                resampler, source = av.AudioResampler("fltp", layout, RATE_HZ), kind
-            full_scale = _full_scale(frame)
-            loud += int(np.count_nonzero(full_scale >= CLIPPED_AT))
-            seen += full_scale.size
-        for part in resampler.resample(frame):
-            block = np.nan_to_num(part.to_ndarray())
-            chunks.append((np.clip(block, -1, 1) * STORED_SCALE).round().astype(np.int16))
-            taken += block.shape[1]
-        if taken >= limit:
-            facts["cut"] = True
-            chunks[-1] = chunks[-1][:, : chunks[-1].shape[1] - (taken - limit)]
-            break
-    return chunks, loud / seen if seen else 0.0, errors
+def _judge_sound(audio: NDArray[np.float32], facts: dict[str, Any]) -> None:
+    if not len(audio) or max(audio.max(), -audio.min()) < SILENT_PEAK:
+        raise _Unreadable(
+            "silent",
+            "There is nothing but silence in the recording.",
+            "Ask the student to record again with the microphone on.",
+        )
+    filled = facts["filled_s"]
+    if filled > HOLES_S:
+        facts["problems"].append(
+            problem("sound_gaps", f"{filled:.1f} s of the sound are missing in between.", LISTEN)
+        )
 
 
-def _full_scale(frame: Any) -> NDArray[np.float64]:
-    """The absolute samples of a frame as shares of full scale."""
-    samples = frame.to_ndarray()
-    if samples.dtype == np.uint8:
-        return np.abs(samples.astype(np.float32) - 128) / 127
-    if samples.dtype.kind == "i":
-        return np.abs(samples.astype(np.float64)) / np.iinfo(samples.dtype).max
-    return np.abs(samples)
-
-
-def _combine(chunks: list[NDArray[np.int16]], samples: int) -> tuple[NDArray[np.float32], str]:
-    """Mono audio from one or two channels, chosen by what is in them.
-
-    Channels are added only where that loses nothing: a dead channel is left out, and of two
-    channels that would cancel (one inverted) the louder is kept.
-    """
-    stored = np.empty((chunks[0].shape[0], samples), np.int16)
-    at = 0
-    while chunks:
-        chunk = chunks.pop(0)
-        stored[:, at : at + chunk.shape[1]] = chunk
-        at += chunk.shape[1]
-    if len(stored) == 1:
-        return (stored[0] / np.float32(STORED_SCALE)).astype(np.float32), "mono"
-    left_power, right_power, product = _powers(stored)
-    choice = _choose_channels(left_power, right_power, product)
-    audio = np.empty(samples, np.float32)
-    if choice == "mix":
-        np.add(stored[0], stored[1], out=audio, dtype=np.float32)
-        audio *= np.float32(0.5 / STORED_SCALE)
-    else:
-        loudest = 0 if choice.startswith("left") else 1
-        np.multiply(stored[loudest], np.float32(1 / STORED_SCALE), out=audio, dtype=np.float32)
-    return audio, choice
-
-
-def _powers(stored: NDArray[np.int16]) -> tuple[float, float, float]:
-    left_power = right_power = product = 0.0
-    for start in range(0, stored.shape[1], 1 << 20):  # blocks: memory stays small
-        left, right = stored[:, start : start + (1 << 20)].astype(np.float64)
-        left_power += float(left @ left)
-        right_power += float(right @ right)
-        product += float(left @ right)
-    return left_power, right_power, product
-
-
-def _choose_channels(left_power: float, right_power: float, product: float) -> str:
-    louder = "left" if left_power >= right_power else "right"
-    high, low = max(left_power, right_power), min(left_power, right_power)
-    if high == 0:
-        return "mix"
-    if low <= high * 10 ** (DEAD_CHANNEL_DB / 10):
-        return louder
-    mixed = (left_power + right_power + 2 * product) / 4
-    if product / np.sqrt(high * low) <= INVERTED_CORRELATION:
-        return f"{louder} (the channels are opposed)"
-    return "mix" if mixed >= high * 10 ** (MIX_LOSS_DB / 10) / 2 else louder
-
-
-def _judge_length(facts: dict[str, Any], errors: list[str]) -> None:
+def _judge_length(facts: dict[str, Any]) -> None:
     problems: list[Problem] = facts["problems"]
     length, declared = facts["duration_s"], facts["declared_duration_s"]
     if facts["cut"]:
@@ -305,7 +293,7 @@ def _judge_length(facts: dict[str, Any], errors: list[str]) -> None:
                 "Listen to the rest yourself, or ask for a shorter take.",
             )
         )
-    elif declared is not None and declared - length > max(CUT_SHORT_S, 0.05 * declared):
+    elif declared is not None and declared - length > max(CUT_SHORT_S, CUT_SHORT_SHARE * declared):
         problems.append(
             problem(
                 "cut_recording",
@@ -314,15 +302,16 @@ def _judge_length(facts: dict[str, Any], errors: list[str]) -> None:
             )
         )
     if length < SHORT_S:
-        facts["status"] = "unreadable"
-        problems.append(
-            problem("too_short", f"The recording is only {length:.1f} s long.", SEND_AGAIN)
-        )
-    elif errors:
-        problems.append(
+        raise _Unreadable("too_short", f"The recording is only {length:.1f} s long.")
+
+
+def _judge_damage(facts: dict[str, Any], damaged: int) -> None:
+    if damaged:
+        places = "One place" if damaged == 1 else f"{damaged} places"
+        facts["problems"].append(
             problem(
                 "damaged_recording",
-                f"{len(errors)} places in the recording are damaged and were passed over.",
-                "Listen to the take yourself before you trust the grade.",
+                f"{places} in the recording could not be played and were passed over.",
+                LISTEN,
             )
         )

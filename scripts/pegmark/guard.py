@@ -35,14 +35,22 @@ def run_in_child(work: Callable[[], None], *, seconds: float, memory_bytes: int)
     if child == 0:
         _work_and_exit(work, seconds, memory_bytes)
     deadline = time.monotonic() + seconds
-    while time.monotonic() < deadline:
-        done, status = os.waitpid(child, os.WNOHANG)
-        if done:
-            return ENDS.get(os.waitstatus_to_exitcode(status), "crashed")
-        time.sleep(POLL_S)
+    try:
+        while time.monotonic() < deadline:
+            done, status = os.waitpid(child, os.WNOHANG)
+            if done:
+                return ENDS.get(os.waitstatus_to_exitcode(status), "crashed")
+            time.sleep(POLL_S)
+    except BaseException:  # we are stopped ourselves: leave nobody behind
+        _end(child)
+        raise
+    _end(child)
+    return "timed_out"
+
+
+def _end(child: int) -> None:
     os.kill(child, signal.SIGKILL)
     os.waitpid(child, 0)
-    return "timed_out"
 
 
 def _work_and_exit(work: Callable[[], None], seconds: float, memory_bytes: int) -> None:
