@@ -22,16 +22,23 @@ bodies and wander, so real figures lie well above).
 from __future__ import annotations
 
 import argparse
+import importlib.util
 import os
 import resource
+import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
+# pyworld asks a module that setuptools no longer brings for its own version; nothing else.
+if not importlib.util.find_spec("pkg_resources"):
+    unknown: Any = SimpleNamespace(get_distribution=lambda _: SimpleNamespace(version="unknown"))
+    sys.modules["pkg_resources"] = unknown
 
 import librosa
 import numpy as np
