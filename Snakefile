@@ -5,6 +5,7 @@
 #
 #   snakemake --workflow-profile workflow/profiles/default --config class_dir=CLASS_DIR
 
+
 configfile: f"{workflow.basedir}/config/config.yaml"
 
 
@@ -12,9 +13,9 @@ include: "workflow/rules/common.smk"
 include: "workflow/rules/takes.smk"
 include: "workflow/rules/students.smk"
 include: "workflow/rules/class.smk"
+include: "workflow/rules/dryrun.smk"
 
 
 rule all:
     input:
-        "results/dashboard.html",
-        "results/logs/faults.txt",
+        "results/seal.json",

@@ -7,7 +7,7 @@ import argparse
 from pathlib import Path
 
 from pegmark.files import read_json, rounded, write_json
-from pegmark.guard import or_fault
+from pegmark.guard import guarded
 from pegmark.instruments import Instrument
 
 
@@ -28,7 +28,11 @@ def main() -> None:
     parser.add_argument("--strings", type=Path, required=True)
     args = parser.parse_args()
     ticket, notes = read_json(args.ticket), read_json(args.notes)
-    write_json(args.strings, rounded(or_fault(lambda: identify(ticket, notes), notes)))
+    guarded(
+        lambda: identify(ticket, notes),
+        notes,
+        lambda record: write_json(args.strings, rounded(record)),
+    )
 
 
 if __name__ == "__main__":

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 from pegmark.files import read_json, rounded, write_json
-from pegmark.guard import or_fault
+from pegmark.guard import guarded
 from pegmark.instruments import Instrument
 
 
@@ -33,9 +33,11 @@ def main() -> None:
     ticket, strings = read_json(args.ticket), read_json(args.strings)
     audio = np.load(args.audio, allow_pickle=False)
     nothing = {**strings, "strings": {}, "order": [], "last_turn_s": None, "intervals": []}
-    record = or_fault(lambda: measure(ticket, strings, audio), nothing)
-    write_json(
-        args.measured, rounded({**nothing, **record, "instrument": ticket["instrument"]["key"]})
+    key = ticket["instrument"]["key"]
+    guarded(
+        lambda: measure(ticket, strings, audio),
+        nothing,
+        lambda record: write_json(args.measured, rounded({**nothing, **record, "instrument": key})),
     )
 
 

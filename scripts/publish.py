@@ -6,6 +6,7 @@ the ids, oneroster.zip into the results folder.
 """
 
 import argparse
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from pegmark.dashboard import build_dashboard
 from pegmark.drafts import make_draft
 from pegmark.files import read_json, write_bytes, write_text
 from pegmark.gradebook import gradebook_csv
+from pegmark.guard import STAGE_S, run_in_child
 from pegmark.oneroster import oneroster_zip
 
 Records = dict[str, dict[str, Any]]
@@ -25,17 +27,27 @@ def main() -> None:
     parser.add_argument("--records", type=Path, required=True, help="folder of <student_id>.json")
     parser.add_argument("--sheets", type=Path, required=True, help="folder of <student_id>.pdf")
     parser.add_argument("--mail", type=Path, required=True, help="folder of render tickets")
+    parser.add_argument("--faults", type=Path, help="folder of faults in making the sheets")
     parser.add_argument("--recheck", type=Path, help="the second opinion, if there is one")
     parser.add_argument("--out", type=Path, required=True, help="the results folder")
     arguments = parser.parse_args()
+    end = run_in_child(lambda: publish(arguments), seconds=STAGE_S)
+    if end != "done":
+        sys.exit(f"The pages of the class could not be made ({end}).")
+
+
+def publish(arguments: argparse.Namespace) -> None:
+    """Make all pages and files of the class."""
     ticket = read_json(arguments.ticket)
     opinion = read_json(arguments.recheck) if arguments.recheck else None
     records = read_records(arguments.records, ticket)
+    spoiled = add_faults(records, arguments.faults)
     out: Path = arguments.out
     write_text(out / "dashboard.html", build_dashboard(records, ticket, opinion))
     write_text(out / "gradebook.csv", gradebook_csv(records, ticket))
     write_text(out / "attention.csv", attention_csv(records, ticket, opinion))
-    write_outbox(out / "outbox", records, arguments.sheets, arguments.mail)
+    fit = {student: record for student, record in records.items() if student not in spoiled}
+    write_outbox(out / "outbox", fit, arguments.sheets, arguments.mail)
     write_oneroster(out / "oneroster.zip", oneroster_zip(records, ticket))
 
 
@@ -43,6 +55,17 @@ def read_records(folder: Path, ticket: dict[str, Any]) -> Records:
     """The records there are; a student without one is told apart by the pages themselves."""
     paths = {row["student_id"]: folder / f"{row['student_id']}.json" for row in ticket["students"]}
     return {student: read_json(path) for student, path in paths.items() if path.is_file()}
+
+
+def add_faults(records: Records, folder: Path | None) -> set[str]:
+    """Tell the faults in making sheets in the records; the students whose sheet is not right."""
+    spoiled = set()
+    for student, record in records.items():
+        told = read_json(folder / f"{student}.json") if folder else []
+        if told:
+            record["problems"] += [{**one, "criteria": [], "string": None} for one in told]
+            spoiled.add(student)
+    return spoiled
 
 
 def write_outbox(outbox: Path, records: Records, sheets: Path, mail: Path) -> None:

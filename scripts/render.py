@@ -1,47 +1,71 @@
 """Stage render: a student's record -> the PDF sheet and the listening copies.
 
-in:  record (results/records/), ticket (results/tickets/render/), decoded audio of the takes
-out: the sheet (results/sheets/), a folder of clips (results/clips/<student_id>/)
+in:  record (results/work/records/), ticket (results/tickets/render/), decoded audio of the takes
+out: the sheet (results/work/sheets/), a folder of clips (results/work/clips/<student_id>/), the
+     faults of our own program on the way (results/work/faults/), mostly none
 """
 
 from __future__ import annotations
 
 import argparse
-import shutil
 from pathlib import Path
 from typing import Any
 
-from pegmark.files import read_json, write_bytes
+from pegmark.files import fill_whole, read_json, write_bytes, write_json
+from pegmark.guard import guarded
 from pegmark.sheet import render_sheet
 
 
 def main() -> None:
-    """Read the record and the ticket, write the sheet and the clips."""
+    """Read the record and the ticket, write the sheet, the clips and the faults."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--record", type=Path, required=True)
     parser.add_argument("--ticket", type=Path, required=True)
     parser.add_argument("--audio", type=Path, nargs="*", default=[], help="decoded takes (.npy)")
     parser.add_argument("--sheet", type=Path, required=True, help="the PDF to write")
     parser.add_argument("--clips", type=Path, required=True, help="the folder to fill")
+    parser.add_argument("--faults", type=Path, required=True, help="the list to write")
     arguments = parser.parse_args()
-    record = read_json(arguments.record)
-    write_bytes(arguments.sheet, render_sheet(record, read_json(arguments.ticket)))
-    write_clips(record, arguments.audio, arguments.clips)
+    record, ticket = read_json(arguments.record), read_json(arguments.ticket)
+
+    def render() -> dict[str, Any]:
+        write_bytes(arguments.sheet, render_sheet(record, ticket))
+        write_clips(record, arguments.audio, arguments.clips)
+        return {"problems": []}
+
+    def write(result: dict[str, Any]) -> None:
+        if result["problems"]:
+            told = {**record, **NOTHING, **result, "status": "unreadable"}
+            write_bytes(arguments.sheet, render_sheet(told, ticket))
+            write_clips(told, [], arguments.clips)
+        write_json(arguments.faults, result["problems"])
+
+    guarded(render, {}, write)
+
+
+# What a sheet leaves out when it could not be made as it should.
+NOTHING: dict[str, Any] = {
+    "strings": {},
+    "notes": [],
+    "speech": [],
+    "intervals": [],
+    "observations": [],
+    "next_step": None,
+}
 
 
 def write_clips(record: dict[str, Any], audio: list[Path], folder: Path) -> None:
     """Fill `folder` with the clips of the take that was graded, and nothing else."""
-    shutil.rmtree(folder, ignore_errors=True)
-    folder.mkdir(parents=True)
     take = graded_take(record, audio)
-    if take is None:
-        return
-    import numpy as np
-    from pegmark.clips import cut_clips
-    from pegmark.decode import RATE_HZ
+    with fill_whole(folder) as new:
+        if take is None:
+            return
+        import numpy as np
+        from pegmark.clips import cut_clips
+        from pegmark.decode import RATE_HZ
 
-    for name, mp3 in cut_clips(np.load(take), RATE_HZ, record).items():
-        write_bytes(folder / name, mp3)
+        for name, mp3 in cut_clips(np.load(take), RATE_HZ, record).items():
+            write_bytes(new / name, mp3)
 
 
 def graded_take(record: dict[str, Any], audio: list[Path]) -> Path | None:

@@ -1,4 +1,4 @@
-"""One run over a class: the lock, the workflow with its progress, and the teacher's summary.
+"""One run over a class: the intake, the workflow with its progress, and the teacher's summary.
 
 Used by grade.py, inside the environment.
 """
@@ -6,24 +6,28 @@ Used by grade.py, inside the environment.
 from __future__ import annotations
 
 import contextlib
-import fcntl
-import os
 import re
+import shutil
+import signal
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections import deque
 from pathlib import Path
 from typing import IO, Any
 
+import classfolder
 from pegmark.files import read_json
-from pegmark.guard import FAULT
+from pegmark.guard import faults_of_class
 from pegmark.marks import write_template
 from pegmark.problems import TeacherError
 from pegmark.receive import Intake, stray_report, take_in
 
 STEP = re.compile(rb"^(\d+) of (\d+) steps")
-EXIT_REFUSED, EXIT_FAULT = 2, 1
+EXIT_FAULT, EXIT_REFUSED, EXIT_UNFINISHED, EXIT_STOPPED = 1, 2, 3, 130
 SHOWN_REASONS = 2  # per student in the summary; the dashboard has them all
+LAST_LINES = 400  # of the engine's, kept for the reason of its end: a full disk may hold no log
+NO_ROOM = re.compile(r"No space left on device|Disk quota exceeded|File too large")
+LEAST_ROOM = 1 << 16  # bytes: with less, whatever failed, failed for want of room
 
 
 def grade_class(class_dir: Path, root: Path, cores: str) -> int:
@@ -32,21 +36,31 @@ def grade_class(class_dir: Path, root: Path, cores: str) -> int:
     if not class_dir.is_dir():
         print(f"There is no folder {class_dir}. Give the folder that holds roster.csv.")
         return EXIT_REFUSED
-    with contextlib.ExitStack() as stack:
-        if not stack.enter_context(only_run(class_dir)):
-            print(f"{class_dir.name} is being graded already. Wait until that run has ended.")
-            return EXIT_REFUSED
-        try:
-            intake = take_in(class_dir, root / "config", dry=True)
-        except TeacherError as error:
-            print("Nothing was graded and nothing was changed. Please mend this first:")
-            for one in error.problems:
-                print(f"  - {one['message']} {one['action']}")
-            return EXIT_REFUSED
-        tell_intake(intake)
-        code = run_workflow(class_dir, root, cores)
-    tell_summary(class_dir, intake)
+    try:
+        intake = receive(class_dir, root)
+    except TeacherError as error:
+        print("Nothing was graded and nothing was changed. Please mend this first:")
+        for one in error.problems:
+            print(f"  - {one['message']} {one['action']}")
+        return EXIT_REFUSED
+    except OSError as error:
+        print(f"Nothing was graded: {classfolder.machine_says(error)}")
+        return EXIT_REFUSED
+    tell_intake(intake)
+    code = run_workflow(class_dir, root, cores)
+    if code in (0, EXIT_FAULT):
+        tell_summary(class_dir, intake)
     return code
+
+
+def receive(class_dir: Path, root: Path) -> Intake:
+    """Take the folder in; the engine does the same again, and finds nothing left to do."""
+    handle = classfolder.hold(class_dir, print)
+    try:
+        classfolder.recognise(class_dir)
+        return take_in(class_dir, root / "config")
+    finally:
+        classfolder.let_go(handle)
 
 
 def write_marks_template(class_dir: Path) -> int:
@@ -60,106 +74,90 @@ def write_marks_template(class_dir: Path) -> int:
     return 0
 
 
-# -- one run at a time ------------------------------------------------------------------------
-
-
-@contextlib.contextmanager
-def only_run(class_dir: Path) -> Iterator[bool]:
-    """True when no other run works on the class; then what a killed run left is cleared away."""
-    lock = class_dir / "results" / "logs" / ".running"
-    lock.parent.mkdir(parents=True, exist_ok=True)
-    with open(lock, "w") as stream:
-        try:
-            fcntl.flock(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError:
-            yield False
-            return
-        if at_work(class_dir):
-            yield False
-            return
-        clear_after_kill(class_dir)
-        yield True
-
-
-def at_work(class_dir: Path) -> bool:
-    """Whether a process of an earlier run still works in the class folder (Linux only)."""
-    for link in Path("/proc").glob("[0-9]*/cwd"):
-        with contextlib.suppress(OSError):
-            own = int(link.parent.name) == os.getpid()
-            if own or os.readlink(link) != str(class_dir):
-                continue
-            command = (link.parent / "cmdline").read_bytes()
-            if b"snakemake" in command or str(Path(__file__).parent).encode() in command:
-                return True
-    return False
-
-
-def clear_after_kill(class_dir: Path) -> None:
-    """Remove the locks and half-written files of a run that was killed."""
-    locks = [path for path in (class_dir / ".snakemake" / "locks").glob("*") if path.is_file()]
-    for path in locks:
-        path.unlink(missing_ok=True)
-    if locks:
-        print("An earlier run was stopped before its end; going on from where it was.")
-    for part in (class_dir / "results").rglob(".part-*"):
-        part.unlink(missing_ok=True)
-
-
 # -- the workflow -----------------------------------------------------------------------------
 
 
 def run_workflow(class_dir: Path, root: Path, cores: str) -> int:
     """Run the workflow with a progress bar; its whole output goes to results/logs/run.log."""
-    log = class_dir / "results" / "logs" / "run.log"
     command = [
         *(sys.executable, "-m", "snakemake", "--snakefile", str(root / "Snakefile")),
         *("--workflow-profile", str(root / "workflow" / "profiles" / "default")),
         *("--cores", cores, "--config", f"class_dir={class_dir}"),
     ]
-    with open(log, "wb") as stream:
-        engine = subprocess.Popen(
-            command, cwd=class_dir, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
-        )
-        assert engine.stdout is not None
-        show_progress(engine.stdout, stream)
+    engine = subprocess.Popen(
+        command, cwd=class_dir, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
+    )
+    assert engine.stdout is not None
+    signal.signal(signal.SIGTERM, lambda *_: engine.terminate())
+    stopped = False
+    last: deque[bytes] = deque(maxlen=LAST_LINES)
+    try:
+        show_progress(engine.stdout, class_dir / "results" / "logs" / "run.log", last)
+    except KeyboardInterrupt:  # the engine got it too, and ends its steps
+        stopped = True
+    with contextlib.suppress(KeyboardInterrupt):
+        engine.communicate()
     code = engine.wait()
     if code == 0:
         return 0
-    faults = [name for name, record in read_records(class_dir).items() if has_fault(record)]
-    if faults:
-        print(f"The program itself failed on: {', '.join(faults)}. Their sheets say so.")
-    else:
-        print("The grading did not finish. What was there before is still there.")
-        print(last_reason(log))
-    print(f"Details: {log}")
-    return EXIT_FAULT
+    if stopped or code < 0:
+        print("Stopped. What was done is kept; run again to go on from there.")
+        return EXIT_STOPPED
+    return tell_failure(class_dir, b"".join(last).decode("utf-8", errors="replace"))
 
 
-def show_progress(lines: IO[bytes], log: IO[bytes]) -> None:
+def show_progress(lines: IO[bytes], log: Path, last: deque[bytes]) -> None:
     """Copy the engine's lines to the log, and its count of steps to a progress bar."""
     from tqdm import tqdm
 
-    with tqdm(
-        desc="Grading", unit="step", leave=False, bar_format="{desc} {bar} {n_fmt}/{total_fmt}"
-    ) as bar:
+    with contextlib.ExitStack() as stack:
+        bar = stack.enter_context(
+            tqdm(desc="Grading", leave=False, bar_format="{desc} {bar} {n_fmt}/{total_fmt}")
+        )
+        stream: IO[bytes] | None = None
+        with contextlib.suppress(OSError):
+            log.parent.mkdir(parents=True, exist_ok=True)
+            stream = stack.enter_context(open(log, "wb", buffering=0))
         for line in lines:
-            log.write(line)
+            last.append(line)
+            if stream is not None:
+                with contextlib.suppress(OSError):
+                    stream.write(line)
             if step := STEP.match(line):
                 bar.total = int(step[2])
                 bar.update(int(step[1]) - bar.n)
 
 
-def has_fault(record: dict[str, Any]) -> bool:
-    """Whether our own program failed on this student's take."""
-    return any(one["code"] == FAULT for one in record["problems"])
+def tell_failure(class_dir: Path, output: str) -> int:
+    """Say why the engine failed, and return the command's exit code."""
+    results = class_dir / "results"
+    faults = faults_of_class(results / "work")
+    log = f"Details: {results / 'logs' / 'run.log'}"
+    if NO_ROOM.search(output) or shutil.disk_usage(class_dir).free < LEAST_ROOM:
+        print("The disk is full. Make room, then run again; the earlier results are still there.")
+    elif faults and is_last_step(output):
+        print(f"The program itself failed on: {', '.join(faults)}.")
+        for owner, told in faults.items():
+            print(f"  {owner}: {told['message']} {told['action']}")
+        return EXIT_FAULT
+    else:
+        print("The grading did not finish. The earlier results are still there.")
+        print(last_reason(output))
+    print(log)
+    return EXIT_UNFINISHED
 
 
-def last_reason(log: Path) -> str:
+def is_last_step(output: str) -> bool:
+    """Whether everything was delivered, and only the last step ended with an error."""
+    failed = set(re.findall(r"^Error in rule (\w+)", output, re.MULTILINE))
+    return failed == {"deliver"}
+
+
+def last_reason(output: str) -> str:
     """One line about why the engine stopped."""
-    text = log.read_text(encoding="utf-8", errors="replace")
-    if "No space left on device" in text:
-        return "The disk is full: make room, then run again."
-    lines = [line for line in text.splitlines() if "Error" in line or "exception" in line]
+    if "is being graded already" in output:
+        return "Another run began on this folder at the same moment."
+    lines = [line for line in output.splitlines() if "Error" in line or "exception" in line]
     return lines[-1].strip() if lines else "No reason was given."
 
 

@@ -5,10 +5,11 @@ Reads a listen ticket, decoded/<take>.npy and .json; writes notes/<take>.json.
 
 import argparse
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from pegmark.files import read_json, rounded, write_json
-from pegmark.guard import or_fault
+from pegmark.guard import guarded
 from pegmark.instruments import Instrument
 
 
@@ -34,10 +35,11 @@ def main() -> None:
     args = parser.parse_args()
     ticket, facts = read_json(args.ticket), read_json(args.facts)
     audio = np.load(args.audio, allow_pickle=False)
-    record = or_fault(lambda: segment(ticket, facts, audio), {})
-    write_json(
-        args.notes,
-        rounded({"recording": None, "notes": [], "speech": [], **record, "take": ticket["take"]}),
+    blank: dict[str, Any] = {"recording": None, "notes": [], "speech": []}
+    guarded(
+        lambda: segment(ticket, facts, audio),
+        blank,
+        lambda record: write_json(args.notes, rounded({**blank, **record, "take": ticket["take"]})),
     )
 
 

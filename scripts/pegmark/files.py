@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, BinaryIO
+
+PART = ".part-"  # how the names of files and folders begin that are still being written
 
 
 def dump_json(value: Any) -> str:
@@ -24,7 +27,7 @@ def write_whole(path: Path | str) -> Iterator[BinaryIO]:
     """A stream for a file that appears whole: a temporary name in the same folder, then renamed."""
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".part-")
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=PART)
     try:
         with os.fdopen(handle, "wb") as stream:
             yield stream
@@ -33,6 +36,30 @@ def write_whole(path: Path | str) -> Iterator[BinaryIO]:
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise
+
+
+@contextmanager
+def fill_whole(folder: Path | str) -> Iterator[Path]:
+    """A folder to fill that then takes the place of `folder`, whatever that held before."""
+    folder = Path(folder)
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    new = Path(tempfile.mkdtemp(dir=folder.parent, prefix=PART))
+    try:
+        yield new
+        new.chmod(0o755)
+        remove(folder)
+        new.replace(folder)
+    except BaseException:
+        remove(new)
+        raise
+
+
+def remove(path: Path) -> None:
+    """Remove a file, a link, or a folder with all it holds; nothing there is well too."""
+    if path.is_dir() and not path.is_symlink():
+        shutil.rmtree(path)
+    else:
+        path.unlink(missing_ok=True)
 
 
 def write_bytes(path: Path | str, content: bytes) -> None:

@@ -8,7 +8,6 @@ ticket of decoding or listening, and only the stages whose tickets change run ag
 from __future__ import annotations
 
 import re
-import shutil
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
@@ -17,6 +16,7 @@ from typing import Any
 
 from pegmark import files as result_files
 from pegmark import overrides, retakes, submissions
+from pegmark.guard import FAULT
 from pegmark.marks import Mark, Marks, read_marks
 from pegmark.matching import Match, Matcher
 from pegmark.problems import Problem, TeacherError, problem
@@ -34,8 +34,19 @@ __all__ = ["Intake", "lookup", "stray_report", "take_in"]
 Row = dict[str, str]  # student_id, file, code, message, action
 
 # Where a student's and a take's files lie under results; `tickets` are ours, the rest the stages'.
-STUDENT_FOLDERS = ("sheets", "outbox", "records", "scores", "tickets/score", "tickets/render")
-TAKE_FOLDERS = ("decoded", "notes", "strings", "measured", "tickets/decode", "tickets/listen")
+RESULT_FOLDERS = ("sheets", "outbox", "records", "scores", "clips", "work/faults")
+STUDENT_FOLDERS = (
+    *RESULT_FOLDERS,
+    *(f"work/{folder}" for folder in RESULT_FOLDERS[:-1]),
+    *("tickets/score", "tickets/render", "logs/score", "logs/render"),
+)
+LISTEN_FOLDERS = ("notes", "strings", "measured")
+TAKE_FOLDERS = (
+    *("decoded", *LISTEN_FOLDERS, "tickets/decode", "tickets/listen"),
+    *(f"logs/{stage}" for stage in ("decode", "segment", "identify", "measure")),
+)
+# Problems that another run may not meet: a file that was at work, and faults of our own program.
+PASSING = ("file_changed", FAULT)
 
 
 @dataclass
@@ -50,6 +61,7 @@ class Intake:
     tickets: dict[str, str] = field(default_factory=dict)  # path under results/tickets -> text
     strays: list[submissions.Stray] = field(default_factory=list)
     removed: list[str] = field(default_factory=list)  # sentences: whose results are gone
+    again: list[str] = field(default_factory=list)  # tickets of jobs to repeat, see `_failed`
     written: int = 0
     hashed: int = 0
 
@@ -105,8 +117,11 @@ def take_in(
     _tell_marks(marks, handed, intake)
     intake.attention += _stray_rows(collection.strays)
     _make_tickets(intake, handed, settings, marks, collection)
+    failed = _failed(results, intake)
     if not dry:
         _write(results, intake, handed)
+        for path in failed:
+            path.unlink()
     return intake
 
 
@@ -617,7 +632,6 @@ def _write(results: Path, intake: Intake, handed: list[_Handed]) -> None:
     }
     intake.removed += _remove_students(results, students)
     intake.removed += _remove_takes(results, takes, set(intake.takes))
-    _forget_failed(results, intake.takes)
 
 
 def _remove_students(results: Path, students: set[str]) -> list[str]:
@@ -630,14 +644,11 @@ def _remove_students(results: Path, students: set[str]) -> list[str]:
     gone: set[str] = set()
     for folder in STUDENT_FOLDERS:
         for path in _listing(results / folder):
-            owner = re.sub(r"\.(?:json|pdf|eml)$", "", path.name)
-            if owner != path.name and owner not in students:
-                path.unlink()
+            owner = re.sub(r"\.(?:json|pdf|eml|log)$", "", path.name)
+            alone = owner == path.name and not path.is_dir()  # no file of ours
+            if owner not in students and not alone and not owner.startswith("."):
+                result_files.remove(path)
                 gone.add(owner)
-    for path in _listing(results / "clips"):
-        if path.is_dir() and not path.is_symlink() and path.name not in students:
-            shutil.rmtree(path)
-            gone.add(path.name)
     return [
         f"{names.get(owner) or owner} is no longer on the roster: the sheet, draft, record and "
         "clips made before are removed."
@@ -657,7 +668,7 @@ def _remove_takes(results: Path, kept: set[str], graded: set[str]) -> list[str]:
     """What was made of recordings that are no student's any more, and tickets not needed now."""
     gone: set[str] = set()
     for folder in TAKE_FOLDERS:
-        alive = graded if folder.startswith("tickets/") else kept
+        alive = graded if folder.startswith(("tickets/", "logs/")) else kept
         for path in _listing(results / folder):
             take = path.name.split(".")[0]
             if re.match(r"[0-9a-f]{16}-", take) and take not in alive:
@@ -677,17 +688,43 @@ def _remove_takes(results: Path, kept: set[str], graded: set[str]) -> list[str]:
     ]
 
 
-def _forget_failed(results: Path, takes: Iterable[str]) -> None:
-    """Decode again what had changed under our hands the last time (see `lookup`)."""
-    for take in takes:
-        path = results / "decoded" / f"{take}.json"
-        try:
-            failed = '"file_changed"' in path.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError):
-            continue
-        if failed:
-            path.unlink()
-            path.with_suffix(".npy").unlink(missing_ok=True)
+def _failed(results: Path, intake: Intake) -> list[Path]:
+    """Results that hold a passing problem: they are taken away, so that their jobs run again.
+
+    What the jobs' tickets are stands in `intake.again`, for a dry run.
+    """
+    failed: list[Path] = []
+
+    def forget(ticket: str, *paths: Path) -> None:
+        intake.again.append(ticket)
+        failed.extend(path for path in paths if path.is_file())
+
+    for student in intake.students:
+        name = f"{student['student_id']}.json"
+        for take in student["takes"]:
+            facts = results / "decoded" / f"{take}.json"
+            heard = [results / folder / f"{take}.json" for folder in LISTEN_FOLDERS]
+            if _has_passing(facts):
+                forget(f"decode/{take}.json", facts, facts.with_suffix(".npy"))
+            elif any(map(_has_passing, heard)):
+                forget(f"listen/{take}.json", *heard)
+        if _has_passing(results / "work" / "records" / name):
+            forget(f"score/{name}", results / "work" / "records" / name)
+        if _has_passing(results / "work" / "faults" / name):
+            forget(f"render/{name}", results / "work" / "faults" / name)
+    return failed
+
+
+def _has_passing(path: Path) -> bool:
+    try:
+        text = path.read_text(encoding="utf-8")
+        if not any(f'"{code}"' in text for code in PASSING):
+            return False
+        found = result_files.read_json(path)
+    except (OSError, ValueError):
+        return False
+    problems = found if isinstance(found, list) else found["problems"]
+    return any(one["code"] in PASSING for one in problems)
 
 
 def _listing(folder: Path) -> list[Path]:

@@ -1,54 +1,62 @@
-# The class as a whole: the second opinion, the pages, and faults of the program itself.
+# The class as a whole: the second opinion, the pages, and the delivery.
 #
-# input:  results/measured, results/records, results/sheets, results/tickets
-# output: results/dashboard.html, gradebook.csv, attention.csv, outbox/, oneroster.zip
+# input:  results/measured, results/work/{records,sheets,faults}, results/tickets
+# output: results/work: recheck.json, dashboard.html, gradebook.csv, attention.csv, outbox/, ...
+#         results: the same, delivered only when all of it is made; seal.json when nothing failed
 
 
 rule recheck:
     input:
+        code="results/tickets/code/recheck.json",
         measured=expand("results/measured/{take}.json", take=TAKES),
         audio=ancient(expand("results/decoded/{take}.npy", take=TAKES)),
     output:
-        opinion="results/recheck.json",
+        opinion="results/work/recheck.json",
     log:
         "results/logs/recheck.log",
     params:
         code=code_of("recheck.py"),
         takes=TAKES,
     shell:
-        "{PYTHON} {HERE}/recheck.py --measured results/measured --decoded results/decoded"
-        " --memory results/tickets/recheck.json --out {output.opinion:q} --takes {params.takes:q}"
-        " > {log:q} 2>&1"
+        "stage recheck --measured results/measured --decoded results/decoded"
+        " --memory results/tickets/recheck.json --code {params.code} --out {output.opinion:q}"
+        " --takes {params.takes:q} > {log:q} 2>&1"
 
 
 rule publish:
     input:
+        code="results/tickets/code/publish.json",
         ticket="results/tickets/publish.json",
-        opinion="results/recheck.json",
-        records=expand("results/records/{student}.json", student=STUDENTS),
-        sheets=expand("results/sheets/{student}.pdf", student=STUDENTS),
+        opinion="results/work/recheck.json",
+        records=expand("results/work/records/{student}.json", student=STUDENTS),
+        sheets=expand("results/work/sheets/{student}.pdf", student=STUDENTS),
+        faults=expand("results/work/faults/{student}.json", student=STUDENTS),
         mail=expand("results/tickets/render/{student}.json", student=STUDENTS),
     output:
-        dashboard="results/dashboard.html",
-        gradebook="results/gradebook.csv",
-        attention="results/attention.csv",
+        dashboard="results/work/dashboard.html",
+        gradebook="results/work/gradebook.csv",
+        attention="results/work/attention.csv",
+        outbox=directory("results/work/outbox"),
     log:
         "results/logs/publish.log",
-    params:
-        code=code_of("publish.py"),
     shell:
-        "{PYTHON} {HERE}/publish.py --ticket {input.ticket:q} --records results/records"
-        " --sheets results/sheets --mail results/tickets/render --recheck {input.opinion:q}"
-        " --out results > {log:q} 2>&1"
+        "stage publish --ticket {input.ticket:q} --records results/work/records"
+        " --sheets results/work/sheets --faults results/work/faults --mail results/tickets/render"
+        " --recheck {input.opinion:q} --out results/work > {log:q} 2>&1"
 
 
-rule confirm:
+rule deliver:
     input:
-        dashboard="results/dashboard.html",
-        records=expand("results/records/{student}.json", student=STUDENTS),
+        code="results/tickets/code/deliver.json",
+        dashboard=ancient("results/work/dashboard.html"),
+        gradebook="results/work/gradebook.csv",
+        attention="results/work/attention.csv",
+        records=expand("results/work/records/{student}.json", student=STUDENTS),
+        sheets=expand("results/work/sheets/{student}.pdf", student=STUDENTS),
     output:
-        faults="results/logs/faults.txt",
+        seal="results/seal.json",
     log:
-        "results/logs/confirm.log",
+        "results/logs/deliver.log",
     shell:
-        "! grep -l program_fault {input.records:q} > {log:q} && date -u -r {input.dashboard:q} > {output.faults:q}"
+        "stage deliver --work results/work --results results --seal {output.seal:q}"
+        " > {log:q} 2>&1"

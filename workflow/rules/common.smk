@@ -2,10 +2,10 @@
 #
 # The intake runs in the main process only, before the workflow looks at times; it writes nothing
 # on a dry run or a lint. Afterwards results/tickets/ says, per student and stage, what there is to
-# do, and only tickets whose content changed have a new time.
+# do and with which code, and only tickets whose content changed have a new time.
 
-import ast
-import hashlib
+import contextlib
+import io
 import json
 import os
 import shlex
@@ -13,27 +13,48 @@ import sys
 from pathlib import Path
 
 ROOT = Path(workflow.basedir)
-SCRIPTS = ROOT / "scripts"
-sys.path.insert(0, str(SCRIPTS))
+sys.path.insert(0, str(ROOT / "scripts"))
 
-from snakemake.cli import get_argument_parser
+import classfolder
+from codeof import code_of
+from snakemake.cli import parse_args
+from snakemake.shell import shell as shell_commands
 
+from pegmark.deliver import is_delivered
+from pegmark.files import dump_json, write_if_changed
 from pegmark.problems import TeacherError
 from pegmark.receive import take_in
 
-PYTHON = shlex.quote(sys.executable)
-HERE = shlex.quote(str(SCRIPTS))
 LOOKING = (
     "dryrun lint unlock summary detailed_summary list_rules list_target_rules list_changes "
     "list_input_changes list_params_changes dag rulegraph filegraph d3dag print_compilation "
     "cleanup_metadata delete_all_output delete_temp_output report"
 )  # options of the engine that only look, or that clear away
 
+# How the rules start a stage: the environment's own Python on the stage's script. Rules name no
+# path of the machine, so that a project that moved is the same workflow.
+START = f"{shlex.quote(sys.executable)} {shlex.quote(str(ROOT / 'scripts'))}"
+PREFIX = 'stage() { START/"$1".py "${@:2}"; }; '.replace("START", START)
+shell_commands.prefix(PREFIX.replace("{", "{{").replace("}", "}}"))
+# The same bytes on every machine and with any number of cores.
+os.environ.update(
+    PYTHONHASHSEED="0",
+    OPENBLAS_NUM_THREADS="1",
+    OMP_NUM_THREADS="1",
+    MKL_NUM_THREADS="1",
+)
+
 
 def only_looks():
     """Whether this start runs no job; the engine itself says so only after the rules are read."""
-    args, _ = get_argument_parser().parse_known_args(sys.argv[1:])
-    return any(getattr(args, name, None) not in (None, False) for name in LOOKING.split())
+    try:
+        with contextlib.redirect_stderr(io.StringIO()):
+            _, args = parse_args(sys.argv[1:])
+    except SystemExit:  # started by another program, not by the engine's own command
+        return False
+    return any(
+        getattr(args, name, None) not in (None, False) for name in LOOKING.split()
+    )
 
 
 DRY = only_looks()
@@ -42,55 +63,71 @@ DRY = only_looks()
 def class_folder():
     folder = Path(config["class_dir"]).expanduser()
     near = folder if folder.is_dir() else ROOT / folder
+    if not near.is_dir():
+        sys.exit(f"There is no folder {folder}. Give the folder that holds roster.csv.")
     return near.resolve()
 
 
 def receive():
-    """The class index, and the tickets a real run would write first."""
+    """The class index, and the tickets that a real run would write first."""
     if not workflow.is_main_process:
-        return json.loads(Path("results/tickets/class.json").read_text(encoding="utf-8")), []
+        return (
+            json.loads(Path("results/tickets/class.json").read_text(encoding="utf-8")),
+            [],
+        )
     try:
+        if not DRY:
+            classfolder.hold(Path(), say)
+            classfolder.recognise(Path())
         intake = take_in(Path(), ROOT / "config", dry=DRY)
+        waiting = write_tickets({**intake.tickets, **code_tickets()})
     except TeacherError as error:
         sys.exit(f"The class was not graded, and nothing was changed:\n{error}")
-    tickets = {f"results/tickets/{path}": text for path, text in intake.tickets.items()}
-    waiting = [path for path, text in tickets.items() if not holds(Path(path), text)]
-    return {"students": intake.students, "takes": intake.takes}, waiting if DRY else []
+    except OSError as error:
+        sys.exit(f"The class was not graded: {classfolder.machine_says(error)}")
+    for sentence in intake.removed:
+        say(sentence)
+    return {"students": intake.students, "takes": intake.takes}, [
+        *waiting,
+        *again(intake),
+    ]
+
+
+def say(sentence):
+    print(sentence, file=sys.stderr)
+
+
+def code_tickets():
+    """What the stages are made of: an edit of a module is a changed ticket."""
+    return {
+        f"code/{one}.json": dump_json(code_of(f"{one}.py"))
+        for one in classfolder.STAGES
+    }
+
+
+def write_tickets(tickets):
+    """Write the tickets that changed; on a dry run only say which."""
+    paths = {Path("results/tickets", name): text for name, text in tickets.items()}
+    if DRY:
+        return [path for path, text in paths.items() if not holds(path, text)]
+    for path, text in paths.items():
+        write_if_changed(path, text)
+    return []
 
 
 def holds(path, text):
     return path.is_file() and path.read_text(encoding="utf-8") == text
 
 
-def code_of(script):
-    """A digest of a stage's script, every module of ours behind it, and their templates.
-
-    Snakemake does not see an edit behind an import; as a parameter of the rule it does, and a
-    checkout with new times, or in another folder, changes nothing.
-    """
-    found, waiting = {}, [SCRIPTS / script]
-    while waiting:
-        path = waiting.pop()
-        if path in found or not path.is_file():
-            continue
-        content = path.read_bytes()
-        found[path] = hashlib.sha256(content).hexdigest()
-        if path.suffix == ".py":
-            waiting.extend(imported(ast.parse(content)))
-            waiting.extend((SCRIPTS / "pegmark/templates").glob(f"{path.stem}.*"))
-    return hashlib.sha256("".join(found[path] for path in sorted(found)).encode()).hexdigest()[:16]
-
-
-def imported(tree):
-    for node in ast.walk(tree):
-        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("pegmark"):
-            base = SCRIPTS / node.module.replace(".", "/")
-            yield base.with_suffix(".py")
-            yield from (base / f"{name.name}.py" for name in node.names)
-        elif isinstance(node, ast.Import):
-            for name in node.names:
-                if name.name.startswith("pegmark"):
-                    yield SCRIPTS / (name.name.replace(".", "/") + ".py")
+def again(intake):
+    """Tickets of jobs that run again though nothing changed: what failed, what was taken away."""
+    delivered = is_delivered(Path("results/work"), Path("results"))
+    if DRY:
+        undelivered = [] if delivered else ["code/deliver.json"]
+        return [Path("results/tickets", name) for name in (*intake.again, *undelivered)]
+    if not delivered:
+        Path("results/seal.json").unlink(missing_ok=True)
+    return []
 
 
 workdir: class_folder()
@@ -106,10 +143,6 @@ wildcard_constraints:
     student=r"[A-Za-z0-9][A-Za-z0-9._-]*",
 
 
-if WAITING:  # only on a dry run, so that its list of jobs is the list of a real run
-
-    rule receive:
-        output:
-            WAITING,
-        shell:
-            "false"
+def of_takes(pattern):
+    """The files of a student's takes to grade."""
+    return lambda wildcards: expand(pattern, take=STUDENTS[wildcards.student]["takes"])

@@ -9,21 +9,21 @@
 
 rule decode:
     input:
+        code="results/tickets/code/decode.json",
         ticket="results/tickets/decode/{take}.json",
     output:
         audio="results/decoded/{take}.npy",
         facts="results/decoded/{take}.json",
     log:
         "results/logs/decode/{take}.log",
-    params:
-        code=code_of("decode.py"),
     shell:
-        "{PYTHON} {HERE}/decode.py --ticket {input.ticket:q} --audio {output.audio:q}"
-        " --facts {output.facts:q} > {log:q} 2>&1"
+        "stage decode --ticket {input.ticket:q} --audio {output.audio:q} --facts {output.facts:q}"
+        " > {log:q} 2>&1"
 
 
 rule segment:
     input:
+        code="results/tickets/code/segment.json",
         ticket="results/tickets/listen/{take}.json",
         facts="results/decoded/{take}.json",
         audio=ancient("results/decoded/{take}.npy"),
@@ -31,30 +31,28 @@ rule segment:
         notes="results/notes/{take}.json",
     log:
         "results/logs/segment/{take}.log",
-    params:
-        code=code_of("segment.py"),
     shell:
-        "{PYTHON} {HERE}/segment.py --ticket {input.ticket:q} --audio {input.audio:q}"
-        " --facts {input.facts:q} --notes {output.notes:q} > {log:q} 2>&1"
+        "stage segment --ticket {input.ticket:q} --audio {input.audio:q} --facts {input.facts:q}"
+        " --notes {output.notes:q} > {log:q} 2>&1"
 
 
 rule identify:
     input:
+        code="results/tickets/code/identify.json",
         ticket="results/tickets/listen/{take}.json",
         notes="results/notes/{take}.json",
     output:
         strings="results/strings/{take}.json",
     log:
         "results/logs/identify/{take}.log",
-    params:
-        code=code_of("identify.py"),
     shell:
-        "{PYTHON} {HERE}/identify.py --ticket {input.ticket:q} --notes {input.notes:q}"
+        "stage identify --ticket {input.ticket:q} --notes {input.notes:q}"
         " --strings {output.strings:q} > {log:q} 2>&1"
 
 
 rule measure:
     input:
+        code="results/tickets/code/measure.json",
         ticket="results/tickets/listen/{take}.json",
         strings="results/strings/{take}.json",
         audio=ancient("results/decoded/{take}.npy"),
@@ -62,8 +60,6 @@ rule measure:
         measured="results/measured/{take}.json",
     log:
         "results/logs/measure/{take}.log",
-    params:
-        code=code_of("measure.py"),
     shell:
-        "{PYTHON} {HERE}/measure.py --ticket {input.ticket:q} --strings {input.strings:q}"
+        "stage measure --ticket {input.ticket:q} --strings {input.strings:q}"
         " --audio {input.audio:q} --measured {output.measured:q} > {log:q} 2>&1"

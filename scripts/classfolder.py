@@ -1,0 +1,181 @@
+"""The class folder between runs: one run at a time, and what a killed or copied run left behind.
+
+Both ways to start, grade.py and the workflow engine itself, call `hold` and then `recognise`
+before the intake, so that they cannot come to different results.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import fcntl
+import os
+import shutil
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+from pegmark.files import PART, remove
+from pegmark.problems import Problem, TeacherError, problem
+from pegmark.seal import holds
+
+SCRIPTS = Path(__file__).resolve().parent
+ENGINE = ".snakemake"  # the engine's own folder, inside the class folder
+KNOWN = f"{ENGINE}/results-known"  # stands where the engine's memory of the results stands
+STAGES = (
+    *("decode", "segment", "identify", "measure", "score", "render"),
+    *("recheck", "publish", "deliver"),
+)
+LAST_STEPS_S = 60.0  # most steps end within seconds; a hanging one is stopped after minutes
+MARGIN_S = 10.0  # what is written next must be later, on file systems with coarse times too
+
+FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)  # no room on the disk, or for this user
+
+Say = Callable[[str], None]
+
+
+def hold(class_dir: Path, say: Say) -> int | None:
+    """Hold the folder for this process, and clear up after a run that was killed.
+
+    The lock is the operating system's, on the folder itself: it ends with the process, however
+    that ends, and leaves no file. Returns what `let_go` wants (None on a network drive without
+    such locks: there the engine's own lock must do). Raises TeacherError when another run is at
+    work.
+    """
+    handle = os.open(class_dir, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(handle)
+        raise TeacherError([busy(class_dir)]) from None
+    except OSError:
+        os.close(handle)
+        return None
+    try:
+        unlock_after_kill(class_dir, say)
+        tidy(class_dir / "results")
+    except BaseException:
+        os.close(handle)
+        raise
+    return handle
+
+
+def let_go(handle: int | None) -> None:
+    """Let another process hold the folder."""
+    if handle is not None:
+        os.close(handle)
+
+
+def busy(class_dir: Path) -> Problem:
+    """The problem of a second run on one folder."""
+    return problem(
+        "already_running",
+        f"{class_dir.resolve().name} is being graded already.",
+        "Wait until that run has ended.",
+    )
+
+
+# -- after a kill -------------------------------------------------------------------------------
+
+
+def unlock_after_kill(class_dir: Path, say: Say) -> None:
+    """Remove the engine's locks, which a killed run leaves, when its last steps have ended."""
+    locks = class_dir / ENGINE / "locks"
+    if not any(locks.glob("*.lock")):
+        return
+    say("An earlier run was stopped before its end; going on from where it was.")
+    wait_for_steps(class_dir)
+    shutil.rmtree(locks)
+
+
+def wait_for_steps(class_dir: Path) -> None:
+    """Wait until the steps that a killed run had begun have ended; they may outlive it."""
+    import psutil
+
+    _, alive = psutil.wait_procs(steps_at_work(class_dir), timeout=LAST_STEPS_S)
+    if alive:
+        raise TeacherError(
+            [
+                problem(
+                    "steps_at_work",
+                    f"Steps of an earlier run are still at work (process {alive[0].pid}).",
+                    "Wait some minutes, then run again.",
+                )
+            ]
+        )
+
+
+def steps_at_work(class_dir: Path) -> list[Any]:
+    """The processes of our stages that work in the class folder."""
+    import psutil
+
+    stages = {str(SCRIPTS / f"{stage}.py") for stage in STAGES}
+    folder = str(class_dir.resolve())
+    return [
+        process
+        for process in psutil.process_iter(["cwd", "cmdline"])
+        if process.info["cwd"] == folder and stages & set((process.info["cmdline"] or [])[:3])
+    ]
+
+
+def tidy(results: Path) -> None:
+    """Remove half-written files, and bring times that lie ahead to now.
+
+    Such times come from another machine's clock; what is written next must be later.
+    """
+    now = time.time()
+    for path in everything(results):
+        with contextlib.suppress(FileNotFoundError):
+            if path.name.startswith(PART):
+                remove(path)
+            elif path.lstat().st_mtime > now:
+                set_time(path, now - MARGIN_S)
+
+
+# -- after a copy -------------------------------------------------------------------------------
+
+
+def recognise(class_dir: Path) -> None:
+    """Judge results that came without the engine's memory of them, as copies often do.
+
+    Where they are byte for byte what the last whole run left, all get one time, so that nothing
+    is made again. Otherwise the tickets are forgotten, so that everything is.
+    """
+    known = class_dir / KNOWN
+    if known.exists():
+        return
+    results = class_dir / "results"
+    if holds(results):
+        now = time.time() - MARGIN_S
+        for path in everything(results):
+            set_time(path, now)
+    else:
+        for path in (results / "tickets").glob("*/*.json"):
+            path.unlink()
+        (results / "tickets" / "publish.json").unlink(missing_ok=True)
+    known.parent.mkdir(exist_ok=True)
+    known.touch()
+
+
+def everything(results: Path) -> Iterator[Path]:
+    """Every file and folder below the results."""
+    for folder, folders, files in os.walk(results):
+        for name in (*folders, *files):
+            yield Path(folder, name)
+
+
+def set_time(path: Path, seconds: float) -> None:
+    """Give a file or folder a time of change."""
+    os.utime(path, (seconds, seconds), follow_symlinks=False)
+
+
+# -- what the machine says ----------------------------------------------------------------------
+
+
+def machine_says(error: OSError) -> str:
+    """A failure of the machine in words, with what to do."""
+    if error.errno in FULL:
+        return "the disk is full. Make room, then run again; the earlier results are still there."
+    where = f" ({error.filename})" if error.filename else ""
+    return f"{error.strerror or error}{where}. Mend that, then run again."

@@ -1,0 +1,57 @@
+"""What a stage is made of: a digest of its script and of all that stands behind it.
+
+The workflow engine does not see an edit behind an import; as a small ticket of the stage it does,
+and a checkout with new times, or in another folder, changes nothing.
+"""
+
+from __future__ import annotations
+
+import ast
+import hashlib
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+
+SCRIPTS = Path(__file__).resolve().parent
+PACKAGE = SCRIPTS / "pegmark"
+
+
+def code_of(script: str) -> str:
+    """The digest of a script, every module of ours behind it, and the files these read."""
+    found, waiting = set(), [SCRIPTS / script]
+    while waiting:
+        path = waiting.pop()
+        if path not in found:
+            found.add(path)
+            waiting += behind(path)
+    lines = [f"{path.relative_to(SCRIPTS)} {digest(path)}" for path in sorted(found)]
+    return hashlib.sha256("\n".join(lines).encode()).hexdigest()[:16]
+
+
+@cache
+def digest(path: Path) -> str:
+    """The SHA-256 of a file."""
+    return hashlib.sha256(path.read_bytes()).hexdigest()
+
+
+@cache
+def behind(path: Path) -> list[Path]:
+    """The modules of ours that a module imports, and the data and templates named like it."""
+    if path.suffix != ".py":
+        return []
+    modules = [each for each in imported(ast.parse(path.read_bytes())) if each.is_file()]
+    named = [*path.parent.glob(f"{path.stem}.*"), *(PACKAGE / "templates").glob(f"{path.stem}.*")]
+    return modules + [each for each in named if each.suffix != ".pyc"]
+
+
+def imported(tree: ast.AST) -> Iterator[Path]:
+    """Where the modules lie that are imported from the package, also inside functions."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("pegmark"):
+            base = SCRIPTS / (node.module or "").replace(".", "/")
+            yield base.with_suffix(".py")
+            yield from (base / f"{name.name}.py" for name in node.names)
+        elif isinstance(node, ast.Import):
+            for name in node.names:
+                if name.name.startswith("pegmark"):
+                    yield SCRIPTS / (name.name.replace(".", "/") + ".py")
