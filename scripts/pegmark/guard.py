@@ -87,30 +87,33 @@ def guarded(
 ) -> None:
     """Write what `work` gives, or `instead` with the fault as its problem when our code fails.
 
-    `instead` is the stage's record without a result; A hang and a crash of a
-    library are faults too. Failures of the machine (a full disk, a missing
-    file) are not: they end the job, and it runs again next time.
+    `instead` is the stage's record without a result. A hang and a crash of a library are faults
+    too; failures of the machine are not: they end the job, and it runs again next time.
     """
-
-    def failed(told: Problem) -> Record:
-        earlier = instead.get("problems", [])
-        return {**instead, "status": "unreadable", "problems": [told, *earlier]}
-
-    def work_and_write() -> None:
-        try:
-            record = work()
-        except OSError:
-            raise
-        except Exception as error:
-            traceback.print_exc()
-            record = failed(fault(error))
-        write(record)
-
-    end = run_in_child(work_and_write, seconds=seconds)
+    end = run_in_child(lambda: write(or_fault(work, instead)), seconds=seconds)
     if end == "failed":
         sys.exit("This step failed; see above.")
     if end != "done":
-        write(failed(stopped(end)))
+        write(_failed(instead, stopped(end)))
+
+
+def or_fault(work: Callable[[], Record], instead: Record) -> Record:
+    """What `work` gives, or `instead` with the fault as its problem when our code fails.
+
+    Failures of the machine (a full disk, a missing file) are not faults of the take: they are
+    raised.
+    """
+    try:
+        return work()
+    except OSError:
+        raise
+    except Exception as error:
+        traceback.print_exc()
+        return _failed(instead, fault(error))
+
+
+def _failed(instead: Record, told: Problem) -> Record:
+    return {**instead, "status": "unreadable", "problems": [told, *instead.get("problems", [])]}
 
 
 def fault(error: BaseException) -> Problem:
