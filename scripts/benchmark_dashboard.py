@@ -1,6 +1,9 @@
-"""Measure the class page: bytes, CPU seconds to build, and how fast a browser opens it.
+"""Figures for the class page: bytes, CPU seconds to build, and how fast a browser opens it.
 
-Prints one line per class size. Needs chromium and the packages of the tests.
+    python scripts/benchmark_dashboard.py [--students 30 150] [--openings 5]
+
+One line per class size; medians of the openings. Needs chromium and the packages of the tests.
+Goals for 150 students: under 12 MB, open in under 2 s.
 """
 
 import argparse
@@ -10,7 +13,7 @@ import tempfile
 import time
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "scripts"))
+sys.path.append(str(Path(__file__).resolve().parents[1] / "tests"))
 
 from example_class import make_class
 from pegmark.dashboard import build_dashboard

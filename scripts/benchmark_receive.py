@@ -1,6 +1,6 @@
-"""What the intake costs: a made class, taken in for the first time and again.
+"""Figures for the intake: a made class, taken in for the first time and again.
 
-    .venv/bin/python tests/bench_receive.py [students] [files of each]
+    python scripts/benchmark_receive.py [students] [files of each]
 
 Prints CPU seconds without hashing (the files are small) and the peak of memory.
 """
@@ -17,7 +17,7 @@ import time
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
-sys.path[:0] = [str(HERE.parent / "scripts"), str(HERE)]
+sys.path.append(str(HERE.parent / "tests"))
 
 
 def make_folder(root: Path, size: int, each: int) -> int:
