@@ -7,7 +7,6 @@ and bowed again after the last turn.
 
 from __future__ import annotations
 
-import math
 from copy import deepcopy
 from pathlib import Path
 from typing import Any
@@ -122,12 +121,11 @@ def take(
         notes.append(_note(None, 2.0, "reference_tone", tone_hz, None))
     intervals = []
     for place, ((upper, lower), wide) in enumerate((pairs or {}).items()):
-        pure = 1200 * math.log2(3 / 2 if instrument.interval == 7 else 4 / 3)
         intervals.append(
             {
                 "string": upper,
                 "string_2": lower,
-                "interval_cents": pure + wide,
+                "interval_cents": wide,
                 "beats_hz": 0.5,
                 "at_s": 55.0 + 3 * place,
                 "uncertainty_cents": 0.7,

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from pegmark import pitch
 from pegmark.files import dump_json, read_json, write_json
 from pegmark.score import score_student, verdicts_of
+from pegmark.tuning import read_interval
 from pegmark.yamlfiles import violations
 from takes import (
     CONFIG,
@@ -361,6 +362,29 @@ def test_string_to_string_grades_the_intervals():
     lost = row(record, "final_pitch")["evidence"]
     assert [item["code"] for item in lost] == ["interval_out"]
     assert lost[0]["text"].startswith("D and A are 12 cents too wide")
+
+
+@pytest.mark.parametrize(
+    ("key", "low", "high", "ratio"),
+    [("violin", "A4", "E5", 3 / 2), ("double bass", "A1", "D2", 4 / 3)],
+)
+@pytest.mark.parametrize(("wide", "verdict"), [(0.0, "in_tune"), (-6.0, "close"), (12.0, "out")])
+def test_an_interval_as_the_measuring_tells_it(key, low, high, ratio, wide, verdict):
+    """Two strings sounded together, from their pitches: what tuning writes is what is judged."""
+    low_hz = pitch.equal_hz(low)
+    note = {
+        "start_s": 55.0, "end_s": 57.5, "kind": "two_strings", "string": low, "string_2": high,
+        "f0_hz": low_hz, "f0_2_hz": pitch.shift_hz(ratio * low_hz, wide), "uncertainty_cents": 0.5,
+    }  # fmt: skip
+    measured = take(key, strings={high: {"cents": 1.955 + wide, "uncertainty": 2.0}})
+    if key == "double bass":  # D2 is judged by A1; a pure fourth is 498.045, a tempered one 500
+        measured["strings"][high]["deviation_cents"] = -1.955 + wide
+        verdict = "in_tune" if abs(wide) <= 6 else "close"  # doubled below C3
+    measured["intervals"] = [read_interval(note, INSTRUMENTS[key])]
+    state = grade(measured, reference={"method": "string_to_string"})["strings"][high]
+    assert state["verdict"] == verdict
+    assert state["judged"]["cents"] == pytest.approx(wide, abs=0.051)
+    assert state["judged"]["uncertainty_cents"] == pytest.approx(0.7, abs=0.051)
 
 
 @pytest.mark.parametrize(

@@ -311,7 +311,7 @@ def _judge_interval(name: str, measured: dict[str, Any], frame: Frame) -> Judgem
             string["deviation_cents"] - beside["deviation_cents"] - expected,
             math.hypot(string["uncertainty_cents"], beside["uncertainty_cents"]),
         )
-    together = _sounded_together(name, other, measured, frame)
+    together = _sounded_together(name, other, measured)
     if together is None and alone is None:
         return Judgement(
             "unsure",
@@ -340,7 +340,7 @@ def _judge_interval(name: str, measured: dict[str, Any], frame: Frame) -> Judgem
 
 
 def _sounded_together(
-    name: str, other: str, measured: dict[str, Any], frame: Frame
+    name: str, other: str, measured: dict[str, Any]
 ) -> tuple[float, float, float] | None:
     """The last two-string note of a pair after both were set: (cents, half-width, second)."""
     strings = measured["strings"]
@@ -355,11 +355,5 @@ def _sounded_together(
     if not found:
         return None
     last = max(found, key=lambda interval: interval["at_s"])
-    upper, lower = last["string"], last["string_2"]
-    pure = (
-        100.0 * (pitch.semitone(upper) - pitch.semitone(lower))
-        + frame.pure_cents(upper)
-        - frame.pure_cents(lower)
-    )
-    wide = last["interval_cents"] - pure
-    return (wide if name == upper else -wide), last["uncertainty_cents"], last["at_s"]
+    wide = last["interval_cents"]  # against the pure interval (pegmark.tuning.read_interval)
+    return (wide if name == last["string"] else -wide), last["uncertainty_cents"], last["at_s"]
