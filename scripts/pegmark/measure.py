@@ -12,11 +12,12 @@ the string together; each note is then solved again with them, without touching 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from pegmark import pitch, tuning, twostrings
+from pegmark import pitch, recording, tuning, twostrings
 from pegmark.dsp import Real
 from pegmark.instruments import Instrument
 from pegmark.notefit import NoteFit, fit_note, moved, solve_pluck
@@ -60,12 +61,46 @@ def measure_take(
     notes = [dict(note) for note in strings_record.get("notes", [])]
     fits = fit_notes(audio, rate_hz, notes, instrument.name, record["recording"].get("hum_hz"))
     targets = instrument.hz()
+    fits = _speed_taken_out(record, notes, fits, targets)
     record["notes"] = [describe(note, fit, targets) for note, fit in zip(notes, fits, strict=True)]
     record["speech"] = strings_record.get("speech", [])
     story = tuning.read_tuning(record["notes"], instrument)
     for note, role in zip(record["notes"], story.pop("roles"), strict=True):
         note["role"] = role
     return record | story
+
+
+def _speed_taken_out(
+    record: dict[str, Any],
+    notes: Sequence[dict[str, Any]],
+    fits: list[NoteFit],
+    targets: dict[str, float],
+) -> list[NoteFit]:
+    """The fits, corrected where the recording's sample rate is mislabelled; says so in `record`."""
+    left: dict[str, float] = {}
+    tones_hz = []
+    for note, fit in zip(notes, fits, strict=True):
+        if note["kind"] == "reference_tone":
+            tones_hz.append(float(fit.f0_hz or note["f0_hz"]))
+        elif note["kind"] in ("plucked", "bowed") and fit.f0_hz and note.get("string"):
+            left[note["string"]] = pitch.cents_between(fit.f0_hz, targets[note["string"]])
+    hum = record["recording"].get("hum_hz")
+    cents, told = recording.speed_fault(hum, tones_hz, list(left.values()))
+    if told is not None:
+        record["problems"] = [*record["problems"], told]
+    if cents is None:
+        return fits
+    record["recording"]["speed_error_cents"] = cents
+    factor = 2 ** (-cents / 1200)
+    return [
+        replace(
+            fit,
+            f0_hz=None if fit.f0_hz is None else fit.f0_hz * factor,
+            f0_2_hz=None if fit.f0_2_hz is None else fit.f0_2_hz * factor,
+            track=[(t, hz * factor) for t, hz in fit.track],
+        )
+        for fit in fits
+    ]
 
 
 def fit_notes(

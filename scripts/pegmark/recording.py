@@ -8,31 +8,41 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pegmark.coarse import Array, frames_of, magnitudes
-from pegmark.pitch import cents_between
+from pegmark.pitch import A4_HZ, cents_between, shift_hz
 from pegmark.problems import Problem, problem
 
 Floats = NDArray[np.float64]
 
 FRAME_S = 0.05
 QUIET_SHARE, LOUD_SHARE = 0.1, 0.9
+# What plays loudest a tenth of the time: a phone across a room records at -40 dB or more (common
+# practice, no source); below -60 a lossy codec keeps little.
+QUIET_DBFS = -60.0
 CLIP_SHARE = 0.98  # samples within 2 % of the peak: a resampled flat top wobbles that much
-CLIP_CROWD = 12.0  # as many times more of them than a smooth wave's crest has are clipping
+CLIP_CROWD = 3.0  # as many times more of them than just below are clipping; a sine has 1.4
 
 MAINS_HZ = (50.0, 60.0)
 MAINS_WANDER = 0.004  # the grid wanders by +-0.2 Hz at the worst
 LABEL_RATIOS = (44100 / 48000, 48000 / 44100)  # a recording's true over its labelled rate
 HUM_SECONDS = 8.0
 HUM_HARMONICS = (1, 2, 3, 4, 5, 6)
-HUM_DB = 9.0  # harmonics of hum stand at least so far above their surroundings, on average
+HUM_DB = 6.0  # harmonics of hum stand at least so far above their surroundings, on average
+# In frames of HUM_FRAME_S at least HUM_STEADY of them stand so far out of what is beside them, and
+# their quiet quarter is no more than so far above their quietest twentieth. Hum at -35 dB under
+# two ringing strings: 1-4 dB; the strings themselves: 6-50 dB.
+HUM_FRAME_S, HUM_STEADY, HUM_STANDS_DB, HUM_STEADY_DB = 0.5, 2, 8.0, 4.0
 
-SPEED_TOLERANCE_CENTS = 12.0  # a confirmed fault agrees with the ratio's 146.7 cents this well
-SPEED_QUESTION_CENTS = 25.0  # all strings off by the ratio's cents, this closely: a question
-REFERENCE_HZ = (440.0, 442.0, 443.0, 441.0, 220.0, 415.0)
+SPEED_TOLERANCE_CENTS = 12.0  # a confirmed fault agrees with the ratio's 146.7 cents this well:
+# the grid wanders by 7 cents, and a tuner may be set to 442 Hz (8 cents)
+SPEED_SUSPECT_CENTS = 60.0  # the strings' median within this of the ratio's cents: suspected
+SPEED_QUESTION_CENTS = 25.0  # and all strings off by the ratio's cents, this closely: a question
+SPEED_STRINGS = 2  # one string alone says nothing of the recording
 
 
 def level_db(audio: Array, rate_hz: float) -> Floats:
@@ -55,27 +65,30 @@ def clipped_fraction(audio: Array) -> float:
         return 0.0
     near = float(np.mean(size > CLIP_SHARE * peak))
     below = float(np.mean((size > (3 * CLIP_SHARE - 2) * peak) & (size <= CLIP_SHARE * peak)))
-    return near if near > CLIP_CROWD / 2 * max(below, 1e-6) and near > 1e-5 else 0.0
+    return near if near > CLIP_CROWD * below and near > 1e-5 else 0.0
 
 
 def hum_hz(audio: Array, rate_hz: float) -> float | None:
     """The fundamental of mains hum, or None where none stands out.
 
     Looked for at 50 and 60 Hz, and where a mislabelled sample rate would put them. The power
-    spectra of stretches of HUM_SECONDS are combined by their lower quartile, so that notes, which
-    come and go, do not pass for hum.
+    spectra of stretches of HUM_SECONDS are combined by their lower quartile. Open strings lie
+    close to what is looked for (C2 beside 60 Hz at the wrong rate), so harmonics of hum must also
+    stay level all the while, which strings never do.
     """
     fewer = max(1, int(rate_hz // 1000))  # to about 1 kHz: a mean of neighbours is filter enough
     usable = len(audio) // fewer * fewer
-    slow = audio[:usable].reshape(-1, fewer).mean(axis=1)
+    slow = audio[:usable].reshape(-1, fewer).mean(axis=1).astype(np.float32)
     rate = rate_hz / fewer
     size = int(HUM_SECONDS * rate)
     if len(slow) < size:
         return None
-    spectra = np.concatenate(list(magnitudes(slow.astype(np.float32), size, size // 2)))
+    spectra = np.concatenate(list(magnitudes(slow, size, size // 2)))
     level = np.log(np.quantile(spectra, 0.25, axis=0) + 1e-9)
     bin_hz = rate / size
-    best: tuple[float, float] | None = None
+    short = int(HUM_FRAME_S * rate)
+    frames = np.concatenate(list(magnitudes(slow, short, short // 2)))
+    best: tuple[int, float, float] | None = None
     for mains in MAINS_HZ:
         for ratio in (1.0, *LABEL_RATIOS):
             near = mains / ratio
@@ -84,9 +97,25 @@ def hum_hz(audio: Array, rate_hz: float) -> float | None:
             for n in HUM_HARMONICS:
                 total += _above_surroundings(level, n * grid / bin_hz)
             height = float(total.max()) / len(HUM_HARMONICS) * 20 / math.log(10)
-            if height > HUM_DB and (best is None or height > best[0] + (ratio != 1.0) * 2):
-                best = (height, _refined(grid, total))
-    return None if best is None else best[1]
+            if height < HUM_DB:
+                continue
+            found = _refined(grid, total)
+            steady = _steady_harmonics(frames, rate / short, found)
+            if steady >= HUM_STEADY and (best is None or (steady, height) > best[:2]):
+                best = (steady, height, found)
+    return None if best is None else best[2]
+
+
+def _steady_harmonics(frames: Array, bin_hz: float, hum: float) -> int:
+    """How many harmonics of `hum` stand out of short frames and stay level through the take."""
+    count = 0
+    for n in HUM_HARMONICS:
+        middle = round(n * hum / bin_hz)
+        line, beside = frames[:, middle], frames[:, [middle - 3, middle + 3]]
+        low, usual = np.quantile(line, (0.05, 0.25))
+        stands = low > 10 ** (HUM_STANDS_DB / 20) * np.quantile(beside, 0.1)
+        count += bool(stands and usual < 10 ** (HUM_STEADY_DB / 20) * low)
+    return count
 
 
 def _above_surroundings(level: Floats, position: Floats) -> Floats:
@@ -122,12 +151,12 @@ def low_cut_hz(audio: Array, rate_hz: float) -> float | None:
     spectra = np.concatenate([m[:, :300] for m in magnitudes(audio, size, 4 * size)])
     quiet = np.quantile(spectra, 0.3, axis=0)
     bin_hz = rate_hz / size
-    edges = 31.25 * 2 ** (np.arange(0, 20) / 3)
+    edges = 31.25 * 2 ** (np.arange(0, 16) / 3)  # thirds of an octave up to 1 kHz
     bands = [
         10 * np.log10(np.mean(quiet[_bins(a, bin_hz) : _bins(b, bin_hz) + 1] ** 2) + 1e-14)
         for a, b in itertools.pairwise(edges)
     ]
-    for k in range(len(bands) - 4, 2, -1):
+    for k in range(len(bands) - 1, 2, -1):
         octave_below, here = bands[k - 3], bands[k]
         if here - octave_below > 12 and here - min(bands[:k]) > 18:
             return float(edges[k])
@@ -165,6 +194,23 @@ def pumps(
     return bool(np.median(rises) > 4.0)
 
 
+def problems_of(facts: dict[str, Any]) -> list[Problem]:
+    """What is so wrong with a recording that its notes may be missed, told to the teacher.
+
+    facts : "level_dbfs" is used. Noise is told by the score, which knows what it costs.
+    """
+    if facts["level_dbfs"] >= QUIET_DBFS:
+        return []
+    return [
+        problem(
+            "too_quiet",
+            f"The recording is very quiet ({facts['level_dbfs']:.0f} dB of full scale): notes may "
+            "have been missed.",
+            "Listen to the take, and ask the student to sit closer to the microphone.",
+        )
+    ]
+
+
 def speed_fault(
     hum: float | None, tones_hz: Iterable[float], string_cents: Sequence[float]
 ) -> tuple[float | None, Problem | None]:
@@ -177,37 +223,39 @@ def speed_fault(
     string_cents : what every string was left at, cents against equal temperament.
 
     Returns (cents to be taken out of all pitches, problem). Only the ratio of 44.1 to 48 kHz and
-    its inverse are ever found, and only hum or a reference tone confirms one; strings that all
-    stand off by that much alone give a question and no correction.
+    its inverse are ever found. Strings that stand off by about that much are suspected; hum or a
+    reference tone off by exactly that much confirms it; without either, strings that all stand
+    off by that much alone give a question and no correction.
     """
-    found = []
+    if len(string_cents) < SPEED_STRINGS:
+        return None, None
+    middle, spread = float(np.median(string_cents)), float(np.ptp(string_cents))
     for ratio in LABEL_RATIOS:
         cents = 1200 * math.log2(1 / ratio)
-        by_hum = hum is not None and any(
-            abs(cents_between(hum, mains / ratio)) < SPEED_TOLERANCE_CENTS for mains in MAINS_HZ
-        )
-        by_tone = any(
-            abs(cents_between(tone, 440.0 / ratio) - 1200 * octave) < SPEED_TOLERANCE_CENTS
-            for tone in tones_hz
-            for octave in (-1, 0, 1)
-        )
-        off = len(string_cents) >= 2 and abs(
-            float(np.median(string_cents)) - cents
-        ) < SPEED_QUESTION_CENTS + float(np.ptp(string_cents))
-        if by_hum or (by_tone and off):
-            found.append(cents)
-        elif off and float(np.ptp(string_cents)) < SPEED_QUESTION_CENTS and hum is None:
+        if abs(middle - cents) > SPEED_SUSPECT_CENTS:
+            continue
+        side = "high" if cents > 0 else "low"
+        if _is_off_by(cents, hum, tones_hz):
+            return cents, problem(
+                "speed_fault",
+                f"The recording plays {abs(cents):.0f} cents too {side}: its sample rate is "
+                "mislabelled. All pitches were corrected by that much.",
+                "Listen once, and ask the student to record with another program next time.",
+            )
+        if hum is None and abs(middle - cents) < SPEED_QUESTION_CENTS > spread:
             return None, problem(
                 "speed_question",
-                f"All strings stand about {abs(cents):.0f} cents too "
-                f"{'high' if cents > 0 else 'low'}, as in a recording played at the wrong speed.",
+                f"All strings stand about {abs(cents):.0f} cents too {side}, as in a recording "
+                "played at the wrong speed.",
                 "Ask the student how it was recorded, or listen whether the voice sounds natural.",
             )
-    if not found:
-        return None, None
-    return found[0], problem(
-        "speed_fault",
-        f"The recording plays {abs(found[0]):.0f} cents too {'high' if found[0] > 0 else 'low'}: "
-        "its sample rate is mislabelled. All pitches were corrected by that much.",
-        "Listen once, and ask the student to record with another program next time.",
-    )
+    return None, None
+
+
+def _is_off_by(cents: float, hum: float | None, tones_hz: Iterable[float]) -> bool:
+    """Whether the hum, or a tone that should be an A, stands off by `cents`."""
+    known = [cents_between(hum, mains) for mains in MAINS_HZ] if hum is not None else []
+    for tone in tones_hz:
+        octave = 1200 * round(cents_between(tone, shift_hz(A4_HZ, cents)) / 1200)
+        known.append(cents_between(tone, A4_HZ) - octave)
+    return any(abs(off - cents) < SPEED_TOLERANCE_CENTS for off in known)

@@ -82,7 +82,7 @@ def find_notes(audio: Array, rate_hz: float, instrument: Instrument) -> dict[str
     }
     return {
         "status": "ok",
-        "problems": [],
+        "problems": recording.problems_of(facts) if len(audio) else [],
         "recording": facts,
         "notes": notes,
         "speech": [{"start_s": start, "end_s": end} for start, end in speech],
@@ -377,9 +377,8 @@ def _steady_part(
 def _snr_db(block: Block, start_s: float, f0_hz: float) -> float:
     """The note's partials over everything else, 50-5500 Hz, first half second."""
     first = round((start_s + onsets.FOLLOW_FROM_S) / block.long_s)
+    first = min(first, len(block.long) - 1)
     rows = block.long[first : first + round(0.4 / block.long_s)]
-    if not len(rows):
-        rows = block.long[-1:]
     power = np.mean(rows**2, axis=0)
     bin_hz = block.rate_hz / LONG_SIZE
     band = np.arange(round(50 / bin_hz), round(5500 / bin_hz))
