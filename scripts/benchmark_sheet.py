@@ -44,7 +44,8 @@ def whole_process(record: dict, ticket: dict) -> float:
         (place / "ticket.json").write_text(json.dumps(ticket), "utf-8")
         command = [sys.executable, ROOT / "scripts" / "render.py",
                    "--record", place / "record.json", "--ticket", place / "ticket.json",
-                   "--sheet", place / "sheet.pdf", "--clips", place / "clips"]  # fmt: skip
+                   "--sheet", place / "sheet.pdf", "--clips", place / "clips",
+                   "--faults", place / "faults.json"]  # fmt: skip
         times = []
         for _ in range(RUNS):
             before = resource.getrusage(resource.RUSAGE_CHILDREN)

@@ -609,7 +609,8 @@ def run_script(folder: Path, record: dict[str, Any], audio: list[Path]) -> Path:
     (folder / "ticket.json").write_text(json.dumps(examples.ticket()), "utf-8")
     command = [sys.executable, ROOT / "scripts" / "render.py", "--record", folder / "record.json",
                "--ticket", folder / "ticket.json", "--audio", *audio,
-               "--sheet", folder / "out.pdf", "--clips", folder / "clips"]  # fmt: skip
+               "--sheet", folder / "out.pdf", "--clips", folder / "clips",
+               "--faults", folder / "faults.json"]  # fmt: skip
     subprocess.run(command, check=True, cwd=folder)
     return folder
 
