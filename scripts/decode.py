@@ -18,6 +18,23 @@ SECONDS = 300  # a 20-minute film decodes in a few seconds: this is for a hang
 MEMORY_BYTES = 700 << 20  # of address space: 260 MB of libraries, 240 MB of audio, and some room
 
 
+def decode_guarded(
+    ticket: dict, recording: Path, audio_file: Path, facts_file: Path, seconds: float = SECONDS
+) -> None:
+    """Decode `recording` into the two files of the stage, whatever the decoder does on it."""
+    from pegmark.guard import run_in_child
+
+    end = run_in_child(
+        lambda: decode(ticket, recording, audio_file, facts_file),
+        seconds=seconds,
+        memory_bytes=MEMORY_BYTES,
+    )
+    if end == "failed":
+        sys.exit("The decoding failed; see above.")
+    if end != "done":
+        give_up(crashed(end), ticket, audio_file, facts_file)
+
+
 def decode(ticket: dict, recording: Path, audio_file: Path, facts_file: Path) -> None:
     """Decode `recording` into the two files of the stage."""
     from pegmark.decode import decode_recording, unreadable
@@ -87,7 +104,6 @@ def main() -> None:
     args = parser.parse_args()
 
     from pegmark.files import read_json
-    from pegmark.guard import run_in_child
     from pegmark.submissions import lookup
 
     ticket = read_json(args.ticket)
@@ -96,15 +112,7 @@ def main() -> None:
     except TeacherError as error:
         give_up(error.problems[0], ticket, args.audio, args.facts)
         return
-    end = run_in_child(
-        lambda: decode(ticket, recording, args.audio, args.facts),
-        seconds=SECONDS,
-        memory_bytes=MEMORY_BYTES,
-    )
-    if end == "failed":
-        sys.exit("The decoding failed; see above.")
-    if end != "done":
-        give_up(crashed(end), ticket, args.audio, args.facts)
+    decode_guarded(ticket, recording, args.audio, args.facts)
 
 
 if __name__ == "__main__":

@@ -84,8 +84,6 @@ def decode_recording(
         return _decode(source, max_s, facts), facts
     except _Unreadable as error:
         return _give_up(facts, error.problem)
-    except MemoryError:
-        raise
     except av.error.FFmpegError:
         return _give_up(facts, _explain(source))
 
@@ -244,8 +242,6 @@ def _frames(container: Any, stream: Any, damage: list[str]) -> Iterator[Any]:
             packet = next(packets)
         except (StopIteration, av.error.EOFError):
             return
-        except MemoryError:
-            raise
         except av.error.FFmpegError as error:
             damage.append(type(error).__name__)
             packets = container.demux(stream)
@@ -257,8 +253,6 @@ def _frames(container: Any, stream: Any, damage: list[str]) -> Iterator[Any]:
             frames = packet.decode()
         except av.error.EOFError:
             return
-        except MemoryError:
-            raise
         except av.error.FFmpegError as error:
             damage.append(type(error).__name__)
         for frame in frames:
