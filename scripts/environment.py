@@ -15,7 +15,8 @@ import shutil
 import subprocess
 import sys
 import tempfile
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from functools import cache
 from pathlib import Path
 from typing import IO
 
@@ -27,7 +28,7 @@ IN_USE = ROOT / ".venv.lock"  # locked shared by who uses .venv, alone by who ma
 LOCK = ROOT / "workflow" / "requirements.txt"
 TEST_LOCK = ROOT / "tests" / "requirements.txt"
 
-OLDEST_PYTHON = (3, 11)
+PYTHONS = ((3, 11), (3, 12), (3, 13))  # those that every package of the lock comes ready built for
 TOOLS = ("pip", "setuptools")  # of the lock too, and installed before the rest
 ONLY_SOURCE = "connection-pool"  # of the workflow engine; everything else comes ready built
 
@@ -37,7 +38,7 @@ VENV_MODULE = "python3-venv"
 COMMANDS = {
     "Debian, Ubuntu": f"sudo apt-get install {' '.join((VENV_MODULE, *PANGO, *FONTS))}",
     "Fedora": "sudo dnf install python3 pango harfbuzz dejavu-sans-fonts google-noto-sans-fonts",
-    "macOS": "brew install python pango font-dejavu font-noto-sans",
+    "macOS": "brew install python@3.13 pango font-dejavu font-noto-sans",
     "Windows": "wsl --install -d Debian   (then start again inside it, as on Debian)",
 }
 
@@ -46,20 +47,16 @@ _in_use: IO[str] | None = None  # open, and so locked, as long as this process r
 
 def enter(*, for_tests: bool = False) -> None:
     """Go on inside the environment; returns only when this process is in it already."""
-    check_system()
+    if os.name == "nt":
+        raise SystemExit(f"Windows itself is not enough; in a terminal: {COMMANDS['Windows']}")
     locks = [TEST_LOCK] if for_tests else [TEST_LOCK, LOCK]  # the tests' lock holds all of ours
-    made = hold_environment(locks)
+    try:
+        made = hold_environment(locks)
+    except KeyboardInterrupt:
+        raise SystemExit("\nStopped before the environment was ready. Start again.") from None
     if made or Path(sys.prefix).resolve() != VENV.resolve():
         sys.stdout.flush()
         os.execv(PYTHON, [str(PYTHON), *sys.argv])
-
-
-def check_system() -> None:
-    """Refuse, in words, what cannot work here at all."""
-    if os.name == "nt":
-        raise SystemExit(f"Windows itself is not enough; in a terminal: {COMMANDS['Windows']}")
-    if sys.version_info < OLDEST_PYTHON:
-        raise SystemExit(f"Python 3.11 or newer is needed; this is {sys.version.split()[0]}.")
 
 
 # -- is it whole, and may it be touched -------------------------------------------------------
@@ -130,21 +127,18 @@ def make(lock: Path) -> None:
     install_system_packages()
     was = stamp()
     finished = was is not None and was.startswith(f"{PYTHON.resolve()}\n")
-    try:
-        STAMP.unlink(missing_ok=True)
-        if not finished:
-            make_venv()
-        install(lock)
-        part = STAMP.with_suffix(".part")
-        part.write_text(stamp_of(lock))
-        part.replace(STAMP)
-    except KeyboardInterrupt:
-        raise SystemExit("\nStopped. The next start installs from the beginning.") from None
+    STAMP.unlink(missing_ok=True)
+    if not finished:
+        make_venv()
+    install(lock)
+    part = STAMP.with_suffix(".part")
+    part.write_text(stamp_of(lock))
+    part.replace(STAMP)
 
 
 def make_venv() -> None:
     """An empty environment; without ensurepip the system's pip will begin to fill it."""
-    command = [own_python(), "-m", "venv", "--clear", str(VENV)]
+    command = [base_python(), "-m", "venv", "--clear", str(VENV)]
     run([*command, *([] if has_module("ensurepip") else ["--without-pip"])], "Making .venv failed")
 
 
@@ -162,7 +156,7 @@ def install(lock: Path) -> None:
     )
     failed = "The installation failed (see above). It needs the network this once; start again"
     pip = [str(PYTHON), "-m", "pip"]
-    systems_pip = [own_python(), "-m", "pip", "--python", str(PYTHON)]
+    systems_pip = [base_python(), "-m", "pip", "--python", str(PYTHON)]
     with tempfile.NamedTemporaryFile("w", suffix=".txt") as tools:
         tools.write("\n".join(requirements[name] for name in TOOLS))
         tools.flush()
@@ -179,23 +173,37 @@ def entries(lock_text: str) -> dict[str, str]:
     return {found[1]: found[0] for found in entry.finditer(lock_text)}
 
 
-def own_python() -> str:
-    """The Python to make an environment with, also when started from inside one."""
-    return getattr(sys, "_base_executable", None) or sys.executable
+@cache
+def base_python() -> str:
+    """The Python to make the environment with: this one, or another of the system if it must be."""
+    if sys.version_info[:2] in PYTHONS:
+        return getattr(sys, "_base_executable", None) or sys.executable  # not an environment's own
+    for major, minor in reversed(PYTHONS):
+        name = f"python{major}.{minor}"
+        if shutil.which(name) and run_quietly(name, "-c", "").returncode == 0:
+            return name
+    oldest, newest = (f"{major}.{minor}" for major, minor in (PYTHONS[0], PYTHONS[-1]))
+    raise SystemExit(
+        f"Python {oldest} to {newest} is needed; this is {sys.version.split()[0]}, and there is no"
+        f" other. Install python{newest}, then start again with it."
+    )
 
 
-def run(command: Iterable[str], failed: str, *, show: bool = False) -> None:
+def run(command: Sequence[str], failed: str, *, show: bool = False) -> None:
     """Run a step of the set-up, or stop with `failed` and what the step said.
 
     The step holds the environment's lock too: it may outlive a killed start.
     """
-    command = list(command)
-    quiet = {} if show else {"stdout": subprocess.PIPE, "stderr": subprocess.STDOUT}
     held = (_in_use.fileno(),) if _in_use else ()
-    done = subprocess.run(command, text=True, pass_fds=held, **quiet)  # type: ignore[call-overload]
+    output = None if show else subprocess.PIPE
+    done = subprocess.run(command, text=True, pass_fds=held, stdout=output, stderr=output)
     if done.returncode != 0:
-        said = f"\n{done.stdout.strip()}" if done.stdout else ""
-        raise SystemExit(f"{failed}.{said}")
+        raise SystemExit("\n".join([f"{failed}.", *filter(None, [done.stdout, done.stderr])]))
+
+
+def run_quietly(*command: str | Path) -> subprocess.CompletedProcess[str]:
+    """Ask another program something: its exit code and what it printed."""
+    return subprocess.run(command, capture_output=True, text=True)
 
 
 # -- what the system must give ----------------------------------------------------------------
@@ -222,7 +230,7 @@ def can_make_venv() -> bool:
 def has_module(name: str, python: str | Path | None = None) -> bool:
     """Whether a Python (if none is given, the one to make the environment with) has a module."""
     asked = f"import importlib.util as u, sys; sys.exit(u.find_spec({name!r}) is None)"
-    return subprocess.run([python or own_python(), "-c", asked]).returncode == 0
+    return run_quietly(python or base_python(), "-c", asked).returncode == 0
 
 
 def has_pango() -> bool:
@@ -255,7 +263,7 @@ def system_name() -> str | None:
         return "macOS"
     try:
         release = platform.freedesktop_os_release()
-    except OSError:
+    except (OSError, AttributeError):  # no such file; a Python before 3.10
         return None
     family = {release.get("ID", ""), *release.get("ID_LIKE", "").split()}
     if family & {"debian", "ubuntu"}:
@@ -270,13 +278,8 @@ def can_use_apt() -> bool:
 
 def not_installed(packages: Iterable[str]) -> list[str]:
     """Which of these Debian packages are not there."""
-    asked = ["dpkg-query", "--show", "--showformat", "${Status}"]
-    return [
-        name
-        for name in packages
-        if "ok installed"
-        not in subprocess.run([*asked, name], capture_output=True, text=True).stdout
-    ]
+    asked = ("dpkg-query", "--show", "--showformat", "${Status}")
+    return [name for name in packages if "ok installed" not in run_quietly(*asked, name).stdout]
 
 
 def apt(*packages: str) -> None:
