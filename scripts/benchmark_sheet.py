@@ -42,10 +42,16 @@ def whole_process(record: dict, ticket: dict) -> float:
         place = Path(folder)
         (place / "record.json").write_text(json.dumps(record), "utf-8")
         (place / "ticket.json").write_text(json.dumps(ticket), "utf-8")
-        command = [sys.executable, ROOT / "scripts" / "render.py",
-                   "--record", place / "record.json", "--ticket", place / "ticket.json",
-                   "--sheet", place / "sheet.pdf", "--clips", place / "clips",
-                   "--faults", place / "faults.json"]  # fmt: skip
+        named = {
+            "--record": "record.json",
+            "--ticket": "ticket.json",
+            "--sheet": "sheet.pdf",
+            "--clips": "clips",
+            "--faults": "faults.json",
+        }
+        command = [sys.executable, str(ROOT / "scripts" / "render.py")]
+        for option, name in named.items():
+            command += [option, str(place / name)]
         times = []
         for _ in range(RUNS):
             before = resource.getrusage(resource.RUSAGE_CHILDREN)

@@ -134,6 +134,7 @@ def criterion(key: str, points: float | None, by: str, *texts: Any, **more: Any)
         "points": points,
         "of": of,
         "by": by,
+        "open": of if points is None else 0,
         "evidence": evidence,
         "comment": None,
         "close_call": False,
@@ -219,7 +220,7 @@ def marked(rec: dict[str, Any]) -> dict[str, Any]:
     """The record once the teacher has given her points."""
     given = {"bridge": (1, "I saw you look twice."), "answers": (2, None), "daily": (1, None)}
     criteria = [
-        {**c, "points": given[c["id"]][0], "by": "teacher", "comment": given[c["id"]][1]}
+        {**c, "points": given[c["id"]][0], "by": "teacher", "open": 0, "comment": given[c["id"]][1]}
         if c["id"] in given
         else c
         for c in rec["score"]["criteria"]
@@ -270,7 +271,8 @@ def unmeasured(status: str) -> dict[str, Any]:
     """A student of whom nothing was heard: unreadable, missing or excused."""
     base = record()
     criteria = [
-        {**c, "points": None, "by": "open", "evidence": []} for c in base["score"]["criteria"]
+        {**c, "points": None, "by": "open", "open": c["of"], "evidence": []}
+        for c in base["score"]["criteria"]
     ]
     return {
         **base,

@@ -125,6 +125,57 @@ def dashes(svg: ElementTree.Element) -> set[str]:
     }
 
 
+def kinds_drawn(svg: ElementTree.Element) -> set[str]:
+    """What a picture really holds, read from its shapes."""
+    paths = list(svg.iter(f"{SVG}path"))
+    widths = {p.get("stroke-width") for p in paths if p.get("stroke") == pictures.INK}
+    texts = [text.text or "" for text in svg.iter(f"{SVG}text")]
+    return {
+        kind
+        for kind, there in {
+            "start": circles(svg, START),
+            "pluck": circles(svg, BEAD),
+            "bow": "3.6" in widths,
+            "silent": "4.5 3" in dashes(svg),
+            "unheard": "1.4 2.6" in dashes(svg),
+            "size": any(re.fullmatch(r"\+\d+", t) and s.get("font-size") == "8.5"
+                        for s, t in zip(svg.iter(f"{SVG}text"), texts, strict=True)),
+            "left": circles(svg, LEFT),
+            "sure": "1.3" in widths,
+            "unsure": circles(svg, UNSURE),
+            "nothing": "?" in texts and not circles(svg, UNSURE),
+            "in_tune": any(p.get("stroke") == pictures.STROKES for p in paths),
+            "close": any(p.get("stroke-dasharray") == "1.1 4.4" for p in paths),
+        }.items()
+        if there
+    }  # fmt: skip
+
+
+def test_every_kind_in_the_pictures_stands_in_the_key() -> None:
+    """And nothing else; "sounding" is drawn like a level, so it is told from the record."""
+    unheard = examples.record()
+    unheard["strings"]["A4"] |= {"deviation_cents": -40.0, "verdict": "out"}
+    bowed = examples.record()
+    bowed["notes"] = [note for note in bowed["notes"] if note["kind"] == "bowed"]
+    calm = examples.record(notes=[])
+    for string in calm["strings"].values():
+        string |= {"moves": [], "start_cents": 0.2, "deviation_cents": 0.2}
+    for record in (examples.record(), examples.bass(), unheard, bowed, calm):
+        drawn = {"sounding"} if any(m["sounding"] for s in record["strings"].values()
+                                    for m in s["moves"]) else set()  # fmt: skip
+        for name in record["strings"]:
+            drawn |= kinds_drawn(picture(record, name))
+        shown = pictures.kinds_shown(record)
+        assert set(shown) == drawn
+        assert shown == [kind for kind in pictures.KINDS if kind in drawn]
+
+
+def test_the_key_draws_each_kind_as_the_pictures_do() -> None:
+    for kind in pictures.KINDS:
+        drawn = kinds_drawn(ElementTree.fromstring(pictures.key_svg(kind)))
+        assert kind in drawn | {"sounding"}
+
+
 def test_silent_turns_are_broken_and_unknown_ones_dotted() -> None:
     record = examples.record()
     assert dashes(picture(record, "A4")) == {"through"}
@@ -225,6 +276,15 @@ def test_points_are_rings_filled_by_their_share() -> None:
     assert fills(3, 4) == [pictures.INK] * 3 + [white]
     assert fills(0, 1) == [white]
     assert fills(None, 2) == ["none", "none"]
+    two_sure = ElementTree.fromstring(pictures.points_svg(2, 4, 1))
+    assert fills(2, 4) == [pictures.INK] * 2 + [white] * 2
+    assert [c.get("fill") for c in two_sure.iter(f"{SVG}circle")] == [
+        pictures.INK, pictures.INK, white, "none",
+    ]  # fmt: skip
+    half_sure = ElementTree.fromstring(pictures.points_svg(2.5, 4, 1.5))
+    assert [c.get("fill") for c in half_sure.iter(f"{SVG}circle")] == [
+        pictures.INK, pictures.INK, white, "none",
+    ]  # fmt: skip
     assert "path" in pictures.points_svg(0.5, 1)
     assert len(fills(20, 40)) == pictures.MOST_RINGS
 

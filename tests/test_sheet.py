@@ -102,6 +102,23 @@ def test_open_points_are_shown_as_open_and_the_total_as_so_far() -> None:
     assert "1 point is still open" in text_of(sheet.render_sheet(record, examples.ticket()))
 
 
+def test_points_open_in_part_show_what_is_sure_and_what_is_open() -> None:
+    record = examples.record()
+    final = record["score"]["criteria"][0]
+    final |= {"points": 2.5, "by": "open", "open": 1}
+    record["score"] |= {"total": 4.5, "open": 5}
+    view = sheetview.sheet_view(record, examples.ticket())
+    row = view["points"]["rows"][0]
+    assert (row["value"], row["more"]) == ("2½ of 4", "1 open")
+    assert row["reasons"][-1]["text"] == "Your teacher gives the points that are open."
+    shown = [float(r["value"].split()[0].replace("½", ".5")) for r in view["points"]["rows"]
+             if r["value"] != "open"]  # fmt: skip
+    assert sum(shown) == 4.5  # what the rows show adds up to the total
+    text = text_of(sheet.render_sheet(record, examples.ticket()))
+    assert "2½ of 4 1 open" in text
+    assert "5 points are still open" in text
+
+
 def test_a_sheet_that_needs_listening_says_so_and_shows_what_was_heard() -> None:
     text = text_of(pdf_of("needs_listening"))
     for words in (
@@ -130,6 +147,11 @@ def test_states_without_measurements(state: str, words: str) -> None:
     text = text_of(pdf_of(state))
     assert words in text
     assert "Be kind to your instrument" in text
+    if state == "excused":
+        assert "What counts" not in text
+    else:
+        assert "What counts in your recording Each string left in tune 4 points" in text
+    assert ("file Ada tuning week3.mov" in text) is (state == "unreadable")
     assert "of 12" not in text  # missing is not zero
     assert "How your strings got there" not in text
     assert "0 of" not in text
@@ -147,7 +169,8 @@ def test_the_teachers_points_stand_even_where_nothing_could_be_read() -> None:
     text = text_of(sheet.render_sheet(record, examples.ticket()))
     assert "Your teacher: You told me in class." in text
     assert "2 of 12" in text
-    assert "Bridge" not in text
+    assert "Bridge checked before and after 1 point" in text
+    assert "Spoken answers 2 points" not in text
 
 
 @pytest.mark.parametrize(
@@ -163,6 +186,15 @@ def test_lateness_has_its_own_line(hours: float, words: str) -> None:
     record = examples.record()
     record["submission"] |= {"hours_late": hours}
     assert words in text_of(sheet.render_sheet(record, examples.ticket()))
+
+
+def test_the_key_holds_what_the_pictures_show() -> None:
+    for state in ("graded", "needs_listening"):
+        record, words = record_of(state), examples.comments()["sheet"]["paths"]["key"]
+        view = sheetview.sheet_view(record, examples.ticket("double bass"))
+        shown = test_pictures.pictures.kinds_shown(record)
+        assert [item["text"] for item in view["paths"]["key"]] == [words[kind] for kind in shown]
+    assert set(words) == set(test_pictures.pictures.KINDS)
 
 
 def test_cautions_fit_the_instrument() -> None:
@@ -268,6 +300,24 @@ def test_a_crowded_sheet_has_two_pages_and_the_name_on_both(paper: str) -> None:
     with pikepdf.open(io.BytesIO(pdf)) as opened:
         assert len(opened.pages) == 2
     assert text_of(pdf).count("Bram Quill") == 2
+
+
+def test_the_roomiest_layout_that_fits_one_page_is_taken() -> None:
+    def layout_of(record: dict[str, Any]) -> str:
+        _, html = sheet._set_roomiest(record, examples.ticket())
+        found = re.search(r'<html lang="en" class="(\w+)"', html)
+        assert found
+        return found[1]
+
+    short = record_of("graded")
+    short = {**short, "observations": []}
+    assert layout_of(short) == "wide"
+    fuller = copy.deepcopy(record_of("graded"))
+    fuller["observations"] *= 5
+    assert layout_of(fuller) == "usual"
+    fuller["observations"] *= 2
+    assert layout_of(fuller) == "tight"
+    assert layout_of(record_of("missing")) == "bare"
 
 
 def elements(pdf: pikepdf.Pdf) -> list[pikepdf.Object]:

@@ -5,9 +5,10 @@ How it is read
 A string is drawn as the line it is: from left to right, thicker the lower it sounds. That line is
 its home, the pitch it should have. The student's path runs over it in time: above the line the
 string is too high, below it too low. Fine strokes across the line mark how near counts as in tune;
-the dots further out mark how near counts as close. A slope is a turn: drawn through when the string
-sounded, broken when it was silent. The path ends at the right in a filled dot; the bar
-beside it is how sure the measurement is.
+the dots further out mark how near counts as close. A bead is a pluck, a thick stroke a bow. A slope
+is a turn: drawn through when the string sounded, broken when it was silent, dotted when nobody
+heard how it came about. The path ends at the right in a filled dot; the bar beside it is how sure
+the measurement is. `kinds_shown` says which of these the pictures of a take hold, for their key.
 
 Heights are signed logarithms of cents (`Frame.y`), since a start 80 cents away and an end 2 cents
 away must be told in one picture two centimetres high. Nothing depends on colour.
@@ -34,7 +35,7 @@ PALE = "#8c8279"  # rulers: 3.8:1 on white
 FONT = "Noto Sans, DejaVu Sans, sans-serif"
 
 WIDTH = 460.0
-HIGH, LOW = 66.0, 54.0  # heights of a picture: the usual one, and where a page is full
+HIGH = 66.0  # the usual height of a picture
 LEFT = 22.0  # room for the ruler's numbers
 MARGIN = 8.0  # before the first and after the last moment, so that marks stay whole
 REST = 34.0  # the place at the right where the string comes to rest
@@ -42,13 +43,16 @@ STRETCH_CENTS = 3.0  # the scale is linear well below this and logarithmic above
 # in-tune tolerance, so that "in tune" fills about a fifth of the picture's height
 REACHES_CENTS = (60.0, 120.0, 250.0, 500.0, 1000.0)  # half-heights a picture can have
 RULERS_CENTS = (10.0, 50.0, 200.0)  # a picture shows the first and its largest
-STROKE_STEP = 3.2  # px between the strokes of the in-tune band
+STROKE_STEP = 4.8  # px between the strokes of the in-tune band
 LABELLED_MOVE_CENTS = 40.0  # upward moves from here on carry their size
 SAME_CENTS = 0.5  # levels nearer than this are one level: a tenth of the smallest turn
 TURN_CENTS = 5.0  # a smaller change is scatter, not a turn or a slip (design, section 3)
 TICKS_S = (2, 5, 10, 15, 30, 60, 120, 300)
 MOST_RINGS = 6  # more points than this share rings
 TICK_ROOM = 52.0  # px a label of the time line needs
+# What a picture can show, in the key's order.
+KINDS = ("start", "pluck", "bow", "sounding", "silent", "unheard", "size",
+         "left", "sure", "unsure", "nothing", "in_tune", "close")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -173,6 +177,13 @@ def path_points(string: dict[str, Any], frame: Frame) -> list[tuple[float, float
     return corners
 
 
+def _corners(
+    string: dict[str, Any], notes: list[dict[str, Any]], frame: Frame
+) -> list[tuple[float, float, bool | None]]:
+    first_s = min((note["start_s"] for note in notes), default=None)
+    return path_points({**string, "first_s": first_s}, frame)
+
+
 def string_svg(
     string: dict[str, Any], notes: list[dict[str, Any]], frame: Frame, home: Home, rank: int
 ) -> str:
@@ -181,11 +192,8 @@ def string_svg(
     `string` is an entry of the record's strings, `notes` the record's notes on that string,
     `rank` its place from the highest (0), which sets how thick its home line is.
     """
-    notes = sorted(notes, key=lambda note: note["start_s"])
     string = from_home(string, home)
-    if notes:
-        string["first_s"] = notes[0]["start_s"]
-    corners = path_points(string, frame)
+    corners = _corners(string, notes, frame)
     parts = [
         *_rulers(frame),
         *_band(frame, home),
@@ -196,6 +204,27 @@ def string_svg(
         *_ends(string, corners, frame),
     ]
     return _svg(WIDTH, frame.height, parts)
+
+
+def kinds_shown(record: dict[str, Any]) -> list[str]:
+    """Those of `KINDS` that the pictures of a record hold, in the key's order."""
+    frame = frame_of(record)
+    shown = {"in_tune", "close"}
+    for name, string in record["strings"].items():
+        notes = [note for note in record["notes"] if note.get("string") == name]
+        corners = _corners(string, notes, frame)
+        shown |= {"bow" if _is_bowed(note) else "pluck" for note in notes if _is_drawn(note)}
+        if not corners:
+            shown.add("nothing")
+            continue
+        shown |= {"start", "unsure" if _is_unsure(string) else "left"}
+        shown |= {"sounding" for move in string.get("moves") or [] if move.get("sounding")}
+        shown |= {"unheard" if how is None else "silent" for *_, how in corners if not how}
+        if _labelled_move(string):
+            shown.add("size")
+        if None not in (string.get("deviation_cents"), string.get("uncertainty_cents")):
+            shown.add("sure")
+    return [kind for kind in KINDS if kind in shown]
 
 
 def axis_svg(frame: Frame) -> str:
@@ -214,39 +243,46 @@ def axis_svg(frame: Frame) -> str:
 
 
 def key_svg(kind: str) -> str:
-    """A small drawing for the key.
-
-    `kind` is one of start, sounding, silent, unheard, left, sure, in_tune, close.
-    """
+    """A small drawing for the key; `kind` is one of `KINDS`."""
     y = 9.0
     home = _line(0, y, 34, y, VARNISH, 1.6)
     drawings = {
         "start": [_start(17, y)],
+        "pluck": [_stroke([(3, y), (31, y)], True), _beads([(11, y), (23, y)])],
+        "bow": [_stroke([(3, y), (31, y)], True), _bows([(8, 26, y)])],
         "in_tune": [_strokes(0, 34, y - 6, y + 6), home],
         "close": [_dots(0, 34, 3), _dots(0, 34, 15), home],
         "sounding": [_stroke([(3, 15), (13, 15), (22, 4), (31, 4)], True)],
         "silent": [_stroke([(3, 15), (12, 15)], True), _stroke([(12, 15), (31, 4)], False)],
         "unheard": [_stroke([(3, 4), (12, 4)], True), _stroke([(12, 4), (31, 15)], None)],
+        "size": [_stroke([(1, 15), (5, 15), (9, 4), (13, 4)], True), _text(12, 15.5, "+45", 8.5)],
         "left": [_stroke([(0, y), (17, y)], True), _dot(17, y)],
         "sure": [_whisker(17, 2, 16)],
+        "unsure": [_stroke([(0, y), (17, y)], True), _unsure(17, y)],
+        "nothing": [home, *_nothing(17, y, 16)],
     }
     return _svg(34, 18, drawings[kind])
 
 
-def points_svg(points: float | None, of: float) -> str:
-    """Points as a row of rings: filled when given, half filled for a half, dotted while open."""
+def points_svg(points: float | None, of: float, still_open: float = 0.0) -> str:
+    """Points as a row of rings: filled when given, half filled for a half, dotted while open.
+
+    `still_open` of the points wait for the teacher where others are given; without points all do.
+    """
     count = max(1, min(MOST_RINGS, round(of)))
     scale = of / count
+    given = 0.0 if points is None else points / scale
+    first_open = 0 if points is None else count - math.ceil(still_open / scale)
     parts = []
     for i in range(count):
         x, y, r = 6 + i * 13.0, 7.0, 4.6
-        if points is None:
+        if i >= max(first_open, given):
             parts.append(
                 f'<circle cx="{_n(x)}" cy="{_n(y)}" r="{r}" fill="none" stroke="{INK}" '
                 'stroke-width="1.1" stroke-dasharray="1.2 2"/>'
             )
             continue
-        share = min(max(points / scale - i, 0.0), 1.0)
+        share = min(max(given - i, 0.0), 1.0)
         parts.append(
             f'<circle cx="{_n(x)}" cy="{_n(y)}" r="{r}" fill="{INK if share == 1 else "#ffffff"}" '
             f'stroke="{INK}" stroke-width="1.1"/>'
@@ -309,37 +345,51 @@ def _path(corners: list[tuple[float, float, bool | None]], frame: Frame) -> list
 
 
 def _soundings(notes: list[dict[str, Any]], frame: Frame, home: Home) -> list[str]:
-    """Every note where it sounded: a bead for a pluck, a thick stroke for a bow.
-
-    Harmonics are left out: their pitch is not the open string's.
-    """
+    """Every note where it sounded: a bead for a pluck, a thick stroke for a bow."""
     beads, strokes = [], []
-    for note in notes:
-        cents = note.get("deviation_cents")
-        if cents is None or note["kind"] == "harmonic":
-            continue
-        y = frame.y(cents - home.cents)
-        if note["kind"] in ("bowed", "two_strings"):
-            x0, x1 = frame.x(note["start_s"]), frame.x(note["end_s"])
-            strokes.append(f"M{_n(x0)} {_n(y)}H{_n(max(x1, x0 + 2))}")
+    for note in sorted(filter(_is_drawn, notes), key=lambda note: note["start_s"]):
+        x, y = frame.x(note["start_s"]), frame.y(note["deviation_cents"] - home.cents)
+        if _is_bowed(note):
+            strokes.append((x, max(frame.x(note["end_s"]), x + 2), y))
         else:
-            beads.append((frame.x(note["start_s"]), y))
-    parts = [f'<circle cx="{_n(x)}" cy="{_n(y)}" r="1.9" fill="{INK}"/>' for x, y in beads]
-    if strokes:
-        parts.append(
-            f'<path d="{"".join(strokes)}" fill="none" stroke="{INK}" stroke-width="3.6"/>'
-        )
-    return parts
+            beads.append((x, y))
+    return [_beads(beads), _bows(strokes)]
+
+
+def _is_drawn(note: dict[str, Any]) -> bool:
+    """Harmonics are left out: their pitch is not the open string's."""
+    return note.get("deviation_cents") is not None and note["kind"] != "harmonic"
+
+
+def _is_bowed(note: dict[str, Any]) -> bool:
+    return note["kind"] in ("bowed", "two_strings")
+
+
+def _beads(places: list[tuple[float, float]]) -> str:
+    return "".join(f'<circle cx="{_n(x)}" cy="{_n(y)}" r="1.9" fill="{INK}"/>' for x, y in places)
+
+
+def _bows(places: list[tuple[float, float, float]]) -> str:
+    d = "".join(f"M{_n(x0)} {_n(y)}H{_n(x1)}" for x0, x1, y in places)
+    return f'<path d="{d}" fill="none" stroke="{INK}" stroke-width="3.6"/>' if d else ""
+
+
+def _labelled_move(string: dict[str, Any]) -> dict[str, Any] | None:
+    """The largest upward move, where it is large enough to be talked about."""
+    moves: list[dict[str, Any]] = string.get("moves") or []
+    largest = max(moves, key=_rise, default=None)
+    return largest if largest and _rise(largest) >= LABELLED_MOVE_CENTS else None
+
+
+def _rise(move: dict[str, Any]) -> float:
+    return float(move["to_cents"] - move["from_cents"])
 
 
 def _move_labels(string: dict[str, Any], frame: Frame) -> list[str]:
-    """The size of the largest upward move, where it is large enough to be talked about."""
-    ups = [(m["to_cents"] - m["from_cents"], m) for m in string.get("moves") or []]
-    if not ups:
+    move = _labelled_move(string)
+    if move is None:
         return []
-    size, move = max(ups, key=lambda item: item[0])
-    if size < LABELLED_MOVE_CENTS:
-        return []
+    size = _rise(move)
     # Right of the slope's foot, where an upward path leaves the paper free.
     return [_text(frame.x(move["end_s"]) + 3, frame.y(move["from_cents"]) + 1, f"+{size:.0f}", 8.5)]
 
@@ -348,9 +398,7 @@ def _ends(
     string: dict[str, Any], corners: list[tuple[float, float, bool | None]], frame: Frame
 ) -> list[str]:
     if not corners:
-        middle = (LEFT + WIDTH) / 2
-        blank = f'<circle cx="{_n(middle)}" cy="{_n(frame.y(0))}" r="14" fill="#ffffff"/>'
-        return [blank, _text(middle, frame.y(0) + 8, "?", 22, "middle")]
+        return _nothing((LEFT + WIDTH) / 2, frame.y(0), 22)
     parts = [_start(frame.x(corners[0][0]), frame.y(corners[0][1]))]
     left = string.get("deviation_cents")
     x = WIDTH - REST / 2
@@ -359,9 +407,19 @@ def _ends(
     half = string.get("uncertainty_cents")
     if half is not None:
         parts.append(_whisker(x + 10, frame.y(left + half), frame.y(left - half)))
-    mark = _unsure if string.get("verdict") == "unsure" else _dot
+    mark = _unsure if _is_unsure(string) else _dot
     parts.append(mark(x, frame.y(left)))
     return parts
+
+
+def _is_unsure(string: dict[str, Any]) -> bool:
+    return string.get("verdict") == "unsure" or string.get("deviation_cents") is None
+
+
+def _nothing(x: float, y: float, size: float) -> list[str]:
+    """A string that was not heard: a question in place of its path."""
+    blank = f'<circle cx="{_n(x)}" cy="{_n(y)}" r="{size * 0.64:.3g}" fill="#ffffff"/>'
+    return [blank, _text(x, y + size * 0.36, "?", size, "middle")]
 
 
 def _unsure(x: float, y: float) -> str:
@@ -396,7 +454,7 @@ def _whisker(x: float, top: float, bottom: float) -> str:
 def _strokes(x0: float, x1: float, top: float, bottom: float) -> str:
     count = int((x1 - x0) / STROKE_STEP)
     d = "".join(f"M{_n(x0 + (i + 0.5) * STROKE_STEP)} {_n(top)}V{_n(bottom)}" for i in range(count))
-    return f'<path d="{d}" fill="none" stroke="{STROKES}" stroke-width="0.6"/>'
+    return f'<path d="{d}" fill="none" stroke="{STROKES}" stroke-width="0.8"/>'
 
 
 def _dots(x0: float, x1: float, y: float) -> str:

@@ -14,7 +14,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from pegmark.sheetview import Record, sheet_view
+from pegmark.sheetview import LAYOUTS, Record, is_heard, sheet_view
 
 TEMPLATES = Path(__file__).parent / "templates"
 
@@ -27,11 +27,7 @@ def render_sheet(record: Record, ticket: dict[str, Any]) -> bytes:
     """
     # HarfBuzz and fontTools take the dates they write into fonts from this variable.
     os.environ["SOURCE_DATE_EPOCH"] = str(int(ticket["epoch"]))
-    pages, html = _set_page(record, ticket, tight=False)
-    if len(pages.pages) > 1:
-        closer, closer_html = _set_page(record, ticket, tight=True)
-        if len(closer.pages) < len(pages.pages):
-            pages, html = closer, closer_html
+    pages, html = _set_roomiest(record, ticket)
     identifier = hashlib.sha256(html.encode("utf-8")).hexdigest()[:32].encode()
     pdf: bytes = pages.write_pdf(
         pdf_variant="pdf/ua-1", pdf_identifier=identifier, finisher=_scope_headers
@@ -67,12 +63,26 @@ def _report_missing_letters(pages: Any) -> None:
         )
 
 
-def _set_page(record: Record, ticket: dict[str, Any], tight: bool) -> tuple[Any, str]:
-    """The laid-out pages and their HTML; `tight` sets type and pictures closer."""
+def _set_roomiest(record: Record, ticket: dict[str, Any]) -> tuple[Any, str]:
+    """The laid-out pages and their HTML: the roomiest layout with the fewest pages."""
+    layouts = list(LAYOUTS) if is_heard(record) else list(LAYOUTS)[:1]
+    best: tuple[Any, str] | None = None
+    for layout in layouts:
+        pages, html = _set_page(record, ticket, layout)
+        if best is None or len(pages.pages) < len(best[0].pages):
+            best = pages, html
+        if len(pages.pages) == 1:
+            break
+    assert best is not None
+    return best
+
+
+def _set_page(record: Record, ticket: dict[str, Any], layout: str) -> tuple[Any, str]:
+    """The laid-out pages and their HTML in one of the layouts."""
     from weasyprint import HTML
     from weasyprint.urls import URLFetcher
 
-    html = _template().render(sheet_view(record, ticket, tight))
+    html = _template().render(sheet_view(record, ticket, layout))
     # Everything the page needs is inside it: no file and no network address is ever opened.
     nothing_else = URLFetcher(allowed_protocols=["data"], fail_on_errors=True)
     page = HTML(string=html, url_fetcher=nothing_else)

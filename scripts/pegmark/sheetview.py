@@ -15,7 +15,9 @@ from pegmark import pictures, wording
 from pegmark.instruments import Instrument
 
 UNMEASURED = ("unreadable", "missing", "excused")  # the states in which nothing was heard
-KEY = ("start", "sounding", "silent", "unheard", "left", "sure", "in_tune", "close")
+# How a sheet can be set, the roomiest first: the height of its pictures, in CSS pixels. The style
+# of each stands in templates/sheet.css; a sheet with nothing heard is set "bare".
+LAYOUTS = {"wide": 78.0, "usual": pictures.HIGH, "tight": 52.0}
 EXACT_CENTS = 0.05  # below, one decimal shows 0: "right on the line"
 CLIPPED_FRACTION = 0.001  # of the samples: audible crackle (common practice, no source)
 QUIET_SNR_DB = 30.0  # from here on the noise stands out of the way of every measurement
@@ -29,16 +31,23 @@ Words = dict[str, Any]
 Record = dict[str, Any]
 
 
-def sheet_view(record: Record, ticket: dict[str, Any], tight: bool = False) -> dict[str, Any]:
-    """The page's texts and pictures, by the names the template uses; None for what is left out."""
+def is_heard(record: Record) -> bool:
+    """Whether there are strings to show."""
+    return record["status"] not in UNMEASURED and bool(record.get("strings"))
+
+
+def sheet_view(record: Record, ticket: dict[str, Any], layout: str = "usual") -> dict[str, Any]:
+    """The page's texts and pictures, by the names the template uses; None for what is left out.
+
+    `layout` is one of `LAYOUTS`.
+    """
     words: Words = ticket["sentences"]["sheet"]
-    status = record["status"]
     name = student_name(record["student"], words)
-    heard = status not in UNMEASURED and bool(record.get("strings"))
+    heard = is_heard(record)
     block = ticket.get("instrument")
     instrument = Instrument.from_dict(block) if block else None
     return {
-        "layout": "tight" if tight else "roomy" if heard else "bare",
+        "layout": layout if heard else "bare",
         "language": ticket["language"],
         "paper": ticket["paper"].lower(),
         "created": datetime.fromtimestamp(int(ticket["epoch"]), UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
@@ -48,9 +57,10 @@ def sheet_view(record: Record, ticket: dict[str, Any], tight: bool = False) -> d
         "late": _late(record.get("submission"), words),
         "total": _total(record, words),
         "state": _state(record, ticket, words),
-        "paths": _paths(record, instrument, words, tight) if heard else None,
+        "paths": _paths(record, instrument, words, LAYOUTS[layout]) if heard else None,
         "next_step": _next_step(record, words),
         "points": _points(record, words),
+        "counts": _counts(record, words),
         "observations": _observations(record, words),
         "cautions": _cautions(instrument, words),
         "sure": _sure(record, words) if heard else None,
@@ -125,10 +135,10 @@ def _state(record: Record, ticket: dict[str, Any], words: Words) -> dict[str, st
 
 
 def _paths(
-    record: Record, instrument: Instrument | None, words: Words, tight: bool
+    record: Record, instrument: Instrument | None, words: Words, height: float
 ) -> dict[str, Any]:
     part = words["paths"]
-    frame = pictures.frame_of(record, pictures.LOW if tight else pictures.HIGH)
+    frame = pictures.frame_of(record, height)
     names = list(record["strings"])
     rows = [
         _path_row(record, name, rank, frame, instrument, words) for rank, name in enumerate(names)
@@ -142,7 +152,8 @@ def _paths(
             start=wording.clock(frame.start_s), end=wording.clock(frame.end_s)
         ),
         "key": [
-            {"text": part["key"][kind], "picture": _image(pictures.key_svg(kind))} for kind in KEY
+            {"text": part["key"][kind], "picture": _image(pictures.key_svg(kind))}
+            for kind in pictures.kinds_shown(record)
         ],
     }
 
@@ -257,24 +268,47 @@ def _points(record: Record, words: Words) -> dict[str, Any] | None:
     }
 
 
+def _counts(record: Record, words: Words) -> dict[str, Any] | None:
+    """What a take is marked on, for who has still to hand one in."""
+    if record["status"] not in ("unreadable", "missing"):
+        return None
+    part = words["counts"]
+    rows = []
+    for item in (record.get("score") or {}).get("criteria") or []:
+        if item["by"] == "teacher":
+            continue
+        key = "worth_one" if item["of"] == 1 else "worth_many"
+        points = wording.points(item["of"], words["decimal"])
+        rows.append({"title": _title(item), "worth": part[key].format(points=points)})
+    return {"heading": part["heading"], "rows": rows} if rows else None
+
+
+def _title(item: dict[str, Any]) -> str:
+    return wording.safe_text(item.get("title") or item["id"])
+
+
 def _points_row(item: dict[str, Any], words: Words) -> dict[str, Any]:
+    """One criterion: its points, whole or so far, and the reasons."""
     part, decimal = words["points"], words["decimal"]
-    given = None if item["by"] == "open" else item.get("points")
-    value = part["open"]
+    given, still_open = item.get("points"), item.get("open") or 0.0
+    value, more = part["open"], None
     if given is not None:
         value = part["value"].format(
             points=wording.points(given, decimal), of=wording.points(item["of"], decimal)
         )
+        if still_open:
+            more = part["open_part"].format(points=wording.points(still_open, decimal))
     return {
-        "title": wording.safe_text(item.get("title") or item["id"]),
-        "picture": _image(pictures.points_svg(given, item["of"])),
+        "title": _title(item),
+        "picture": _image(pictures.points_svg(given, item["of"], still_open)),
         "value": value,
-        "reasons": _reasons(item, given, words),
+        "more": more,
+        "reasons": _reasons(item, words),
     }
 
 
-def _reasons(item: dict[str, Any], given: float | None, words: Words) -> list[dict[str, Any]]:
-    part = words["points"]
+def _reasons(item: dict[str, Any], words: Words) -> list[dict[str, Any]]:
+    part, given = words["points"], item.get("points")
     reasons = []
     if item["by"] == "teacher":
         comment = wording.safe_text(item.get("comment"), TEXT_LIMIT)
@@ -284,8 +318,9 @@ def _reasons(item: dict[str, Any], given: float | None, words: Words) -> list[di
         reasons.append({**_timed(evidence, words), "teacher": False})
     if item.get("close_call") and item["by"] == "measured":
         reasons.append({"text": part["close_call"], "at": None, "teacher": False})
-    if given is None:
-        reasons.append({"text": part["open_reason"], "at": None, "teacher": False})
+    if given is None or item.get("open"):
+        key = "open_reason" if given is None else "open_part_reason"
+        reasons.append({"text": part[key], "at": None, "teacher": False})
     return reasons
 
 
