@@ -300,12 +300,14 @@ def _judge_length(facts: dict[str, Any]) -> None:
 
 
 def _judge_damage(facts: dict[str, Any], damaged: int) -> None:
-    if damaged:
-        places = "One place" if damaged == 1 else f"{damaged} places"
+    told = [one["code"] for one in facts["problems"]]
+    damaged -= "cut_recording" in told  # the packet in which it was cut off
+    if damaged > 0:
+        places, verb = ("One place", "was") if damaged == 1 else (f"{damaged} places", "were")
         facts["problems"].append(
             problem(
                 "damaged_recording",
-                f"{places} in the recording could not be played and were passed over.",
+                f"{places} in the recording could not be played and {verb} passed over.",
                 LISTEN,
             )
         )
