@@ -295,7 +295,7 @@ def test_surround_sound(layout, sounding, codec):
     assert (facts["status"], facts["channels"]) == ("ok", channels)
     assert abs(cents(frequency_hz(inside(audio), RATE_HZ, 440), 440)) < 0.1
     assert level_db(inside(audio), over=0.9) > -14
-    assert np.abs(inside(audio)).max() <= 1.0
+    assert np.abs(inside(audio)).max() < 0.98
 
 
 @pytest.mark.parametrize("channels", [3, 4, 12, 32])

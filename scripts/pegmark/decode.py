@@ -149,8 +149,7 @@ def _is_text(head: bytes) -> bool:
 
 
 def _decode(source: IO[bytes], max_s: float, facts: dict[str, Any]) -> NDArray[np.float32]:
-    nameless: Any = _Nameless(source)  # PyAV takes whatever reads and seeks
-    with av.open(nameless, options=OPEN_OPTIONS, metadata_errors="replace") as container:
+    with av.open(source, "r", options=OPEN_OPTIONS, metadata_errors="replace") as container:
         _note_container(container, facts)
         stream = _choose_stream(container)
         facts["codec"] = stream.codec.name
@@ -174,13 +173,6 @@ def _decode(source: IO[bytes], max_s: float, facts: dict[str, Any]) -> NDArray[n
     _judge_length(facts)
     _judge_damage(facts, damaged)
     return audio if facts["status"] == "ok" else audio[:0]
-
-
-class _Nameless:
-    """A binary stream without its name: the same content must be the same to the demuxers."""
-
-    def __init__(self, source: IO[bytes]):
-        self.read, self.seek, self.tell = source.read, source.seek, source.tell
 
 
 def _choose_stream(container: Any) -> Any:
