@@ -44,6 +44,7 @@ RATE_HZ = 16000
 INSTRUMENTS = ("violin", "viola", "cello", "double bass")
 DIFFICULTIES = ("easy", "usual", "hard")
 WRONG_CENTS = 5.0  # a string off by more than this and its interval is wrong
+HEARD_S = 1.0  # a string that sounds on so long after it slipped lets one hear where it stands
 STAGES = ("segment", "identify", "measure")
 # Runs a script and prints the CPU seconds and the peak of memory, in MB, of it and its children.
 # (Its ru_maxrss would be ours: a process inherits that from the one it was forked from.)
@@ -107,13 +108,24 @@ def hear(
     return record
 
 
+def left_cents(truth: dict[str, Any], string: str) -> float:
+    """What a string was left at, without what slipped when it was hardly heard any more."""
+    ends = [n["end_s"] for n in truth["notes"] if string in (n["string"], n.get("string_2"))]
+    unheard = [
+        slip["to_cents"] - slip["from_cents"]
+        for slip in truth["slips"]
+        if slip["string"] == string and slip["end_s"] >= max(ends, default=0.0) - HEARD_S
+    ]
+    return float(truth["strings"][string]["left_cents"] - sum(unheard))
+
+
 def compare(record: dict[str, Any], truth: dict[str, Any], take: str) -> list[Verdict]:
     """Every string of a take against its truth."""
     verdicts = []
     for name, string in record["strings"].items():
         true = truth["strings"][name]
         found = string["deviation_cents"]
-        error = None if found is None else found - true["left_cents"]
+        error = None if found is None else found - left_cents(truth, name)
         half = string["uncertainty_cents"]
         verdicts.append(Verdict(take, name, true["heard"], string["heard"], error, half))
     return verdicts
