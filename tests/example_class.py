@@ -181,8 +181,10 @@ def make_record(row: dict[str, Any], status: str, draw: random.Random) -> dict[s
         name = names[-1]
         record["strings"][name] |= {"verdict": "unsure", "uncertainty_cents": 14.0}
         record["problems"] = [
-            {"code": "string_unsure", "message": f"The {name} string could not be told for sure.",
-             "action": "Listen to it and give the points for strings in tune."}
+            {"code": "pitch_unsure", "message": f"The {name} string could not be told for sure.",
+             "action": "Listen to it and give the points for strings in tune.",
+             "criteria": ["final_pitch"], "string": name,
+             "at_s": record["strings"][name]["at_s"]}
         ]  # fmt: skip
     record["score"] = _score(record, {"bridge": 1, "answers": draw.choice([1, 2]), "daily": 1}
                              if draw.random() < 0.3 else {}, draw)  # fmt: skip

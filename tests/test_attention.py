@@ -2,10 +2,11 @@
 
 import csv
 import io
+import itertools
 import random
 
 from example_class import make_class, make_record
-from pegmark.attention import COLUMNS, attention_csv, attention_rows
+from pegmark.attention import COLUMNS, TASKS, attention_csv, attention_rows, task_of
 from pegmark.oneroster import NEEDED
 
 
@@ -19,12 +20,16 @@ def test_columns():
     assert header == ",".join(COLUMNS) == "student_id,file,code,message,action"
 
 
-def test_files_of_nobody_come_first_then_the_roster():
-    records, ticket = make_class(30)
+def test_the_most_pressing_comes_first_and_in_each_kind_the_roster():
+    records, ticket = make_class(60)
     rows = attention_rows(records, ticket)
     assert rows[0]["file"] == "IMG_2231.mov"
-    ids = [row["student_id"] for row in rows[1:]]
-    assert ids == sorted(ids)
+    status = {student: record["status"] for student, record in records.items()}
+    tasks = [task_of(row, status.get(row["student_id"])) for row in rows]
+    assert [task for task, _ in itertools.groupby(tasks)] == [t for t in TASKS if t != "other"]
+    for task in TASKS:
+        ids = [row["student_id"] for row, of in zip(rows, tasks, strict=True) if of == task]
+        assert ids == sorted(ids)
     assert all(row["action"] and row["message"] for row in rows)
 
 

@@ -16,13 +16,22 @@ ROOT = Path(__file__).resolve().parents[1]
 
 
 class Page(html.parser.HTMLParser):
-    """Elements with their attributes, and the texts of the page (scripts and styles left out)."""
+    """Elements with their attributes, and the texts of the page (scripts and styles left out).
+
+    `opened` are the same of each student's opened row, which the page keeps as text till then.
+    """
 
     def __init__(self, text):
         super().__init__()
         self.elements, self.texts, self._raw = [], [], None
-        self.scripts = []
+        self.scripts, self.opened = [], {}
         self.feed(text)
+        for attrs, inner in self.scripts:
+            if attrs.get("type") == "text/html":
+                self.opened[attrs["id"]] = Page(inner)
+        for page in self.opened.values():
+            self.elements += page.elements
+            self.texts += page.texts
 
     def handle_starttag(self, tag, attrs):
         self.elements.append((tag, dict(attrs)))
@@ -54,8 +63,7 @@ def test_every_student_of_the_roster_is_on_the_page():
     page = Page(build_dashboard(records, ticket))
     rows = [a["data-student"] for tag, a in page.elements if tag == "tr" and "data-student" in a]
     assert rows == [f"s{n:03d}" for n in range(1, 21)]
-    templates = [a["id"] for tag, a in page.elements if tag == "template"]
-    assert templates == [f"opened-s{n:03d}" for n in range(1, 21)]
+    assert list(page.opened) == [f"opened-s{n:03d}" for n in range(1, 21)]
     assert "The program made no result for this student." in " ".join(page.texts)
 
 
@@ -89,8 +97,9 @@ def test_hostile_texts_stay_texts():
     ticket["attention"][0]["file"] = HOSTILE
     text = build_dashboard(records, ticket)
     page = Page(text)
-    assert len(page.scripts) == 3
-    assert [a.get("type") for a, _ in page.scripts] == ["application/json", "text/plain", "module"]
+    types = [a.get("type") for a, _ in page.scripts]
+    assert types == ["text/html"] * 4 + ["application/json", "text/plain", "module"]
+    assert not any(opened.scripts for opened in page.opened.values())
     assert not any(tag == "img" or any(n.startswith("on") for n in a) for tag, a in page.elements)
     assert any(HOSTILE in text for text in page.texts)
     assert page.data()["marks"][0]["comment"] == comment
@@ -117,7 +126,7 @@ def test_script_text_cannot_end_its_element():
 def test_tasks_hold_every_attention_row():
     records, ticket = make_class(60)
     view = class_view(records, ticket)
-    tasks = {task["code"]: task["entries"] for task in view["tasks"]}
+    tasks = {code: task["entries"] for code, task in view["tasks"].items()}
     status = {r["student"]["student_id"]: r["status"] for r in records.values()}
 
     def who(code):
@@ -131,17 +140,59 @@ def test_tasks_hold_every_attention_row():
     assert who("missing") == {s for s, state in status.items() if state == "missing"}
     assert who("late") == {s for s, r in records.items()
                            if (r["submission"] or {}).get("hours_late")}  # fmt: skip
-    assert who("open") == {
-        s
-        for s, r in records.items()
-        if status[s] in ("graded", "needs_listening") and r["score"]["open"]
+    waiting = [r for s, r in records.items()
+               if status[s] in ("graded", "needs_listening") and r["score"]["open"]]  # fmt: skip
+    assert view["tasks"]["open"]["count"] == len(waiting)
+    assert {e["criterion"]: e["students"] for e in tasks["open"]} == {
+        criterion["id"]: number
+        for place, criterion in enumerate(ticket["rubric"]["criteria"])
+        if (number := sum(r["score"]["criteria"][place]["by"] == "open" for r in waiting))
     }
+    assert view["tasks"]["open"]["first"] == waiting[0]["student"]["student_id"]
+
+
+def test_reasons_to_listen_are_a_few_words_that_play_their_passage():
+    records, ticket = make_class(1, seed=1)
+    record = records["s001"]
+    take = record["submission"]["take"]
+    name = list(record["strings"])[2]
+    unknown = {"code": "new_code", "message": "Something new. " * 9, "action": "A.", "at_s": None}
+    record["problems"] = [
+        {"code": "pitch_unsure", "message": "M.", "action": "A.", "criteria": ["final_pitch"],
+         "string": name, "at_s": 75.0},
+        {"code": "order_unsure", "message": "M.", "action": "A.", "string": None, "at_s": None},
+        unknown,
+    ]  # fmt: skip
+    record["status"] = "needs_listening"
+    opinion = {"disagreements": [{"take": take, "string": name, "at_s": 12.0, "f0_hz": 440.11,
+                                  "second_hz": 431.0, "apart_cents": -36.2}]}  # fmt: skip
+    (entry,) = class_view(records, ticket, opinion)["tasks"]["listen"]["entries"]
+    letter = name[0]
+    assert [(r["words"], r["clip"], r["at"]) for r in entry["reasons"]] == [
+        (f"{letter} unsure", 3, "1:15"),
+        ("which string came first", None, ""),
+        (entry["reasons"][2]["words"], None, ""),
+        (f"{letter}: second opinion differs", 3, "0:12"),
+    ]
+    assert entry["reasons"][2]["words"].startswith("Something new.")
+    assert len(entry["reasons"][2]["words"]) <= 60
+
+
+def test_what_may_be_much_does_not_push_the_class_off_the_page():
+    records, ticket = make_class(150)
+    shown = {code: task["shown"] for code, task in class_view(records, ticket)["tasks"].items()}
+    counts = {code: task["count"] for code, task in class_view(records, ticket)["tasks"].items()}
+    assert counts["unreadable"] > 5
+    assert counts["late"] > 5
+    assert counts["listen"] <= 24
+    assert shown == {"nobody": True, "unreadable": False, "listen": True, "other": False,
+                     "late": False, "missing": False, "open": True}  # fmt: skip
 
 
 def test_problems_of_a_graded_take_are_shown_too():
     records, ticket = make_class(1, seed=1)
     records["s001"]["problems"] = [{"code": "matched_by_likeness", "message": "M.", "action": "A."}]
-    tasks = {t["code"]: t["entries"] for t in class_view(records, ticket)["tasks"]}
+    tasks = {c: t["entries"] for c, t in class_view(records, ticket)["tasks"].items()}
     assert [(e["message"], e["action"]) for e in tasks["other"]] == [("M.", "A.")]
 
 
@@ -150,7 +201,7 @@ def test_a_note_about_the_whole_class_is_not_taken_for_a_file_of_nobody():
     row = {"student_id": "", "file": "", "code": "matched_by_one_name", "message": "M.",
            "action": "A."}  # fmt: skip
     ticket["attention"].append(row)
-    tasks = {t["code"]: t["entries"] for t in class_view(records, ticket)["tasks"]}
+    tasks = {c: t["entries"] for c, t in class_view(records, ticket)["tasks"].items()}
     assert [e["message"] for e in tasks["other"]] == ["M."]
     assert len(tasks["nobody"]) == 1
 
@@ -159,8 +210,8 @@ def test_an_attention_row_of_an_unknown_student_is_not_lost():
     records, ticket = make_class(1, seed=1)
     row = {"code": "mark_of_nobody", "message": "zz9 is not on the roster.", "action": "Mend it."}
     ticket["attention"].append({"student_id": "zz9", "file": "", **row})
-    tasks = {t["code"]: t["entries"] for t in class_view(records, ticket)["tasks"]}
-    assert tasks["nobody"][1]["student_id"] == "zz9"
+    tasks = {c: t["entries"] for c, t in class_view(records, ticket)["tasks"].items()}
+    assert tasks["nobody"][1]["stranger"] == "zz9"
     assert "zz9 is not on the roster." in build_dashboard(records, ticket)
 
 
@@ -336,6 +387,8 @@ def test_the_string_to_talk_about_is_not_one_childs():
     ticket["students"] = rows
     shown = class_view(records, ticket)["pictures"]
     assert shown["trouble"][0]["label"] == "cello A"
+    assert [row["label"] for row in shown["trouble"]] == ["cello A", "violin G"]
+    assert shown["calm"].startswith("cello D, ")
     assert (shown["worst"]["label"], shown["worst"]["share"]) == ("violin G", "2 of 3")
 
 
@@ -348,8 +401,7 @@ def test_records_as_the_scoring_writes_them():
     ticket["students"] = [record["student"] for record in records]
     by_id = {record["student"]["student_id"]: record for record in records}
     page = Page(build_dashboard(by_id, ticket))
-    opened = [a["id"] for tag, a in page.elements if tag == "template"]
-    assert len(opened) == len(records) >= 5
+    assert len(page.opened) == len(records) >= 5
     for record in records:
         for problem in record["problems"]:
             assert problem["message"] in " ".join(" ".join(page.texts).split())

@@ -2,7 +2,8 @@
 
 Rows come from the intake (files of nobody, unreadable tables ...), from the problems of every
 record, from its state (late, not handed in, points still open), and from the second opinion on
-pitches. What two of them say stands once.
+pitches. What two of them say stands once. What must be mended first stands first (`TASKS`): the
+points that only the teacher gives come last, since there are some for every student.
 """
 
 from __future__ import annotations
@@ -24,6 +25,10 @@ COLUMNS = ("student_id", "file", "code", "message", "action")
 
 Row = dict[str, str]
 
+# The kinds of rows, the most pressing first: belongs to nobody, could not be read, to be listened
+# to, done but with a note, handed in late, not handed in, points open.
+TASKS = ("nobody", "unreadable", "listen", "other", "late", "missing", "open")
+
 
 def attention_csv(
     records: Mapping[str, Record],
@@ -39,7 +44,7 @@ def attention_rows(
     ticket: Mapping[str, Any],
     second_opinion: Mapping[str, Any] | None = None,
 ) -> list[Row]:
-    """Everything that needs a person: what belongs to no student first, then the roster's order."""
+    """Everything that needs a person, in the order of `TASKS`, and in each in the roster's."""
     class_list = class_records(records, ticket)
     said: dict[tuple[str, ...], Row] = {}
     for row in map(_row, ticket.get("attention", [])):
@@ -57,7 +62,27 @@ def attention_rows(
         rows += _second_opinion_rows(record, second_opinion)
     rows += _oneroster_rows(ticket)
     place = {record["student"]["student_id"]: i for i, record in enumerate(class_list)}
-    return sorted(rows, key=lambda row: place.get(row["student_id"], -1))
+    status = {record["student"]["student_id"]: record["status"] for record in class_list}
+
+    def order(row: Row) -> tuple[int, int]:
+        task = task_of(row, status.get(row["student_id"]))
+        return TASKS.index(task), place.get(row["student_id"], -1)
+
+    return sorted(rows, key=order)
+
+
+def task_of(row: Row, status: str | None) -> str:
+    """Which of `TASKS` a row belongs to; `status` is its student's, None for nobody's."""
+    if status is None:
+        return "nobody" if row["file"] or row["student_id"] else "other"
+    by_code = {"open_points": "open", "late": "late", "missing": "missing"}
+    if row["code"] in by_code:
+        return by_code[row["code"]]
+    if status == "unreadable":
+        return "unreadable"
+    if status == "needs_listening" or row["code"] == "second_opinion":
+        return "listen"
+    return "other"
 
 
 def _row(fields: Mapping[str, Any]) -> Row:

@@ -20,7 +20,7 @@ from urllib.parse import quote
 
 from pegmark import classpictures, pictures, pitch, wording
 from pegmark.agreement import agreement
-from pegmark.attention import Row, attention_rows, disagreements
+from pegmark.attention import disagreements
 from pegmark.care import care_list
 from pegmark.classlist import (
     STATUS_WORDS,
@@ -33,26 +33,27 @@ from pegmark.classlist import (
 )
 from pegmark.clips import clip_name
 from pegmark.instruments import Instrument
+from pegmark.todo import COLUMNS, FILE_LIMIT, TEXT_LIMIT, todo
 
 TEMPLATES = Path(__file__).parent / "templates"
-TEXT_LIMIT = 400  # characters of a message or comment that the page shows on one line
-FILE_LIMIT = 120  # characters of a file name
 NOTHING = {"missing": "Nothing was handed in.", "excused": "Excused this time."}
-LATE_COUNTS = "Points are taken off as assignment.yaml says."
+KEY_WORDS = {  # of the path pictures
+    "start": "first heard",
+    "pluck": "plucks",
+    "bow": "bowed",
+    "sounding": "turned while sounding",
+    "silent": "turned in silence",
+    "unheard": "slipped, or turned unheard",
+    "size": "cents of the largest turn up",
+    "left": "left here",
+    "sure": "how sure",
+    "unsure": "left about here: unsure",
+    "nothing": "not heard",
+    "in_tune": "in tune",
+    "close": "close",
+}
 ENOUGH_PLAYERS = 3  # below, "the string that gives most trouble" is about one child
-FEW = 5  # entries of a task that stand open at the top without pushing the class off the screen
 BEFORE_TURN_S = 5.0  # a look at the bridge before the first turn starts this much earlier
-
-# What the teacher must do, in this order: (code, heading, what it means, shown open).
-TASKS = (
-    ("nobody", "Without a student", "Files and lines that belong to nobody on the roster.", True),
-    ("unreadable", "Could not be read", "Ask for these recordings again.", True),
-    ("listen", "Listen", "The machine would not stake a grade on these.", True),
-    ("other", "Glance over", "Done, but with a note.", False),
-    ("open", "Marks still open", "Give points here, then save the marks file.", False),
-    ("late", "Late", "Shown, and not counted in the points.", False),
-    ("missing", "Not handed in", "No recording came.", False),
-)
 
 
 def build_dashboard(
@@ -82,10 +83,13 @@ def class_view(
     """Everything the template shows, as plain data."""
     class_list = class_records(records, ticket)
     titles = {one: wording.safe_text(text) for one, text in criterion_titles(ticket).items()}
-    rows = attention_rows(records, ticket, second_opinion)
     aliases = _aliases(class_list)
     students = [_student(r, aliases, titles, second_opinion) for r in class_list]
     by_id = {student["id"]: student for student in students}
+    tasks = todo(records, ticket, second_opinion)
+    for task in tasks.values():
+        for entry in task["entries"]:
+            entry["student"] = by_id.get(entry.get("student_id", ""))
     title = wording.safe_text(ticket["title"])
     class_name = wording.safe_text(ticket["class_name"])
     return {
@@ -96,7 +100,9 @@ def class_view(
         "understood": _line(ticket["understood"]),
         "students": students,
         "counts": _counts(class_list),
-        "tasks": _tasks(rows, class_list, by_id, ticket["policies"]["late"] is not None),
+        "tasks": tasks,
+        "columns": COLUMNS,
+        "criteria": list(titles.items()),
         "string_count": max([4, *(len(r["strings"]) for r in class_list)]),
         "sections": sorted({s["section"] for s in students if s["section"]}),
         "pictures": _pictures(class_list),
@@ -142,60 +148,6 @@ def _counts(class_list: list[Record]) -> list[tuple[str, int]]:
     return [(words, states.count(s)) for s, words in STATUS_WORDS.items() if s in states]
 
 
-def _tasks(
-    rows: list[Row],
-    class_list: list[Record],
-    by_id: Mapping[str, dict[str, Any]],
-    late_counts: bool,
-) -> list[dict[str, Any]]:
-    """Every attention row under the task it belongs to; a student stands once in each."""
-    status = {r["student"]["student_id"]: r["status"] for r in class_list}
-    found: dict[str, list[dict[str, Any]]] = {task[0]: [] for task in TASKS}
-    for row in rows:
-        task = _task_of(row, status.get(row["student_id"]))
-        student = by_id.get(row["student_id"])
-        message, action = _line(row["message"]), _line(row["action"])
-        same = [e for e in found[task] if student and e["student"] is student]
-        if same:
-            same[0]["message"] += " " + message
-            same[0]["action"] += " " + action
-            continue
-        file = wording.safe_text(row["file"], FILE_LIMIT)
-        found[task].append(
-            {
-                "student": student,
-                "student_id": row["student_id"],
-                "file": "" if file in message else file,
-                "message": message,
-                "action": action,
-            }
-        )
-    return [
-        {
-            "code": code,
-            "heading": heading,
-            "what": LATE_COUNTS if code == "late" and late_counts else what,
-            "entries": found[code],
-            "many": len(found[code]) > FEW,
-            "shown": shown and 0 < len(found[code]) <= FEW,
-        }
-        for code, heading, what, shown in TASKS
-    ]
-
-
-def _task_of(row: Row, status: str | None) -> str:
-    if status is None:
-        return "nobody" if row["file"] or row["student_id"] else "other"
-    by_code = {"open_points": "open", "late": "late", "missing": "missing"}
-    if row["code"] in by_code:
-        return by_code[row["code"]]
-    if status == "unreadable":
-        return "unreadable"
-    if status == "needs_listening" or row["code"] == "second_opinion":
-        return "listen"
-    return "other"
-
-
 def _pictures(class_list: list[Record]) -> dict[str, Any]:
     left = classpictures.strings_left(class_list)
     instruments: dict[str, dict[str, list[dict[str, Any]]]] = {}
@@ -219,7 +171,8 @@ def _pictures(class_list: list[Record]) -> dict[str, Any]:
             {"instrument": instrument, "svg": classpictures.left_svg(instrument, strings)}
             for instrument, strings in sorted(instruments.items())
         ],
-        "trouble": trouble,
+        "trouble": [row for row in trouble if not row["all_in_tune"]],
+        "calm": wording.listed([row["label"] for row in trouble if row["all_in_tune"]], " and "),
         "worst": _worst(trouble),
         "sections": _sections(class_list),
     }
@@ -337,7 +290,7 @@ def _student(
         "total": score["total"],
         "total_text": _points(score["total"]),
         "of": _points(score["of"]),
-        "open": len(open_criteria(record)),
+        "open": [c["id"] for c in open_criteria(record)],
         "late": late,
         "late_text": _hours(late) + _taken_off(score.get("late")),
         "worst": worst,
@@ -360,6 +313,9 @@ def _student(
         "notes": [_note(n) for n in record["notes"]],
         "speech": _speech(record),
         "axis": pictures.axis_svg(pictures.frame_of(record)) if strings else "",
+        "key": [(kind, KEY_WORDS[kind]) for kind in pictures.kinds_shown(record)]
+        if strings
+        else [],
         "video": _video(submission),
         "looks": _looks(record),
         "facts": _facts(record),

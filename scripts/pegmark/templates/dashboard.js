@@ -168,6 +168,7 @@ async function makeTable() {
     if (section.value && row.section !== section.value) return false;
     if (state.value === "needs-me") return row.needs === "yes";
     if (state.value === "late") return row.late === "yes";
+    if (onlyCriterion()) return row.open.split(" ").includes(onlyCriterion());
     return !state.value || row.state === state.value;
   });
   section.addEventListener("change", () => {
@@ -179,6 +180,12 @@ async function makeTable() {
   table.on("draw", showCount);
   fillSortChoices();
   showCount();
+}
+
+// The one criterion that is being marked through the class, if the table is filtered by it.
+function onlyCriterion() {
+  const [what, criterion] = byId("by-state").value.split(/:(.*)/s);
+  return what === "open" ? criterion : "";
 }
 
 function fillSortChoices() {
@@ -230,7 +237,8 @@ function showSums(student) {
   const cell = row.querySelector(".points-cell");
   const stands = data.rubric.map((c) => standing(student, c.id));
   const known = stands.map(([points]) => points).filter((p) => p !== null);
-  const open = stands.filter(([, left]) => left > 0).length;
+  const waiting = data.rubric.filter((c) => standing(student, c.id)[1] > 0).map((c) => c.id);
+  const open = waiting.length;
   const sum = known.reduce((a, b) => a + b, 0);
   const all = data.rubric.reduce((a, c) => a + c.of, 0);
   const text = known.length ? `${nice(sum)} of ${nice(all)}${open ? " so far" : ""}` : "";
@@ -241,6 +249,7 @@ function showSums(student) {
   row.querySelector(".open-cell").textContent = open || "";
   row.querySelector(".open-cell").dataset.order = open;
   row.classList.toggle("has-new", fresh);
+  row.dataset.open = waiting.join(" ");
   row.dataset.needs =
     open || ["listen", "unreadable"].includes(row.dataset.state) ? "yes" : "";
   if (table) table.row(row).invalidate("dom");
@@ -261,8 +270,9 @@ function openStudent(student, { focus = "head" } = {}) {
   if (!row) return;
   closeStudent();
   if (!shownStudents().includes(row)) showEverybody();
-  const content = byId("opened-" + student).content.cloneNode(true);
-  table.row(row).child(content.firstElementChild, "opened-row").show();
+  const made = document.createElement("template");
+  made.innerHTML = byId("opened-" + student).textContent; // escaped where the page was made
+  table.row(row).child(made.content.firstElementChild, "opened-row").show();
   current = student;
   row.classList.add("is-open");
   row.querySelector(".open-student").setAttribute("aria-expanded", "true");
@@ -349,7 +359,9 @@ function firstToGive() {
     const criterion = input.closest("fieldset").dataset.criterion;
     return standing(current, criterion)[1] > 0;
   };
-  return pointFields().find(isOpen) || pointFields()[0];
+  const fields = pointFields();
+  const only = fields.find((input) => input.closest("fieldset").dataset.criterion === onlyCriterion());
+  return only || fields.find(isOpen) || fields[0];
 }
 
 // Listening
@@ -357,6 +369,8 @@ function firstToGive() {
 function players() {
   return [...document.querySelectorAll(".opened audio, .opened video")];
 }
+
+const clipOf = (name) => document.querySelector(`.opened [data-clip="${name}"]`);
 
 function playOrStop(player) {
   if (!player) return;
@@ -426,7 +440,22 @@ document.addEventListener("click", (event) => {
   const mark = target.closest(".left-mark");
   const time = target.closest(".time");
   const step = target.closest("[data-go]");
-  if (step) {
+  const reason = target.closest(".hear");
+  const criterion = target.closest(".by-criterion");
+  if (reason) {
+    openStudent(reason.dataset.student);
+    const clip = reason.dataset.play && clipOf(reason.dataset.play);
+    if (clip) playOrStop(clip);
+    else if (reason.dataset.at) seek(Number(reason.dataset.at));
+  } else if (criterion) {
+    closeStudent();
+    showEverybody();
+    byId("by-state").value = "open:" + criterion.dataset.criterion;
+    table.draw();
+    go(neighbour(1), "points");
+  } else if (target.id === "begin") {
+    openStudent(target.dataset.student, { focus: "points" });
+  } else if (step) {
     KEYS[step.dataset.go]();
   } else if (time) {
     seek(Number(time.dataset.time));
@@ -451,17 +480,15 @@ function neighbour(step, wanted = () => true) {
   return null;
 }
 
-function go(student) {
-  if (student === null) return;
-  const inPoints = document.activeElement.matches(".points");
-  openStudent(student, { focus: inPoints ? "points" : "head" });
+function go(student, focus = document.activeElement.matches(".points") ? "points" : "head") {
+  if (student !== null) openStudent(student, { focus });
 }
 
 const KEYS = {
   n: () => go(neighbour(1)),
   p: () => go(neighbour(-1)),
   o: () => go(neighbour(1, (row) => Number(row.querySelector(".open-cell").dataset.order) > 0)),
-  s: () => playOrStop(document.querySelector('.opened [data-clip="speech"]')),
+  s: () => playOrStop(clipOf("speech")),
   v: () => playOrStop(showVideo()),
   m: () => current && firstToGive() && firstToGive().focus(),
 };
@@ -482,7 +509,8 @@ document.addEventListener("keydown", (event) => {
     event.preventDefault();
     const fields = pointFields();
     const next = fields[fields.indexOf(field) + 1];
-    if (next) next.focus();
+    const criterion = field.closest("fieldset").dataset.criterion;
+    if (next && criterion !== onlyCriterion()) next.focus();
     else go(neighbour(1));
     return;
   }
@@ -491,7 +519,7 @@ document.addEventListener("keydown", (event) => {
   if (field && !inPoints && field.type !== "checkbox") return;
   const digit = /^[1-5]$/.test(event.key) && !inPoints;
   if (digit) {
-    playOrStop(document.querySelector(`.opened [data-clip="${event.key}"]`));
+    playOrStop(clipOf(event.key));
   } else if (KEYS[event.key]) {
     event.preventDefault();
     KEYS[event.key]();
