@@ -1,8 +1,4 @@
-"""The class page in a real browser: Debian's chromium through Playwright, opened from disk.
-
-Every page that these tests open is watched: a request to anything but the files beside the page, a
-script error or a dialog fails the test.
-"""
+"""The class page in a real browser, opened from disk and watched (see browserdesk)."""
 
 import csv
 import io
@@ -10,21 +6,15 @@ import re
 from functools import cache
 from pathlib import Path
 
+import browserdesk
 import numpy as np
 import pytest
+from browserdesk import Desk, in_time, started_chromium, wait_until
 from example_class import RUBRIC, make_class
 from pegmark.clips import encode_mp3
 from pegmark.dashboard import build_dashboard
 
-CHROMIUM = Path("/usr/bin/chromium")
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(not CHROMIUM.exists(), reason="chromium is not installed"),
-]
-ARGUMENTS = [
-    "--no-sandbox", "--disable-gpu", "--disable-background-networking",
-    "--autoplay-policy=no-user-gesture-required",
-]  # fmt: skip
+pytestmark = browserdesk.MARKS
 GIVEN = {"student_id": "s001", "criterion": "bridge", "points": 1, "comment": "",
          "saved_at": None}  # fmt: skip
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
@@ -32,39 +22,8 @@ WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
 @pytest.fixture(scope="module")
 def chromium():
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(
-            executable_path=str(CHROMIUM), headless=True, args=ARGUMENTS
-        )
+    with started_chromium() as browser:
         yield browser
-        browser.close()
-
-
-class Desk:
-    """One browser profile (its own storage) with the pages opened in it."""
-
-    def __init__(self, browser, width=1400, height=900):
-        self.context = browser.new_context(
-            viewport={"width": width, "height": height}, accept_downloads=True
-        )
-        self.requests, self.errors = [], []
-
-    def open(self, path, address=""):
-        page = self.context.new_page()
-        page.set_default_timeout(8000)
-        page.on("request", lambda request: self.requests.append(request.url))
-        page.on("pageerror", lambda error: self.errors.append(str(error)))
-        page.on("dialog", lambda dialog: (self.errors.append("dialog"), dialog.dismiss()))
-        page.goto(path.as_uri() + address)
-        page.wait_for_selector("html[data-ready]", state="attached")
-        return page
-
-    def close(self):
-        self.context.close()
-        assert self.errors == []
-        assert [u for u in self.requests if not u.startswith(("file:///", "blob:", "data:"))] == []
 
 
 @pytest.fixture
@@ -117,15 +76,6 @@ def open_ids(record):
     return [c["id"] for c in record["score"]["criteria"] if c["by"] == "open"]
 
 
-def wait_until(page, condition):
-    """Ask the page again and again; its own policy forbids Playwright's way of waiting."""
-    for _ in range(160):
-        if page.evaluate(condition):
-            return
-        page.wait_for_timeout(50)
-    raise AssertionError(f"never true: {condition}")
-
-
 def saved_rows(page):
     with page.expect_download() as download:
         page.click("#save")
@@ -144,15 +94,18 @@ def test_sorting_by_mouse_keyboard_and_choice(class_page, desk):
     farthest = page.locator("#students thead th").last
     farthest.click()
     column = page.locator("#students thead th").count()
-    assert cents_of(page, column) == sorted(cents_of(page, column))
+    in_time(page, lambda: is_sorted(cents_of(page, column)))
     farthest.locator("[tabindex]").focus()
     page.keyboard.press("Enter")
-    assert cents_of(page, column) == sorted(cents_of(page, column), reverse=True)
+    in_time(page, lambda: is_sorted(cents_of(page, column)[::-1]))
     page.select_option("#sort-by", label="Student")
-    names = shown_names(page)
-    assert names == sorted(names, key=lambda n: n.split()[::-1])
+    in_time(page, lambda: is_sorted([n.split()[::-1] for n in shown_names(page)]))
     page.select_option("#sort-by", label="roster")
-    assert shown_names(page) == roster
+    in_time(page, lambda: shown_names(page) == roster)
+
+
+def is_sorted(values):
+    return values == sorted(values)
 
 
 def test_filtering_and_search(class_page, desk):
@@ -213,7 +166,47 @@ def test_the_recording_opens_at_the_right_second(class_page, desk):
     assert link.endswith(f"take%20%231.mp4#t={at_s - 1:.1f}")
 
 
+def test_a_reason_to_listen_opens_its_student_and_plays_the_string(class_page, desk):
+    page = desk.open(class_page)
+    reason = page.locator('[data-task="listen"] .hear').first
+    student, clip = reason.get_attribute("data-student"), reason.get_attribute("data-play")
+    reason.click()
+    assert page.get_attribute(".opened", "data-student") == student
+    # Only the first student's clips are there: an attempt to play this one is what can be seen.
+    page.wait_for_selector(".opened .no-media")
+    assert page.locator(f'.opened [data-clip="{clip}"]').count() == 0
+
+
 # Marks
+
+
+def test_one_criterion_is_marked_through_the_class_by_keyboard(class_page, desk):
+    records, _ = make_class(12)
+    waiting = [s for s, r in records.items() if r["submission"] and "answers" in open_ids(r)]
+    page = desk.open(class_page)
+    page.locator('.by-criterion[data-criterion="answers"]').focus()
+    page.keyboard.press("Enter")
+    for student in waiting[:3]:
+        assert page.get_attribute(".opened", "data-student") == student
+        assert page.evaluate("document.activeElement.closest('fieldset').dataset.criterion") == (
+            "answers"
+        )
+        page.keyboard.type("2")
+        page.keyboard.press("Enter")
+    assert page.inner_text("#save-state") == "3 new marks to save."
+    assert page.inner_text("#shown") == f"{len(waiting)} of 12 shown"
+    page.select_option("#by-state", "")
+    page.select_option("#by-state", "open:answers")
+    assert page.inner_text("#shown") == f"{len(waiting) - 3} of 12 shown"
+
+
+def test_marks_are_saved_by_key_also_from_inside_a_comment(class_page, desk):
+    page = desk.open(class_page, "#student-s001")
+    page.locator('.opened fieldset[data-criterion="bridge"] .comment').focus()
+    page.keyboard.type("Look twice.")
+    with page.expect_download() as download:
+        page.keyboard.press("Control+s")
+    assert "Look twice." in Path(download.value.path()).read_text("utf-8")
 
 
 def test_marks_by_keyboard_alone_reach_the_file_and_the_next_run(class_page, desk, tmp_path):

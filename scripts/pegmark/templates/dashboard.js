@@ -514,6 +514,11 @@ document.addEventListener("keydown", (event) => {
     else go(neighbour(1));
     return;
   }
+  if (event.key === "s" && (event.ctrlKey || event.metaKey)) {
+    event.preventDefault();
+    if (drafts.size) saveMarks();
+    return;
+  }
   if (!byId("use-keys").checked || event.ctrlKey || event.metaKey || event.altKey) return;
   if (document.body.classList.contains("projected")) return;
   if (field && !inPoints && field.type !== "checkbox") return;
