@@ -29,6 +29,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -442,13 +443,17 @@ def main() -> None:
     cells = []
     print("\n| cell | method | bias | RMSE | p95 | its 95 % interval | gross | Cramer-Rao p95 |")
     print("|---|---|---|---|---|---|---|---|")
-    plan = [(f"{k}, {c}", lambda i, k=k, c=c: synthetic(k, c, options.seed + i))
-            for k in ("plucked", "bowed") for c in CONDITIONS]  # fmt: skip
+    plan: list[tuple[str, Callable[[int], Case]]] = [
+        (f"{kind}, {condition}", partial(synthetic, kind, condition))
+        for kind in ("plucked", "bowed")
+        for condition in CONDITIONS
+    ]
     if samples.SOUND_FONT.is_file():
-        plan += [(f"sampled, {name}", lambda i, name=name: sampled(name, options.seed + i))
-                 for name in (*OPEN_HZ, "plucked bass")]  # fmt: skip
+        names = (*OPEN_HZ, "plucked bass")
+        plan += [(f"sampled, {name}", partial(sampled, name)) for name in names]
     for name, make in plan:
-        cell = run_cell(name, [make(i) for i in range(options.notes)], clock, seconds)
+        seeds = range(options.seed, options.seed + options.notes)
+        cell = run_cell(name, [make(seed) for seed in seeds], clock, seconds)
         cells.append(cell)
         print("\n".join(rows_of(cell)), flush=True)
     print("\n| method | pooled p95 | gross | CPU s per recorded minute |\n|---|---|---|---|")

@@ -156,7 +156,7 @@ def _peaks(flux: Array, least: float, step_s: float) -> tuple[Floats, Floats]:
     usual = np.median(view(np.pad(flux, wide, "edge"), 2 * wide + 1)[::5], axis=1)
     height = flux - np.repeat(usual, 5)[: len(flux)]
     at = np.flatnonzero((flux >= highest) & (height > least))
-    return at * step_s, height[at].astype(float)
+    return (at * step_s).astype(np.float64), height[at].astype(np.float64)
 
 
 def _nearest(times: Floats, others: Floats) -> Floats:
@@ -398,7 +398,7 @@ def _line(x: Floats, y: Floats, use: NDArray[np.bool_]) -> tuple[Floats, Floats]
 def _summary(block: Block, followed: Followed, next_s: Floats) -> dict[str, Floats]:
     frames = followed.cents.shape[1]
     number = np.arange(frames)[None, :]
-    t = np.arange(frames) * block.long_s
+    t = (np.arange(frames) * block.long_s).astype(np.float64)
     until = np.floor((np.minimum(next_s, 1.4) - FOLLOW_FROM_S) / block.long_s).astype(int)
     length = np.minimum(followed.run, np.maximum(3, until))
     within = number < length[:, None]

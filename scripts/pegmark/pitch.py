@@ -66,9 +66,7 @@ def pure_hz(name: str, a4_hz: float = A4_HZ, interval_semitones: int = 7) -> flo
     if interval_semitones not in (5, 7):
         raise ValueError(f"strings stand in fifths (7) or fourths (5), not {interval_semitones}")
     distance = semitone(name) - A4_SEMITONE
-    steps = min(
-        (k for k in range(-6, 7) if (k * interval_semitones - distance) % 12 == 0), key=abs
-    )
+    steps = min((k for k in range(-6, 7) if (k * interval_semitones - distance) % 12 == 0), key=abs)
     octaves = (distance - steps * interval_semitones) // 12
     cents_per_step = PURE_FIFTH_CENTS if interval_semitones == 7 else PURE_FOURTH_CENTS
     return a4_hz * 2 ** (steps * cents_per_step / 1200 + octaves)

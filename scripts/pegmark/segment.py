@@ -262,7 +262,7 @@ def _as_notes(
     followed: Followed,
     keep: list[int],
 ) -> list[dict[str, Any]]:
-    notes = []
+    notes: list[dict[str, Any]] = []
     starts = features.onset_s[chosen[keep]]
     whites, rough = [], []
     for k, position in enumerate(keep):

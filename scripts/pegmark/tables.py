@@ -227,7 +227,7 @@ def _csv_sheet(path: Path, text: str, delimiter: str, form: str) -> _Sheet:
 
 def _workbook(path: Path) -> list[_Sheet]:
     """The sheets of an .xlsx workbook; a formula counts as the value last shown."""
-    from openpyxl import load_workbook  # type: ignore[import-untyped]
+    from openpyxl import load_workbook
 
     try:
         with zipfile.ZipFile(path) as archive:
