@@ -33,7 +33,7 @@ TOOLS = ("pip", "setuptools")  # of the lock too, and installed before the rest
 ONLY_SOURCE = "connection-pool"  # of the workflow engine; everything else comes ready built
 
 PANGO = ("libpango-1.0-0", "libpangoft2-1.0-0", "libharfbuzz-subset0")
-FONTS = ("fonts-dejavu-core", "fonts-noto-core")
+FONTS = ("fonts-dejavu-core", "fonts-noto-core", "fonts-wqy-microhei")  # the last: Han, Hangul
 VENV_MODULE = "python3-venv"
 COMMANDS = {
     "Debian, Ubuntu": f"sudo apt-get install {' '.join((VENV_MODULE, *PANGO, *FONTS))}",

@@ -58,7 +58,7 @@ def _report_missing_letters(pages: Any) -> None:
     if missing:
         logging.getLogger(__name__).warning(
             "No installed font has the letters %s. Install more fonts, such as Debian's "
-            "fonts-noto-core and fonts-noto-cjk, and grade again.",
+            "fonts-noto-core and fonts-wqy-microhei, and grade again.",
             " ".join(missing),
         )
 
