@@ -7,6 +7,7 @@ and bowed again after the last turn.
 
 from __future__ import annotations
 
+import math
 from copy import deepcopy
 from pathlib import Path
 from typing import Any
@@ -30,10 +31,10 @@ MARKED = {"bridge": 1, "answers": 2, "daily": 1}
 def move(
     start_s: float, size: float, to: float = 0.0, sounding: bool | None = True
 ) -> dict[str, Any]:
-    """A turn of `size` cents that ends at `to`."""
+    """A turn of `size` cents that ends at `to`; one in silence takes longer."""
     return {
         "start_s": start_s,
-        "end_s": start_s + 0.8,
+        "end_s": start_s + max(1.6 if sounding is False else 0.8, abs(size) / 150),
         "from_cents": to - size,
         "to_cents": to,
         "sounding": sounding,
@@ -45,8 +46,11 @@ def string(
 ) -> dict[str, Any]:
     """One string of a measured take, tuned as the `place`-th; keywords replace its fields."""
     target = pitch.equal_hz(name)
-    start = 5.0 + 8.0 * place
+    start = 5.0 + 7.0 * place
     moves = changes.pop("moves", [move(start, 30.0, cents)])
+    at_s = 42.0 + 2.0 * place
+    if moves and changes.get("checked_s", at_s) is None:
+        at_s = moves[-1]["end_s"]
     upward = [m["to_cents"] - m["from_cents"] for m in moves]
     fields = {
         "target_hz": target,
@@ -54,7 +58,7 @@ def string(
         "deviation_cents": cents,
         "uncertainty_cents": uncertainty,
         "kind": "bowed",
-        "at_s": 42.0 + 2.0 * place,
+        "at_s": at_s,
         "notes": 6,
         "heard": "heard",
         "start_cents": moves[0]["from_cents"] if moves else cents,
@@ -64,8 +68,8 @@ def string(
         "slipped_cents": None,
         "drift_cents": 4.0,
         "settled_s": moves[-1]["end_s"] if moves else None,
-        "checked_s": 42.0 + 2.0 * place,
-        "deciding": {"start_s": 42.0 + 2.0 * place, "end_s": 43.5 + 2.0 * place},
+        "checked_s": at_s,
+        "deciding": {"start_s": at_s, "end_s": at_s + 1.5},
     }
     return {**fields, **changes}
 
@@ -95,7 +99,8 @@ def take(
     pairs : two strings sounded together at the end, higher first -> cents wider than pure
     """
     instrument = INSTRUMENTS[key]
-    order = [*instrument.order, *(s for s in instrument.strings if s not in instrument.order)]
+    order = list(changes.get("order") or instrument.order)
+    order += [name for name in instrument.strings if name not in order]
     built = {}
     for name in instrument.strings:
         own = (strings or {}).get(name, {})
@@ -112,11 +117,7 @@ def take(
         )
     ends = [m["end_s"] for s in built.values() for m in s["moves"]]
     ranked = sorted((s["tuned_as"], n) for n, s in built.items() if s["tuned_as"] is not None)
-    notes = [
-        _note(name, s["at_s"], s["kind"], s["f0_hz"], s["deviation_cents"])
-        for name, s in built.items()
-        if s["at_s"] is not None
-    ]
+    notes = [note for name, s in built.items() if s["notes"] for note in _notes(name, s)]
     if tone_hz is not None:
         notes.append(_note(None, 2.0, "reference_tone", tone_hz, None))
     intervals = []
@@ -153,6 +154,28 @@ def take(
     return {**record, **changes}
 
 
+def _notes(name: str, state: dict[str, Any]) -> list[dict[str, Any]]:
+    """What was sounded of a string: a pluck on either side of every turn, then the check."""
+    moves = state["moves"]
+    stays = [(m["start_s"] - 0.9, m["start_s"], m["from_cents"]) for m in moves[:1]]
+    ends = [*(m["start_s"] for m in moves[1:]), math.inf]
+    for one, until in zip(moves, ends, strict=False):
+        stays.append((one["end_s"], min(one["end_s"] + 0.9, until), one["to_cents"]))
+    plucks = [
+        {
+            **_note(name, start_s, "plucked", pitch.shift_hz(state["target_hz"], cents), cents),
+            "end_s": end_s,
+            "attack_drift_cents": state["drift_cents"],
+            "role": "tuning",
+        }
+        for start_s, end_s, cents in stays
+    ]
+    if state["checked_s"] is None and moves:
+        return plucks
+    left = (state["at_s"], state["kind"], state["f0_hz"], state["deviation_cents"])
+    return [*plucks, _note(name, *left)]
+
+
 def _note(
     name: str | None, start_s: float, kind: str, f0_hz: float, cents: float | None
 ) -> dict[str, Any]:
@@ -161,6 +184,8 @@ def _note(
         "end_s": start_s + 1.5,
         "kind": kind,
         "string": name,
+        "string_odds": 0.99,
+        "snr_db": 30.0,
         "f0_hz": f0_hz,
         "deviation_cents": cents,
         "uncertainty_cents": 0.3 if kind == "reference_tone" else 0.9,

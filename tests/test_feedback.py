@@ -238,7 +238,7 @@ def step(measured, **changes):
         ({"cents": {"D4": -6.0, "G3": -25.0}}, "string_low", "your G string"),  # the costlier
         ({"cents": {"E5": -25.0, "A4": -25.0}}, "string_low", "your A string"),  # A comes first
         ({"order": ["D4", "A4", "G3", "E5"]}, "order_first", "tune A first"),
-        ({"strings": {"G3": {"checked_s": None}}}, "not_checked", "G too"),
+        ({"strings": {"D4": {"checked_s": None}}}, "not_checked", "play each one once more"),
         (
             {"strings": {"D4": {"moves": [move(20, 60.0, sounding=False)]}}},
             "silent_move",
@@ -258,7 +258,10 @@ def step(measured, **changes):
          "slipping_peg_machine", "Show your teacher"),
         # What can harm goes first, whatever it cost.
         ({"cents": {"G3": -40.0}, "strings": {"E5": {"moves": [move(20, 90, 70), move(22, -70)]}}},
-         "far_above", "First turn your E string down"),
+         "went_far_above", "Bring your E string up in very small steps"),
+        ({"cents": {"E5": 70.0, "G3": -40.0}}, "far_above", "First turn your E string down"),
+        # Left alone once it was set, and moved by the tuning of the others.
+        ({"strings": {"D4": {"cents": 12.0, "moves": [move(14, 30, 0)]}}}, "pulled", "go round"),
         ({"strings": {"G3": {"heard": "not_heard"}}}, "string_not_heard", "your G string on"),
         ({"strings": {"G3": {"uncertainty": 6.0}}}, "pitch_unsure", "Bow your G string"),
         ({}, "challenge_tuner", "tune by ear"),

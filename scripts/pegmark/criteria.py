@@ -9,6 +9,7 @@ The thresholds in the rubric are common practice, no source.
 
 from __future__ import annotations
 
+import itertools
 import statistics
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -17,7 +18,15 @@ from typing import Any
 from pegmark.doubts import Doubt
 from pegmark.feedback import Voice, evidence
 from pegmark.judge import Frame, Judgement, Tolerance, hear_a, judge, neighbour_of
+from pegmark.process import EDGE_S, Sounded, is_of, size
 from pegmark.rubric import setting
+
+# Listened to at length: more than a first round of all strings would give one (pegmark.tuning).
+AT_LENGTH_NOTES, AT_LENGTH_S = 3, 3.0
+# The speed of one turn: slower it rests on its way, faster it is no turn (common practice).
+ONE_TURN_CENTS_PER_S = (50.0, 300.0)
+# A bow this long that no string was given to may be the check of one.
+NAMELESS_BOW_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -32,7 +41,7 @@ class Take:
     order: list[str]
     last_turn_s: float | None
     voice: Voice
-    unnamed: list[dict[str, Any]] = field(default_factory=list)  # notes that may be any string
+    sounded: dict[str, Sounded]
 
 
 @dataclass
@@ -44,11 +53,6 @@ class Finding:
     evidence: list[dict[str, Any]] = field(default_factory=list)
     close_call: bool = False
     doubts: list[Doubt] = field(default_factory=list)
-
-
-def size(move: dict[str, Any]) -> float:
-    """The size of a move in cents, upward positive."""
-    return float(move["to_cents"] - move["from_cents"])
 
 
 def find(take: Take, criterion: dict[str, Any]) -> Finding:
@@ -73,9 +77,7 @@ def final_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
         lost = share * best - earned
         if judgement.verdict != "in_tune":
             finding.evidence.append(_off_string(take, name, judgement, lost))
-        if judgement.close_call:
-            finding.close_call = True
-            finding.evidence.append(evidence(take.voice, "close_call", judgement.at_s, name))
+        finding.close_call |= judgement.close_call
     if not finding.evidence:
         finding.evidence.append(evidence(take.voice, "all_in_tune"))
     return finding
@@ -134,7 +136,11 @@ def _string_doubt(name: str, judgement: Judgement) -> Doubt:
 
 
 def order(take: Take, criterion: dict[str, Any]) -> Finding:
-    """The strings that the instrument's order asks for come first; the rest is free."""
+    """The strings that the instrument's order asks for come first; the rest is free.
+
+    A string that was listened to at length before any other was begun with, even where it needed
+    its first turn later.
+    """
     wanted = list(take.frame.instrument.order)
     unknown = [
         Doubt("string_not_heard", name)
@@ -145,16 +151,44 @@ def order(take: Take, criterion: dict[str, Any]) -> Finding:
         unknown = [Doubt("order_unsure")]
     if unknown:
         return _open(take, criterion, "order_open", unknown)
-    for place, name in enumerate(wanted):
-        found = take.order[place]
-        if found != name:
-            at_s = _first_turn_s(take, found)
-            code = "order_first" if place == 0 else "order_next"
-            item = evidence(take.voice, code, at_s, found, criterion["points"], wanted=name)
-            return Finding(0.0, evidence=[item])
+    came = [_begun_with(take) or take.order[0], *take.order]
+    came = list(dict.fromkeys(came))
+    for place, (name, found) in enumerate(zip(wanted, came, strict=False)):
+        if found == name:
+            continue
+        unsure = [one for one in (found, name) if not _surely_placed(take, one)]
+        if unsure or _first_turn_s(take, name, "since_s") <= _first_turn_s(take, found, "turned_s"):
+            unsure = unsure or [name]
+            doubt = Doubt("turn_unsure", unsure[0], _first_turn_s(take, unsure[0]))
+            return _open(take, criterion, "order_open", [doubt])
+        code = "order_first" if place == 0 else "order_next"
+        at_s = _first_turn_s(take, found)
+        item = evidence(take.voice, code, at_s, found, criterion["points"], wanted=name)
+        return Finding(0.0, evidence=[item])
     return Finding(
         criterion["points"], evidence=[evidence(take.voice, "order_good", strings=wanted)]
     )
+
+
+def _begun_with(take: Take) -> str | None:
+    """The string that was sounded at length before any other, if there is one."""
+    notes = sorted(
+        (note for note in take.notes if any(is_of(note, name) for name in take.strings)),
+        key=lambda note: note["start_s"],
+    )
+    if not notes:
+        return None
+    first: str = notes[0]["string"]
+    alone = list(itertools.takewhile(lambda n: n["string"] == first and is_of(n, first), notes))
+    seconds = alone[-1]["end_s"] - alone[0]["start_s"] if alone else 0.0
+    at_length = len(alone) >= AT_LENGTH_NOTES or seconds >= AT_LENGTH_S
+    return first if at_length else None
+
+
+def _surely_placed(take: Take, name: str) -> bool:
+    """Whether it is sure when a string was first turned, or that it was not."""
+    moves = take.strings[name]["moves"]
+    return bool(moves[0]["sure"] if moves else take.sounded[name].clear)
 
 
 def _unplaced(take: Take) -> list[Doubt]:
@@ -166,11 +200,10 @@ def _unplaced(take: Take) -> list[Doubt]:
     ]
 
 
-def _first_turn_s(take: Take, name: str) -> float | None:
+def _first_turn_s(take: Take, name: str, when: str = "start_s") -> float:
+    """When a string was first turned, or else first heard."""
     moves = take.strings[name]["moves"]
-    if moves:
-        return float(moves[0]["start_s"])
-    return first_s(take, name)
+    return float(moves[0][when] if moves else first_s(take, name) or 0.0)
 
 
 def first_s(take: Take, name: str) -> float | None:
@@ -184,17 +217,20 @@ def sounding_while_turning(take: Take, criterion: dict[str, Any]) -> Finding:
     """The string sounds all the while it is turned (plucked or bowed).
 
     Changes smaller than `ignore_below_cents` are not counted: a string moves that much by itself
-    when its neighbours are tightened. A silent move with a note in it that may be any string is
-    unknown. An unknown move costs nothing; where most are unknown, the teacher decides.
+    when its neighbours are tightened. What is unknown of a turn, or a turn that is not sure, costs
+    nothing; where that is most of them, the teacher decides.
     """
     moves = [
         (name, move)
         for name, move in _moves(take)
         if abs(size(move)) >= setting(criterion, "ignore_below_cents")
     ]
-    heard = {id(move): _sounding(take, move) for _, move in moves}
-    silent = [(name, move) for name, move in moves if heard[id(move)] is False]
-    unknown = [(name, move) for name, move in moves if heard[id(move)] is None]
+    silent = [(name, move) for name, move in moves if move["sounding"] is False and move["sure"]]
+    unknown = [
+        (name, move)
+        for name, move in moves
+        if move["sounding"] is None or (move["sounding"] is False and not move["sure"])
+    ]
     if len(silent) > setting(criterion, "silent_moves_allowed"):
         return _lost_by_moves(take, criterion, "silent_move", silent)
     if _unplaced(take):
@@ -205,25 +241,15 @@ def sounding_while_turning(take: Take, criterion: dict[str, Any]) -> Finding:
         name, move = unknown[0]
         doubt = Doubt("sounding_unsure", name, move["start_s"])
         return _open(take, criterion, "sounding_open", [doubt])
-    good = evidence(take.voice, "sounding_good")
-    return Finding(criterion["points"], evidence=[good], close_call=bool(unknown))
-
-
-def _sounding(take: Take, move: dict[str, Any]) -> bool | None:
-    """Whether the string sounded during a move; unknown where a note without a name lies in it."""
-    hidden = any(
-        note["start_s"] < move["end_s"] and note["end_s"] > move["start_s"] for note in take.unnamed
-    )
-    sounding: bool | None = move["sounding"]
-    return None if sounding is False and hidden else sounding
+    code = "sounding_mostly" if unknown or silent else "sounding_good"
+    return Finding(criterion["points"], evidence=[evidence(take.voice, code)])
 
 
 def small_moves(take: Take, criterion: dict[str, Any]) -> Finding:
     """No upward move larger than the limit of its string; turning down never costs.
 
-    A large move of which it is unknown whether the string sounded may have been several small
-    ones: the teacher decides. The string's half-width is given for free, up to its in-tune
-    tolerance.
+    A large move that is not sure, or that may have been several small ones, is the teacher's to
+    decide. The string's half-width is given for free, up to its in-tune tolerance.
     """
     large, unknown, close_call = [], [], False
     for name, move in _moves(take):
@@ -235,10 +261,10 @@ def small_moves(take: Take, criterion: dict[str, Any]) -> Finding:
         margin = min(take.strings[name]["uncertainty_cents"] or 0.0, tolerance)
         if over <= margin:
             close_call = True
-        elif _sounding(take, move) is None:
-            unknown.append((name, move))
-        else:
+        elif move["sure"] and _in_one_go(take, name, move):
             large.append((name, move))
+        else:
+            unknown.append((name, move))
     if len(large) > setting(criterion, "large_moves_allowed"):
         return _lost_by_moves(take, criterion, "large_move", large)
     if _unplaced(take):
@@ -255,6 +281,22 @@ def small_moves(take: Take, criterion: dict[str, Any]) -> Finding:
     )
 
 
+def _in_one_go(take: Take, name: str, move: dict[str, Any]) -> bool:
+    """Whether a move surely did not rest on its way.
+
+    In silence nobody listened on the way. While it sounded, a move is seen whole only inside one
+    note, at a speed a hand turns a peg at; a note that began within it may have been a rest.
+    """
+    if move["sounding"] is None:
+        return False
+    within = (move["start_s"] + EDGE_S, move["end_s"] - EDGE_S)
+    if any(within[0] < note["start_s"] < within[1] for note in take.sounded[name].own):
+        return False
+    seconds = max(move["end_s"] - move["start_s"], EDGE_S)
+    slowest, fastest = ONE_TURN_CENTS_PER_S
+    return move["sounding"] is False or slowest <= abs(size(move)) / seconds <= fastest
+
+
 def move_limit(take: Take, criterion: dict[str, Any], name: str) -> float:
     """The largest upward move of a string in cents that costs nothing."""
     own = setting(criterion, "strings").get(name)
@@ -265,44 +307,74 @@ def move_limit(take: Take, criterion: dict[str, Any], name: str) -> float:
 
 
 def final_check(take: Take, criterion: dict[str, Any]) -> Finding:
-    """Every string sounds again after the last turn of any."""
+    """Every string sounds again after the last turn of any.
+
+    A touch-up smaller than `ignore_below_cents` needs no second round. A string that was not
+    played again only after a turn that is not sure is the teacher's to decide.
+    """
     bowed_only = setting(criterion, "bowed")
+    turns = [
+        move
+        for _, move in _moves(take)
+        if abs(size(move)) >= setting(criterion, "ignore_below_cents")
+    ]
+    sure_s = max((move["turned_s"] for move in turns if move["sure"]), default=None)
+    last = max(turns, key=lambda move: move["turned_s"], default=None)
     doubts: list[Doubt] = []
-    missing = []
+    missing, maybe = [], []
     for name, string in take.strings.items():
         if string["heard"] == "not_heard":
             doubts.append(Doubt("string_not_heard", name))
-        elif not _checked(take, name, bowed_only):
-            if string["heard"] == "unsure":
-                doubts.append(Doubt("which_string", name, string["at_s"]))
+        elif not _checked(take, name, sure_s, bowed_only):
+            nameless_s = _nameless_s(take, sure_s)
+            if string["heard"] == "unsure" or nameless_s is not None:
+                doubts.append(Doubt("which_string", name, nameless_s or string["at_s"]))
             else:
                 missing.append(name)
-    if len(missing) > setting(criterion, "strings_missing_allowed"):
-        share = criterion["points"] / len(missing)
+        elif last and not _checked(take, name, last["turned_s"], bowed_only):
+            maybe.append(name)
+    allowed = setting(criterion, "strings_missing_allowed")
+    if len(missing) > allowed:
         code = "no_bowed_check" if bowed_only else "not_checked"
-        items = [
-            evidence(take.voice, code, take.last_turn_s, name, share)
-            if take.last_turn_s is not None
-            else evidence(take.voice, "never_checked", None, name, share)
-            for name in missing
-        ]
-        return Finding(0.0, evidence=items)
+        if sure_s is None:
+            code = "never_checked"
+        at_s = take.strings[missing[0]]["at_s"] if sure_s is None else sure_s
+        alone = missing[0] if len(missing) == 1 else None
+        item = evidence(take.voice, code, at_s, alone, criterion["points"], strings=missing)
+        return Finding(0.0, evidence=[item])
+    if len(missing) + len(maybe) > allowed and last is not None:
+        turned = next(name for name, move in _moves(take) if move is last)
+        doubts.append(Doubt("turn_unsure", turned, last["end_s"]))
     if doubts:
         return _open(take, criterion, "check_open", doubts)
     return Finding(criterion["points"], evidence=[evidence(take.voice, "check_good")])
 
 
-def _checked(take: Take, name: str, bowed_only: bool) -> bool:
-    checked_s = take.strings[name]["checked_s"]
-    if not bowed_only:
-        return checked_s is not None
-    after_s = take.last_turn_s or 0.0
+def _checked(take: Take, name: str, after_s: float | None, bowed_only: bool) -> bool:
+    """Whether a string was sounded after a second of the take, or at all."""
+    kinds = ("bowed", "two_strings") if bowed_only else ("plucked", "bowed", "two_strings")
     return any(
-        note["kind"] in ("bowed", "two_strings")
-        and name in (note["string"], note.get("string_2"))
-        and note["start_s"] >= after_s
+        note["kind"] in kinds
+        and is_of(note, name)
+        and (after_s is None or note["start_s"] >= after_s - EDGE_S)
         for note in take.notes
     )
+
+
+def _nameless_s(take: Take, after_s: float | None) -> float | None:
+    """When, after a second of the take, a note begins that may be any string."""
+    nameless = [
+        *next(iter(take.sounded.values())).nameless,
+        *(
+            note
+            for note in take.notes
+            if note["kind"] in ("bowed", "two_strings")
+            and note["string"] is None
+            and note["end_s"] - note["start_s"] >= NAMELESS_BOW_S
+        ),
+    ]
+    starts = [n["start_s"] for n in nameless if after_s is None or n["start_s"] >= after_s]
+    return min(starts, default=None)
 
 
 def method_used(take: Take, criterion: dict[str, Any]) -> Finding:

@@ -58,6 +58,10 @@ MESSAGES: dict[str, tuple[str, str]] = {
         "{string} went up far{at}; whether in one move or several is not known.",
         "Listen to that turn.",
     ),
+    "turn_unsure": (
+        "What sounds like a turn of {string}{at} may be another sound.",
+        "Listen whether it was turned there.",
+    ),
     "method_unheard": (
         "The way of tuning the assignment asks for was not heard.",
         "Look and listen how the student tuned.",

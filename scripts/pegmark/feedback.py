@@ -15,6 +15,9 @@ from typing import Any
 
 from pegmark import wording
 
+# Observations of what can break a string: they go before everything else.
+HARM = frozenset({"far_above", "went_far_above"})
+
 
 @dataclass(frozen=True)
 class Voice:
@@ -89,8 +92,8 @@ def next_step(record: dict[str, Any], order: list[str], pegs: str, voice: Voice)
     `order` are the strings that come first; `pegs` is "friction" or "machine".
     """
     for seen in record["observations"]:
-        if seen["code"] == "far_above":
-            return _step(voice, "far_above", string=seen["string"])
+        if seen["code"] in HARM:
+            return _step(voice, seen["code"], string=seen["string"])
     costly = _costliest(record, order)
     doubts = [problem for problem in record["problems"] if problem["criteria"]]
     if costly is not None:
@@ -146,8 +149,11 @@ def _step_for_loss(
     string, code = item["string"], item["code"]
     if not code.startswith(("string_", "interval_")):
         return _step(voice, code, string=string, wanted=order[0], strings=order)
-    if any(o["code"] == "slipping_peg" and o["string"] == string for o in record["observations"]):
+    seen = {o["code"] for o in record["observations"] if o["string"] == string}
+    if "slipping_peg" in seen:
         return _step(voice, f"slipping_peg_{pegs}", string=string)
+    if "pulled" in seen:
+        return _step(voice, "pulled", string=string)
     judged = record["strings"][string]["judged"]
     if judged["against"] == "neighbour":
         return _step(voice, "interval", string=string, other=judged["neighbour"])

@@ -115,6 +115,13 @@ class Frame:
             return pitch.pure_hz(string, self.a4_hz, self.instrument.interval)
         return pitch.equal_hz(string, self.a4_hz)
 
+    def span(self, string: str) -> tuple[float, float]:
+        """Where `string` may stand, from its equal-tempered to its pure target, in the record's
+        cents: against the target the deviations are counted from."""
+        pure = self.pure_cents(string)
+        zero = pure if self.temperament == "pure" else 0.0
+        return min(0.0, pure) - zero, max(0.0, pure) - zero
+
     def shift(self, string: str) -> float:
         """What to take from a deviation against equal temperament at 440 Hz, in cents."""
         return self.a_cents + (self.pure_cents(string) if self.temperament == "pure" else 0.0)

@@ -9,36 +9,32 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Iterator
-from itertools import pairwise
 from typing import Any
 
 from pegmark import pitch
-from pegmark.criteria import Take, first_s, size
-from pegmark.judge import A_REACH_CENTS, C3_SEMITONE, hear_a
+from pegmark.criteria import Take, first_s
+from pegmark.judge import A_REACH_CENTS, C3_SEMITONE, distance_to_span, hear_a
+from pegmark.process import size
 
 # Attack against decay. Sound strings plucked loudly start up to 16 cents sharp, low ones up to 40
 # (real orchestral samples; design, section 6): what goes beyond is worth a look.
 FALSE_CENTS = 20.0
 FALSE_BELOW_C3_CENTS = 45.0
+FALSE_NOTES = 2  # one odd attack is a finger or a voice, not the string
 SLIP_CENTS = 5.0  # below this a string breathes by itself
 FAR_ABOVE_CENTS = 50.0  # a quarter tone above its pitch a thin string is near its breaking point
 FAR_BELOW_CENTS = 300.0  # three semitones below: new, or its peg let go
-REVERSALS = 3  # turning back and forth this often: the moves are too large to land on the note
+OVERSHOOTS = 3  # going past the note this often: the moves are too large to land on it
 TONE_OFF_CENTS = 3.0  # a sounded A this far from the assignment's is another A
 
 
 def observe(take: Take) -> list[dict[str, Any]]:
     """The observations of a take, by kind: what can harm first, then string by string."""
     found = []
-    for look in (_far_above, _slipped, _false, _changed, _went_past, _whole, _tone, _harmonics):
+    looks = (_far_above, _slipped, _false, _changed, _pulled, _went_past, _whole, _tone, _harmonics)
+    for look in looks:
         found += list(look(take))
     return found
-
-
-def reversals(string: dict[str, Any]) -> int:
-    """How often the turning of a string changed its direction."""
-    signs = [size(move) > 0 for move in string["moves"]]
-    return sum(a != b for a, b in pairwise(signs))
 
 
 def _seen(
@@ -48,50 +44,100 @@ def _seen(
     return {"code": code, "text": text, "at_s": at_s, "string": string}
 
 
+def _heard(take: Take) -> Iterator[tuple[str, dict[str, Any]]]:
+    """The strings that were told apart."""
+    return ((name, s) for name, s in take.strings.items() if s["heard"] == "heard")
+
+
+def _stays(take: Take, name: str) -> list[tuple[float, float | None]]:
+    """Where a string surely stood, and when: (cents, second), its start first."""
+    moves = [move for move in take.strings[name]["moves"] if move["sure"]]
+    start = take.strings[name]["start_cents"]
+    at_s = first_s(take, name)
+    if moves and moves[0] is take.strings[name]["moves"][0]:
+        begun = [(moves[0]["from_cents"], at_s)]
+    elif not take.strings[name]["moves"] and start is not None and take.sounded[name].clear:
+        begun = [(start, at_s)]
+    else:
+        begun = []
+    return [*begun, *((move["to_cents"], move["end_s"]) for move in moves)]
+
+
 def _far_above(take: Take) -> Iterator[dict[str, Any]]:
-    """A string that stood far above its pitch at any time: the highest place and its second."""
-    for name, string in take.strings.items():
-        places = [(move["to_cents"], move["end_s"]) for move in string["moves"]]
-        for cents, at_s in (
-            (string["start_cents"], first_s(take, name)),
-            (string["deviation_cents"], string["at_s"]),
-        ):
-            if cents is not None:
-                places.append((cents, at_s))
-        if not places:
+    """A string that was left far above its pitch, or turned up that far on the way.
+
+    One that was found there and turned down is no fault: that is what should be done.
+    """
+    for name, string in _heard(take):
+        cents, half = string["deviation_cents"], string["uncertainty_cents"] or 0.0
+        if cents is not None and cents - half > FAR_ABOVE_CENTS:
+            yield _seen(take, "far_above", string["at_s"], name, cents=cents)
             continue
-        cents, at_s = max(places, key=lambda place: place[0])
-        if cents > FAR_ABOVE_CENTS and string["heard"] == "heard":
-            yield _seen(take, "far_above", at_s, name, cents=cents)
+        ups = [m for m in string["moves"] if m["sure"] and m["to_cents"] > m["from_cents"]]
+        highest = max(ups, key=lambda move: move["to_cents"], default=None)
+        if highest is not None and highest["to_cents"] - half > FAR_ABOVE_CENTS:
+            cents = highest["to_cents"]
+            yield _seen(take, "went_far_above", highest["end_s"], name, cents=cents)
 
 
 def _slipped(take: Take) -> Iterator[dict[str, Any]]:
+    """A string that fell back by itself: the largest fall, told when it was heard."""
     for name, string in take.strings.items():
-        if string["slipped_cents"] is not None and abs(string["slipped_cents"]) >= SLIP_CENTS:
-            yield _seen(take, "slipping_peg", string["at_s"], name, cents=string["slipped_cents"])
+        slipped = string["slipped_cents"]
+        if slipped is None or abs(slipped) < SLIP_CENTS:
+            continue
+        falls = [c for c in string["own_changes"] if c["cause"] == "slip"]
+        worst = min(falls, key=size, default=None)
+        at_s = worst["end_s"] if worst else string["at_s"]
+        yield _seen(take, "slipping_peg", at_s, name, cents=slipped)
 
 
 def _false(take: Take) -> Iterator[dict[str, Any]]:
+    """A string whose plucks begin far from the pitch they settle on, again and again."""
     for name, string in take.strings.items():
         low = pitch.semitone(name) < C3_SEMITONE
         limit = FALSE_BELOW_C3_CENTS if low else FALSE_CENTS
-        if string["drift_cents"] is not None and abs(string["drift_cents"]) > limit:
-            yield _seen(take, "false_string", string["at_s"], name, cents=string["drift_cents"])
+        drift = string["drift_cents"]
+        if drift is None or abs(drift) <= limit:
+            continue
+        alike = [
+            note
+            for note in take.sounded[name].clear
+            if not note.get("gliding") and (note.get("attack_drift_cents") or 0.0) / drift > 0.5
+        ]
+        if len(alike) >= FALSE_NOTES:
+            yield _seen(
+                take, "false_string", alike[0]["start_s"], name, cents=drift, direction=drift
+            )
 
 
 def _changed(take: Take) -> Iterator[dict[str, Any]]:
-    for name, string in take.strings.items():
-        starts = [string["start_cents"], *(move["from_cents"] for move in string["moves"])]
-        lowest = min((cents for cents in starts if cents is not None), default=0.0)
-        if lowest <= -FAR_BELOW_CENTS and string["heard"] == "heard":
-            yield _seen(take, "string_changed", first_s(take, name), name, cents=lowest)
+    """A string that stood so low that it is new, or had let go."""
+    for name, _ in _heard(take):
+        lowest, at_s = min(_stays(take, name), default=(0.0, None))
+        if lowest <= -FAR_BELOW_CENTS:
+            yield _seen(take, "string_changed", at_s, name, cents=lowest)
+
+
+def _pulled(take: Take) -> Iterator[dict[str, Any]]:
+    """A string that the tuning of others pulled out of tune, and that was left so."""
+    for name, string in _heard(take):
+        last = string["own_changes"][-1] if string["own_changes"] else None
+        if last is None or last["cause"] != "pull" or string["verdict"] not in ("close", "out"):
+            continue
+        tolerance = take.frame.tolerances[name].in_tune
+        span = take.frame.span(name)
+        before = abs(distance_to_span(last["from_cents"], span))
+        left = abs(distance_to_span(last["to_cents"], span))
+        if last["to_cents"] == string["deviation_cents"] and before <= tolerance < left:
+            yield _seen(take, "pulled", last["end_s"], name, cents=size(last))
 
 
 def _went_past(take: Take) -> Iterator[dict[str, Any]]:
     for name, string in take.strings.items():
-        times = reversals(string)
-        if times >= REVERSALS:
-            yield _seen(take, "went_past", string["moves"][0]["start_s"], name, times=times)
+        past = string["overshoots"]
+        if len(past) >= OVERSHOOTS:
+            yield _seen(take, "went_past", past[0]["at_s"], name, times=len(past))
 
 
 def _whole(take: Take) -> Iterator[dict[str, Any]]:

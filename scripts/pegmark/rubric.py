@@ -35,7 +35,8 @@ DEFAULTS: dict[str, dict[str, Any]] = {
         "large_moves_allowed": 0,
         "no_turns": "full",
     },
-    "final_check": {"bowed": False, "strings_missing_allowed": 0},
+    # A touch-up of a few cents pulls no other string: no second round is owed for it.
+    "final_check": {"bowed": False, "ignore_below_cents": 10, "strings_missing_allowed": 0},
     "method_used": {"unheard": "open"},
     "whole_pitch": {"levels": {"in_tune": 1, "close": 0.5, "out": 0}},
     "teacher": {},

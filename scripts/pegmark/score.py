@@ -17,14 +17,15 @@ from __future__ import annotations
 import math
 from typing import Any
 
-from pegmark import criteria, doubts
+from pegmark import criteria, doubts, process
 from pegmark.criteria import Take
 from pegmark.doubts import Doubt
 from pegmark.feedback import Voice, next_step
 from pegmark.files import rounded
 from pegmark.instruments import Instrument
 from pegmark.judge import Frame, Judgement, judge_strings, resolve_tolerances
-from pegmark.observe import observe, reversals
+from pegmark.observe import observe
+from pegmark.process import Sounded
 from pegmark.rubric import TEACHER, title_of
 
 SCHEMA_VERSION = 1
@@ -129,7 +130,8 @@ def _score_take(
         for criterion in ticket["rubric"]["criteria"]
         if criterion["kind"] != TEACHER
     }
-    hidden = sum(note["start_s"] < (judged.last_turn_s or 0.0) for note in judged.unnamed)
+    nameless = next(iter(judged.sounded.values())).nameless
+    hidden = sum(note["start_s"] < (judged.last_turn_s or 0.0) for note in nameless)
     for problem in stage_problems:
         concerning = doubts.from_stage(problem, measured_kinds, hidden)
         if concerning is not None:
@@ -153,10 +155,14 @@ def _judge_take(ticket: dict[str, Any], measured: Record) -> Take:
         resolve_tolerances(ticket["tolerances"], instrument),
     )
     judgements = judge_strings(measured, frame)
+    sounded = _sounded(measured, frame)
     strings = {
-        name: _string(measured["strings"].get(name) or {}, judgements[name], name, frame)
+        name: _string(measured["strings"].get(name) or {}, judgements[name], sounded[name], frame)
         for name in instrument.strings
     }
+    for name, string in strings.items():
+        others = [m for other in strings for m in strings[other]["moves"] if other != name]
+        string["own_changes"] = process.own_changes(string, sounded[name], others)
     return Take(
         frame=frame,
         judgements=judgements,
@@ -166,8 +172,26 @@ def _judge_take(ticket: dict[str, Any], measured: Record) -> Take:
         order=list(measured["order"]),
         last_turn_s=measured["last_turn_s"],
         voice=Voice(ticket["sentences"]),
-        unnamed=[note for note in measured["notes"] if _is_unnamed(note)],
+        sounded=sounded,
     )
+
+
+def _sounded(measured: Record, frame: Frame) -> dict[str, Sounded]:
+    """The notes that bear on each string, in order of time; cents are the record's."""
+    notes = sorted(measured["notes"], key=lambda note: (note["start_s"], note["end_s"]))
+    notes = [
+        {**note, "deviation_cents": _less(note.get("deviation_cents"), frame.shift(note["string"]))}
+        if note["string"] in frame.instrument.strings
+        else note
+        for note in notes
+    ]
+    in_tune = {name: tolerance.in_tune for name, tolerance in frame.tolerances.items()}
+    clear = process.clear_notes(notes, measured["speech"], in_tune)
+    nameless = [note for note in notes if _is_unnamed(note)]
+    return {
+        name: process.sounded_of(name, notes, clear, nameless, measured["speech"])
+        for name in frame.instrument.strings
+    }
 
 
 def _is_unnamed(note: Record) -> bool:
@@ -177,8 +201,9 @@ def _is_unnamed(note: Record) -> bool:
     return may_be_string and note["string"] is None and (odds is None or odds < NO_STRING_ODDS)
 
 
-def _string(measured: Record, judgement: Judgement, name: str, frame: Frame) -> Record:
+def _string(measured: Record, judgement: Judgement, sounded: Sounded, frame: Frame) -> Record:
     """One string in the record's form: deviations against the assignment's reference."""
+    name = sounded.name
     shift = frame.shift(name)
     string: Record = {f: measured.get(f) for f in STRING_FIELDS}
     string["target_hz"] = frame.target_hz(name)
@@ -186,7 +211,7 @@ def _string(measured: Record, judgement: Judgement, name: str, frame: Frame) -> 
     string["notes"] = measured.get("notes") or 0
     string["deviation_cents"] = _less(string["deviation_cents"], shift)
     string["start_cents"] = _less(string["start_cents"], shift)
-    string["moves"] = [
+    moves = [
         {
             **{key: move[key] for key in ("start_s", "end_s", "sounding")},
             "from_cents": move["from_cents"] - shift,
@@ -194,8 +219,8 @@ def _string(measured: Record, judgement: Judgement, name: str, frame: Frame) -> 
         }
         for move in measured.get("moves") or []
     ]
-    moves = string["moves"]
-    started_s, settled_s = moves[0]["start_s"] if moves else None, string["settled_s"]
+    moves = string["moves"] = process.weigh_moves(moves, sounded)
+    settled_s = string["settled_s"]
     return {
         **string,
         "verdict": judgement.verdict,
@@ -208,9 +233,8 @@ def _string(measured: Record, judgement: Judgement, name: str, frame: Frame) -> 
             "neighbour": judgement.neighbour,
             "reason": judgement.reason,
         },
-        "reversals": reversals(string),
-        "silent_moves": sum(move["sounding"] is False for move in moves),
-        "settle_s": settled_s - started_s if moves and settled_s is not None else None,
+        **process.summary(moves, frame.span(name), frame.tolerances[name].in_tune),
+        "settle_s": settled_s - moves[0]["start_s"] if moves and settled_s is not None else None,
     }
 
 
