@@ -7,7 +7,8 @@ scores the take's own truth, as perfect ears would have heard it. Per criterion 
 and difficulty: how often the points are the same, how often points were taken that were earned
 (the one thing that must not happen), how often given that were not, how often left to the teacher.
 The benefit of the doubt gives points at a boundary, so "given" is not zero by design. Takes in
-which perfect ears could not tell either are left out. With --keep the measured takes are kept, and the next run scores them again without listening.
+which perfect ears could not tell either are left out. With --keep the measured takes are kept, and
+the next run scores them again without listening.
 """
 
 from __future__ import annotations

@@ -20,9 +20,8 @@ def zigzag(far, times):
     """Turns that go past the note by `far` cents, so many times, and then land on it."""
     ends = [(-1) ** k * far for k in range(times)]
     starts = [-30.0, *ends]
-    moves = [move(20 + 2 * k, to - start, to)
-             for k, (start, to) in enumerate(zip(starts, [*ends, 0.0], strict=True))]  # fmt: skip
-    return moves
+    return [move(20 + 2 * k, to - start, to)
+            for k, (start, to) in enumerate(zip(starts, [*ends, 0.0], strict=True))]  # fmt: skip
 
 
 @pytest.mark.parametrize(
