@@ -15,7 +15,6 @@ from pegmark.attention import TASKS, Row, attention_rows, disagreements, task_of
 from pegmark.classlist import Record, class_records, criterion_titles, open_criteria
 
 TEXT_LIMIT = 400  # characters of a message or comment that the page shows on one line
-WORD_LIMIT = 60  # characters of a reason that has no short form
 FILE_LIMIT = 120  # characters of a file name
 FEW = 5  # long entries that stand open at the top without pushing the class off the screen
 MANY = 24  # as many short ones
@@ -80,7 +79,8 @@ def todo(
     by_id = {r["student"]["student_id"]: r for r in class_list}
     titles = criterion_titles(ticket)
     for entry in entries["listen"]:
-        entry["reasons"] = _reasons(by_id[entry["student_id"]], second_opinion)
+        of_student = [r for r in rows["listen"] if r["student_id"] == entry["student_id"]]
+        entry["reasons"] = _reasons(of_student, by_id[entry["student_id"]], second_opinion)
     entries["open"] = _open_by_criterion(class_list, titles)
     for entry in entries["late"]:
         entry["message"] = entry["message"].removeprefix("Handed in ").removesuffix(".")
@@ -128,29 +128,39 @@ def _entries(rows: list[Row], status: Mapping[str, str]) -> list[dict[str, Any]]
     return list(found.values())
 
 
-def _reasons(record: Record, second_opinion: Mapping[str, Any] | None) -> list[dict[str, Any]]:
-    """Why a take is to be listened to, in a few words each."""
-    found = [*record["problems"]]
-    found += [
-        {"code": "second_opinion", "message": "", **one}
-        for one in disagreements(record, second_opinion)
-    ]
-    return [_reason(problem, list(record["strings"])) for problem in found]
+def _reasons(
+    rows: list[Row], record: Record, second_opinion: Mapping[str, Any] | None
+) -> list[dict[str, Any]]:
+    """Why a take is to be listened to, one reason a row."""
+    told = {(p["code"], p["message"]): p for p in record["problems"]}
+    others = iter(disagreements(record, second_opinion))  # in the order of their rows
+    reasons = []
+    for row in rows:
+        about = (
+            next(others)
+            if row["code"] == "second_opinion"
+            else told.get((row["code"], row["message"]), {})
+        )
+        reasons.append(_reason(row, about, list(record["strings"])))
+    return reasons
 
 
-def _reason(problem: Mapping[str, Any], strings: list[str]) -> dict[str, Any]:
-    """A reason: its words, its time, and the number of the string's clip (1 the highest)."""
-    string = problem.get("string")
-    words = REASONS.get(problem["code"])
-    if words is None or (string is None and "{string}" in words):
-        text = wording.safe_text(problem["message"], WORD_LIMIT)
-    else:
-        text = words.format(string=wording.letter(string or ""))
+def _reason(row: Row, about: Mapping[str, Any], strings: list[str]) -> dict[str, Any]:
+    """A reason in a few words with its passage; one that has none in full (`words` is "").
+
+    `clip` is the number of the string's clip, 1 the highest.
+    """
+    string = about.get("string")
+    words = REASONS.get(row["code"], "")
+    if string is None and "{string}" in words:
+        words = ""
     return {
-        "words": text,
-        "at": wording.clock(problem.get("at_s")),
+        "words": words.format(string=wording.letter(string or "")),
+        "message": wording.safe_text(row["message"], TEXT_LIMIT),
+        "action": wording.safe_text(row["action"], TEXT_LIMIT),
+        "at": wording.clock(about.get("at_s")),
+        "at_s": about.get("at_s"),
         "clip": strings.index(string) + 1 if string in strings else None,
-        "at_s": problem.get("at_s"),
     }
 
 
