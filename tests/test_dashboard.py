@@ -175,7 +175,7 @@ def test_reasons_to_listen_are_a_few_words_that_play_their_passage():
         ("which string came first", None, ""),
         ("", None, ""),
         ("", None, ""),
-        (f"{name[0]}: second opinion differs", 3, "0:12"),
+        (f"{name[0]}: 440.1 or, by the second opinion, 431.0 Hz", 3, "0:12"),
     ])  # fmt: skip
     text = build_dashboard(records, ticket, opinion)
     assert "Line 4: 99 is too much. <em>Mend it.</em>" in text

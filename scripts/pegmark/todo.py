@@ -55,7 +55,7 @@ REASONS = {
     "speed_fault": "wrong speed",
     "speed_question": "right speed?",
     "sound_gaps": "gaps in the sound",
-    "second_opinion": "{string}: second opinion differs",
+    "second_opinion": "{string}: {f0_hz:.1f} or, by the second opinion, {second_hz:.1f} Hz",
 }
 
 
@@ -155,7 +155,7 @@ def _reason(row: Row, about: Mapping[str, Any], strings: list[str]) -> dict[str,
     if string is None and "{string}" in words:
         words = ""
     return {
-        "words": words.format(string=wording.letter(string or "")),
+        "words": words.format(**{**about, "string": wording.letter(string or "")}),
         "message": wording.safe_text(row["message"], TEXT_LIMIT),
         "action": wording.safe_text(row["action"], TEXT_LIMIT),
         "at": wording.clock(about.get("at_s")),
