@@ -270,6 +270,14 @@ def test_method_used(method, described, unheard, points, by):
     assert (found["points"], found["by"]) == (points, by)
 
 
+def test_how_a_tuner_was_used_is_for_the_teacher_and_no_doubt():
+    """A tuner makes no sound: the points are hers to give, and no take has to be listened to."""
+    rubric = with_criterion({"kind": "method_used"})
+    record = grade(take(), rubric=rubric, reference={"method": "tuner"})
+    assert (record["status"], record["problems"]) == ("graded", [])
+    assert record["score"]["open"] == 2
+
+
 def changed(identity, **settings):
     rubric = deepcopy(RUBRIC)
     next(c for c in rubric["criteria"] if c["id"] == identity).update(settings)

@@ -263,7 +263,7 @@ def step(measured, **changes):
         # Left alone once it was set, and moved by the tuning of the others.
         ({"strings": {"D4": {"cents": 12.0, "moves": [move(14, 30, 0)]}}}, "pulled", "go round"),
         ({"strings": {"G3": {"heard": "not_heard"}}}, "string_not_heard", "your G string on"),
-        ({"strings": {"G3": {"uncertainty": 6.0}}}, "pitch_unsure", "Bow your G string"),
+        ({"strings": {"G3": {"uncertainty": 6.0}}}, "pitch_unsure", "bow your G string"),
         ({}, "challenge_tuner", "tune by ear"),
     ],
 )  # fmt: skip
@@ -271,6 +271,43 @@ def test_the_next_step_is_what_costs_most(described, code, words):
     found = step(take(**described))
     assert found[0] == code
     assert words in found[1]
+
+
+def test_several_unclear_strings_have_one_step():
+    unclear = {"G3": {"uncertainty": 6.0}, "D4": {"heard": "not_heard"}}
+    assert step(take(strings=unclear))[0] == "play_clearly"
+
+
+@pytest.mark.parametrize(
+    ("method", "expected"),
+    [
+        ("tuner", "Set your tuner to an A of 442 hertz. Then tune all your strings again."),
+        ("by_ear", "Find a good A first. Then tune the other strings to it."),
+    ],
+)
+def test_all_strings_off_alike_have_one_step(method, expected):
+    """-12 cents from A = 440, all of them: nobody should bring up one string after the other."""
+    reference = {"method": method, "a4_hz": 442.0}
+    measured = take(cents=dict.fromkeys(("E5", "A4", "D4", "G3"), -12.0), tone_hz=440.0)
+    assert step(measured, reference=reference)[1] == expected
+
+
+@pytest.mark.parametrize("method", ["by_ear", "string_to_string"])
+def test_a_way_of_tuning_not_heard_says_what_to_let_hear(method):
+    rubric = {"title": "", "criteria": [{"id": "how", "title": "How", "points": 1,
+                                         "kind": "method_used"}]}  # fmt: skip
+    found = step(take(), rubric=rubric, reference={"method": method})
+    assert found[0] == f"method_{method}_unheard"
+
+
+def test_an_unsure_interval_asks_for_the_two_strings_at_once():
+    unsure = take(strings={"G3": {"uncertainty": 6.0}})
+    record = grade(unsure, reference={"method": "string_to_string"})
+    assert [p["code"] for p in record["problems"]] == ["interval_unsure"]
+    assert "pure interval to D4" in record["problems"][0]["message"]
+    texts = [item["text"] for item in row(record, "final_pitch")["evidence"]]
+    assert "G and D did not sound clear enough to say." in texts
+    assert record["next_step"]["code"] == "method_string_to_string_unheard"
 
 
 @pytest.mark.parametrize("method", ["tuner", "by_ear", "string_to_string"])

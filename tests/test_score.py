@@ -471,6 +471,7 @@ def test_open_points_of_another_take_may_decide():
     record = two_takes(take(cents={"D4": 5.0}), unsure, policy="best")
     assert (record["submission"]["attempt"], record["score"]["total"]) == (1, 7.5)
     assert (record["status"], codes(record)) == ("needs_listening", ["other_take_open"])
+    assert record["next_step"]["code"] == "string_high"  # about the take that counts
     marked = two_takes(take(cents={"D4": 5.0}), unsure, policy="best",
                        marks={"final_pitch": 4, "final_check": 1})  # fmt: skip
     assert marked["status"] == "graded"

@@ -112,7 +112,7 @@ def _off_string(take: Take, name: str, judgement: Judgement, lost: float) -> dic
 
 def _unknown_string(take: Take, name: str, judgement: Judgement) -> dict[str, Any]:
     doubt = _string_doubt(name, judgement)
-    return evidence(take.voice, doubt.code, doubt.at_s, name)
+    return evidence(take.voice, doubt.code, doubt.at_s, name, other=judgement.neighbour)
 
 
 def _string_doubt(name: str, judgement: Judgement) -> Doubt:
@@ -127,6 +127,8 @@ def _string_doubt(name: str, judgement: Judgement) -> Doubt:
         "no_neighbour": "neighbour_unsure",
     }
     code = codes.get(judgement.reason or "", "which_string")
+    if code == "pitch_unsure" and judgement.against == "neighbour":
+        code = "interval_unsure"
     fields = (
         ("cents", judgement.off_cents),
         ("half", judgement.uncertainty_cents),
@@ -380,9 +382,9 @@ def _nameless_s(take: Take, after_s: float | None) -> float | None:
 def method_used(take: Take, criterion: dict[str, Any]) -> Finding:
     """The assignment's way of tuning could be heard.
 
-    by_ear: a sounded A; string_to_string: every pair of neighbours sounded together. A tuner
-    makes no sound, and a tone may be in the student's earphones: what was not heard is the
-    teacher's to settle, unless the rubric says `unheard: lost`.
+    by_ear: a sounded A; string_to_string: every pair of neighbours sounded together. A tone may be
+    in the student's earphones: what was not heard is the teacher's to settle, unless the rubric
+    says `unheard: lost`. A tuner makes no sound at all: those points are always hers to give.
     """
     method = take.frame.method
     if method == "by_ear":
@@ -397,7 +399,9 @@ def method_used(take: Take, criterion: dict[str, Any]) -> Finding:
         if all(frozenset(pair) in heard for pair in pairs):
             item = evidence(take.voice, "method_string_to_string")
             return Finding(criterion["points"], evidence=[item])
-    if method != "tuner" and setting(criterion, "unheard") == "lost":
+    if method == "tuner":
+        return _open(take, criterion, "method_open", [])
+    if setting(criterion, "unheard") == "lost":
         item = evidence(take.voice, f"method_{method}_unheard", lost=criterion["points"])
         return Finding(0.0, evidence=[item])
     return _open(take, criterion, "method_open", [Doubt("method_unheard")])
@@ -465,7 +469,7 @@ def _open(take: Take, criterion: dict[str, Any], code: str, doubts: list[Doubt])
     return Finding(
         0.0,
         open=criterion["points"],
-        evidence=[evidence(take.voice, code, doubts[0].at_s)],
+        evidence=[evidence(take.voice, code, doubts[0].at_s if doubts else None)],
         doubts=doubts,
     )
 

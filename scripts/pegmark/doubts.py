@@ -29,8 +29,14 @@ MESSAGES: dict[str, tuple[str, str]] = {
         "Listen how {string} was left.",
     ),
     "pitch_unsure": (
-        "{string} was left at {cents:+.1f} cents, give or take {half:.1f}{at}: unsure.",
+        "{string} was left at {cents:+.1f} cents, give or take {half:.1f}{at}: too unsure for a "
+        "verdict.",
         "Listen to {string}.",
+    ),
+    "interval_unsure": (
+        "{string} stands {cents:+.1f} cents from a pure interval to {other}, give or take "
+        "{half:.1f}{at}: too unsure for a verdict.",
+        "Listen to the two strings together.",
     ),
     "fell_far": (
         "{string} seems to have fallen far after it was set{at}: a peg let go, or it is another "

@@ -17,6 +17,10 @@ from pegmark import wording
 
 # Observations of what can break a string: they go before everything else.
 HARM = frozenset({"far_above", "went_far_above"})
+# Observations of all strings together: one step for all of them, not one string's.
+ALL_STRINGS = frozenset({"another_a", "whole_sharp", "whole_flat"})
+# Problems of another of the student's takes say nothing of how to play this one.
+NOT_THIS_TAKE = frozenset({"other_take_open", "other_take_unreadable"})
 
 
 @dataclass(frozen=True)
@@ -95,14 +99,11 @@ def next_step(record: dict[str, Any], order: list[str], pegs: str, voice: Voice)
         if seen["code"] in HARM:
             return _step(voice, seen["code"], string=seen["string"])
     costly = _costliest(record, order)
-    doubts = [problem for problem in record["problems"] if problem["criteria"]]
+    doubts = [p for p in record["problems"] if p["criteria"] and p["code"] not in NOT_THIS_TAKE]
     if costly is not None:
         doubts = [p for p in doubts if costly[0]["id"] in p["criteria"] and p["string"] is None]
     if doubts:
-        code, string = doubts[0]["code"], doubts[0]["string"]
-        return _step(
-            voice, code if voice.has(f"next_step.{code}") else "play_clearly", string=string
-        )
+        return _step_for_doubts(record, doubts, voice)
     if costly is not None:
         return _step_for_loss(record, *costly, order, pegs, voice)
     return _step(voice, f"challenge_{record['reference']['method']}")
@@ -110,6 +111,18 @@ def next_step(record: dict[str, Any], order: list[str], pegs: str, voice: Voice)
 
 def _step(voice: Voice, code: str, **fields: Any) -> dict[str, str]:
     return {"code": code, "text": voice.say(f"next_step.{code}", **fields)}
+
+
+def _step_for_doubts(
+    record: dict[str, Any], doubts: list[dict[str, Any]], voice: Voice
+) -> dict[str, str]:
+    """What would make the next take clear; where several strings are unclear, all of them."""
+    code, string = doubts[0]["code"], doubts[0]["string"]
+    if code in ("method_unheard", "interval_unsure"):
+        code = f"method_{record['reference']['method']}_unheard"
+    elif len({p["string"] for p in doubts}) > 1 or not voice.has(f"next_step.{code}"):
+        code = "play_clearly"
+    return _step(voice, code, string=string)
 
 
 def _costliest(
@@ -154,6 +167,10 @@ def _step_for_loss(
         return _step(voice, f"slipping_peg_{pegs}", string=string)
     if "pulled" in seen:
         return _step(voice, "pulled", string=string)
+    if any(o["code"] in ALL_STRINGS for o in record["observations"]):
+        tuner = record["reference"]["method"] == "tuner"
+        wanted_hertz = record["reference"]["a4_hz"]
+        return _step(voice, "another_a_tuner" if tuner else "whole_off", wanted_hertz=wanted_hertz)
     judged = record["strings"][string]["judged"]
     if judged["against"] == "neighbour":
         return _step(voice, "interval", string=string, other=judged["neighbour"])
