@@ -90,6 +90,7 @@ def test_far_above_says_how_much_and_when():
         ([12.0, 25.0, 9.0, 18.0], "whole_sharp"),
         ([-12.0, -25.0, -9.0, -18.0], "whole_flat"),
         ([12.0, 25.0, -9.0, 18.0], None),
+        ([-12.0, -25.0, -9.0, -6.0], None),  # G within 3 cents of its pure pitch is in tune
         ([12.0, 25.0, 0.0, 18.0], None),
     ],
 )
@@ -115,6 +116,18 @@ def test_another_a_is_named_and_the_grade_follows_the_assignments():
 )
 def test_a_sounded_a_that_is_another(tone_hz, expected):
     assert [code for code, _ in seen(take(tone_hz=tone_hz))] == expected
+
+
+def test_by_ear_the_sounded_a_counts():
+    """Tuned to a sounded 442: the tone is told, and the strings that fit it are not."""
+    at_442 = take(cents=dict.fromkeys(FOUR, 7.851), tone_hz=442.0)
+    by_ear = {"method": "by_ear"}
+    assert [code for code, _ in seen(at_442, reference=by_ear)] == ["tone_other_a"]
+    at_440 = take(tone_hz=442.0)
+    record = grade(at_440, reference=by_ear)
+    assert [o["code"] for o in record["observations"]] == ["another_a_heard", "tone_other_a"]
+    text = record["observations"][0]["text"]
+    assert text == "Your strings fit an A of 440 hertz. The A you heard was 442."
 
 
 def test_harmonics_are_told_where_an_open_string_is_missing():

@@ -18,7 +18,7 @@ from pegmark import wording
 # Observations of what can break a string: they go before everything else.
 HARM = frozenset({"far_above", "went_far_above"})
 # Observations of all strings together: one step for all of them, not one string's.
-ALL_STRINGS = frozenset({"another_a", "whole_sharp", "whole_flat"})
+ALL_STRINGS = frozenset({"another_a", "another_a_heard", "whole_sharp", "whole_flat"})
 # Problems of another of the student's takes say nothing of how to play this one.
 NOT_THIS_TAKE = frozenset({"other_take_open", "other_take_unreadable"})
 

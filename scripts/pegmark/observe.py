@@ -141,9 +141,14 @@ def _went_past(take: Take) -> Iterator[dict[str, Any]]:
 
 
 def _whole(take: Take) -> Iterator[dict[str, Any]]:
-    """All strings agree on another A, or all stand on one side of their pitch."""
+    """All strings agree on another A, or all stand out of tune on one side of their pitch.
+
+    By ear, what counts is the A that was sounded.
+    """
+    tone = hear_a(take.notes, None) if take.frame.method == "by_ear" else None
+    base = tone.cents - take.frame.a_cents if tone else 0.0
     known = [
-        (string["deviation_cents"], string["uncertainty_cents"], take.frame.tolerances[name])
+        (string["deviation_cents"] - base, string["uncertainty_cents"], take.frame.tolerances[name])
         for name, string in take.strings.items()
         if string["heard"] == "heard"
         and string["deviation_cents"] is not None
@@ -158,11 +163,16 @@ def _whole(take: Take) -> Iterator[dict[str, Any]]:
         return
     agree = all(abs(cents - middle) <= t.in_tune + u for cents, u, t in known)
     if agree and abs(middle) <= A_REACH_CENTS:
-        hertz = pitch.shift_hz(take.frame.a4_hz, middle)
-        yield _seen(take, "another_a", None, None, hertz=hertz, wanted_hertz=take.frame.a4_hz)
-    elif all(cents > t.in_tune + u for cents, u, t in known):
+        wanted = pitch.shift_hz(take.frame.a4_hz, base)
+        hertz = pitch.shift_hz(wanted, middle)
+        code = "another_a_heard" if tone else "another_a"
+        yield _seen(take, code, None, None, hertz=hertz, wanted_hertz=wanted)
+        return
+    spans = [take.frame.span(name) for name in take.strings]
+    off = [(distance_to_span(c, span), u, t) for (c, u, t), span in zip(known, spans, strict=True)]
+    if all(cents > t.in_tune + u for cents, u, t in off):
         yield _seen(take, "whole_sharp", None, None, cents=min(cents for cents, _, _ in known))
-    elif all(cents < -t.in_tune - u for cents, u, t in known):
+    elif all(cents < -t.in_tune - u for cents, u, t in off):
         yield _seen(take, "whole_flat", None, None, cents=max(cents for cents, _, _ in known))
 
 
