@@ -427,6 +427,12 @@ def test_the_picture_says_in_words_what_it_shows():
     assert svg.count('class="left-mark"') == sum(map(len, violins.values()))
 
 
+def test_instruments_stand_in_the_order_of_a_score():
+    records, ticket = make_class(30)
+    order = [p["instrument"] for p in class_view(records, ticket)["pictures"]["left"]]
+    assert order == ["violin", "viola", "cello", "double bass"]
+
+
 def test_care_lists_instruments_not_habits():
     records, _ = make_class(1, seed=1)
     records["s001"]["observations"] = [

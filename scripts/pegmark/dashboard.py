@@ -169,13 +169,19 @@ def _pictures(class_list: list[Record]) -> dict[str, Any]:
     return {
         "left": [
             {"instrument": instrument, "svg": classpictures.left_svg(instrument, strings)}
-            for instrument, strings in sorted(instruments.items())
+            for instrument, strings in sorted(instruments.items(), key=_score_order)
         ],
         "trouble": [row for row in trouble if not row["all_in_tune"]],
         "calm": wording.listed([row["label"] for row in trouble if row["all_in_tune"]], " and "),
         "worst": _worst(trouble),
         "sections": _sections(class_list),
     }
+
+
+def _score_order(entry: tuple[str, dict[str, list[dict[str, Any]]]]) -> tuple[int, str]:
+    """Instruments as a score lists them: those with the higher top string first."""
+    instrument, strings = entry
+    return -pitch.semitone(next(iter(strings))), instrument
 
 
 def _worst(trouble: list[dict[str, Any]]) -> dict[str, Any] | None:
