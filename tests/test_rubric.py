@@ -87,6 +87,21 @@ def test_all_mistakes_at_once_by_line_and_key(tmp_path):
     assert all(actions)
 
 
+def test_a_limit_for_a_string_that_nobody_has_is_told(tmp_path):
+    text = (
+        "criteria:\n  - id: moves\n    title: Moves\n    points: 1\n    kind: small_moves\n"
+        "    strings: {E5: 30, E4: 40, X9: 5}\n"
+    )
+    path = write(tmp_path / "rubric.yaml", text)
+    with pytest.raises(TeacherError) as caught:
+        load_rubric(path, {"E5", "A4"})
+    told = [p["message"] for p in caught.value.problems]
+    assert "rubric.yaml, line 6, criteria[1].strings.E4: there is no open string E4." in told
+    assert sum("E4" in message for message in told) == 1
+    assert sum("X9" in message for message in told) == 1  # no name of a string at all
+    assert len(told) == 2
+
+
 @pytest.mark.parametrize("text", ["", "[]", "criteria: []", "criteria: {}", "criteria:\n"])
 def test_a_rubric_without_criteria_is_none(tmp_path, text):
     with pytest.raises(TeacherError):

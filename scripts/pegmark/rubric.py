@@ -8,6 +8,8 @@ What a criterion does not say about its kind comes from `DEFAULTS`.
 from __future__ import annotations
 
 import copy
+import re
+from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -42,25 +44,32 @@ DEFAULTS: dict[str, dict[str, Any]] = {
     "teacher": {},
 }
 TEACHER = "teacher"
+STRING_NAME = re.compile(r"[A-G][#b]?[0-8]")  # as the schema has it
 
 
-def load_rubric(path: Path | str) -> dict[str, Any]:
+def load_rubric(path: Path | str, strings: Collection[str] | None = None) -> dict[str, Any]:
     """The rubric in a file, checked, its defaults filled in.
 
+    `strings` are the open strings of all instruments, if only those may be named.
     Raises TeacherError with all mistakes at once, by line and key.
     """
     from pegmark.yamlfiles import read_yaml
 
     source = read_yaml(path)
-    return check_rubric(source.data, source)
+    return check_rubric(source.data, source, strings=strings)
 
 
-def check_rubric(data: Any, source: YamlFile | str, keys: KeyPath = ()) -> dict[str, Any]:
+def check_rubric(
+    data: Any,
+    source: YamlFile | str,
+    keys: KeyPath = (),
+    strings: Collection[str] | None = None,
+) -> dict[str, Any]:
     """A rubric that stands at `keys` of a file, checked, its defaults filled in.
 
     Raises TeacherError with all mistakes at once, by line and key.
     """
-    problems = rubric_problems(data, source, keys)
+    problems = rubric_problems(data, source, keys, strings)
     if problems:
         raise TeacherError(problems)
     rubric = copy.deepcopy(data)
@@ -78,7 +87,12 @@ def check_rubric(data: Any, source: YamlFile | str, keys: KeyPath = ()) -> dict[
     return dict(rubric)
 
 
-def rubric_problems(data: Any, source: YamlFile | str, keys: KeyPath = ()) -> list[Problem]:
+def rubric_problems(
+    data: Any,
+    source: YamlFile | str,
+    keys: KeyPath = (),
+    strings: Collection[str] | None = None,
+) -> list[Problem]:
     """Every mistake in a rubric, in reading order: the schema's rules, then what no schema says."""
     from pegmark.yamlfiles import violations
 
@@ -98,9 +112,26 @@ def rubric_problems(data: Any, source: YamlFile | str, keys: KeyPath = ()) -> li
     if isinstance(criteria, list):
         found += [
             problem("bad_rubric", f"{where(('criteria', *inner))}: {wrong}.", action)
-            for inner, wrong, action in _contradictions(criteria)
+            for inner, wrong, action in (
+                *_contradictions(criteria),
+                *_no_strings(criteria, strings or ()),
+            )
         ]
     return found
+
+
+def _no_strings(
+    criteria: list[Any], strings: Collection[str]
+) -> Iterator[tuple[KeyPath, str, str]]:
+    """Limits for strings that no instrument has: they would never count."""
+    if not strings:
+        return
+    for place, criterion in enumerate(criteria):
+        limits = criterion.get("strings") if isinstance(criterion, dict) else None
+        for name in limits if isinstance(limits, dict) else ():
+            if STRING_NAME.fullmatch(str(name)) and name not in strings:
+                wrong = f"there is no open string {name}"
+                yield (place, "strings", name), wrong, f"Allowed: {', '.join(sorted(strings))}."
 
 
 def _contradictions(criteria: list[Any]) -> list[tuple[KeyPath, str, str]]:

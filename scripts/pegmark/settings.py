@@ -7,7 +7,6 @@ told at once, by file, line and key; nothing is written before they are mended.
 from __future__ import annotations
 
 import copy
-import importlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
@@ -16,8 +15,10 @@ from typing import Any
 
 from pegmark import instruments as instrument_table
 from pegmark import times, yamlfiles
+from pegmark.comments import load_comments
 from pegmark.instruments import Instrument
 from pegmark.problems import Problem, TeacherError, problem
+from pegmark.rubric import check_rubric, load_rubric
 from pegmark.yamlfiles import KeyPath, YamlFile
 
 # Results carry no clock of their own: where no due time is set, the first moment a zip archive
@@ -78,7 +79,7 @@ def load_assignment(class_dir: Path | str, config_dir: Path | str) -> Settings:
     own = _read(class_dir / "assignment.yaml", problems, needed=False)
     assignment = _assignment(own, config_dir, table, names, problems)
     due = _due(assignment["due"], own, problems)
-    rubric = _rubric(own, class_dir, config_dir, problems)
+    rubric = _rubric(own, class_dir, config_dir, table, problems)
     sentences = _sentences(config_dir, problems)
     if sentences and assignment["language"] not in sentences:
         problems.append(
@@ -287,7 +288,11 @@ def _due(text: str | None, own: YamlFile | None, problems: list[Problem]) -> dat
 
 
 def _rubric(
-    own: YamlFile | None, class_dir: Path, config_dir: Path, problems: list[Problem]
+    own: YamlFile | None,
+    class_dir: Path,
+    config_dir: Path,
+    table: Mapping[str, Instrument],
+    problems: list[Problem],
 ) -> dict[str, Any]:
     """The rubric that counts: in assignment.yaml, else rubric.yaml, else config/rubric.yaml."""
     inline = own.data.get("rubric") if own and isinstance(own.data, dict) else None
@@ -301,15 +306,13 @@ def _rubric(
             )
         )
         return {}
-    rubric = _module("pegmark.rubric")
+    strings = {string for instrument in table.values() for string in instrument.strings}
     try:
         if inline and own:
-            return rubric.check_rubric(inline, own, ("rubric",)) if rubric else dict(inline)
+            return check_rubric(inline, own, ("rubric",), strings)
         if not path.exists():
             path = config_dir / "rubric.yaml"
-        if rubric:
-            return dict(rubric.load_rubric(path))
-        return dict(yamlfiles.read_yaml(path).data) if path.exists() else {}
+        return load_rubric(path, strings)
     except TeacherError as error:
         problems.extend(error.problems)
         return {}
@@ -317,25 +320,8 @@ def _rubric(
 
 def _sentences(config_dir: Path, problems: list[Problem]) -> dict[str, dict[str, Any]]:
     """The comments files by language."""
-    comments = _module("pegmark.comments")
     try:
-        if comments:
-            return dict(comments.load_comments(config_dir))
-        found: dict[str, dict[str, Any]] = {}
-        for path in sorted(config_dir.glob("comments*.yaml")):
-            data = yamlfiles.read_yaml(path).data
-            found[str(data.get("language", "en"))] = data
-        return found
+        return load_comments(config_dir)
     except TeacherError as error:
         problems.extend(error.problems)
         return {}
-
-
-def _module(name: str) -> Any:
-    """A module of the package that may not be there."""
-    try:
-        return importlib.import_module(name)
-    except ModuleNotFoundError as error:
-        if error.name != name:
-            raise
-        return None
