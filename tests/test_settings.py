@@ -266,3 +266,11 @@ def test_instruments_are_checked(tmp_path):
 def test_a_class_folder_that_is_not_there(tmp_path):
     with pytest.raises(TeacherError, match="There is no folder"):
         settings.load_assignment(tmp_path / "nowhere", CONFIG)
+
+
+def test_contradicting_tolerances_are_told_with_other_mistakes(tmp_path):
+    text = "paper: A3\ntolerances:\n  instruments: {celo: {in_tune_cents: 4}}\n"
+    told = mistakes(build(tmp_path, assignment_yaml=text))
+    assert len(told) == 2
+    assert told[0].startswith("assignment.yaml, line 1, paper")
+    assert "line 3, tolerances.instruments.celo: 'celo' is no instrument" in told[1]

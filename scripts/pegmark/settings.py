@@ -170,10 +170,11 @@ def _assignment(
         problems.extend(found)
         if not found:
             merged = _merge(merged, own.data)
-            if table:
-                merged["tolerances"] = _tolerances(
-                    merged["tolerances"], own, table, names, problems
-                )
+        wrong = {keys[:1] for keys, _, _ in yamlfiles.violations(own.data, "assignment")}
+        over = own.data.get("tolerances") if isinstance(own.data, dict) else None
+        if table and over and not wrong & {(), ("tolerances",)}:
+            tolerances = _merge(base, {"tolerances": over})["tolerances"]
+            merged["tolerances"] = _tolerances(tolerances, own, table, names, problems)
     merged["roster_columns"] = merged.get("roster_columns") or {}
     return merged
 
