@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import pytest
 from classroom import build
-from pegmark.marks import Marks, read_marks
+from pegmark.marks import Marks, read_marks, write_template
 from pegmark.problems import TeacherError
+from pegmark.score import score_student
 from pegmark.times import UTC
+from takes import MARKED, RUBRIC, grade, take, ticket
 
 STUDENTS = ("s01", "s02")
 CRITERIA = {"final_pitch": 4.0, "bridge": 1.0, "answers": 2.0}
@@ -147,3 +149,69 @@ def test_a_comment_stays_one_plain_line(tmp_path):
     text = 'student_id,criterion,points,comment\ns01,bridge,1,"=HYPERLINK(1)\n\u202enext"\n'
     marks = read(build(tmp_path, marks_csv=text))
     assert cells(marks)["s01", "bridge"][1] == "=HYPERLINK(1) next"
+
+
+# -- the template -----------------------------------------------------------------------------
+
+
+def records():
+    """One who is graded but for the teacher's points, one unsure, one done, one who is missing."""
+    unsure = take(strings={"D4": {"heard": "not_heard"}})
+    made = {
+        "s01": grade(marks={"bridge": 1}),
+        "s02": grade(unsure, marks=MARKED),
+        "s03": grade(marks=MARKED),
+        "s04": score_student(ticket(state="missing", takes=[]), {}, {}),
+    }
+    for student_id, record in made.items():
+        record["student"] |= {"student_id": student_id, "given_name": "=Zoë"}
+    return made
+
+
+def template_lines(path):
+    lines = path.read_text(encoding="utf-8-sig").splitlines()
+    return [line.split(",")[:6] for line in lines]
+
+
+def test_a_template_has_every_open_cell(tmp_path):
+    path = write_template(tmp_path, records())
+    assert path == tmp_path / "marks.csv"
+    assert template_lines(path) == [
+        ["student_id", "criterion", "points", "comment", "of", "so far"],
+        ["s01", "answers", "", "", "2", ""],
+        ["s01", "daily", "", "", "1", ""],
+        ["s02", "final_pitch", "", "", "4", "3"],
+        ["s02", "final_check", "", "", "1", ""],
+    ]
+    text = path.read_text(encoding="utf-8-sig")
+    assert "D4 was not heard." in text
+    assert ",'=Zoë Ostermoor," in text  # no spreadsheet runs a name
+
+
+def test_a_template_filled_in_is_a_marks_file(tmp_path):
+    path = write_template(build(tmp_path), records())
+    text = path.read_text(encoding="utf-8")
+    path.write_text(text.replace("answers,,,", "answers,1.5,Good.,"), encoding="utf-8")
+    rubric = {c["id"]: c["points"] for c in RUBRIC["criteria"]}
+    marks = read_marks(path.parent, ["s01", "s02"], rubric, UTC)
+    assert cells(marks) == {("s01", "answers"): (1.5, "Good.")}
+    assert marks.refused == ()
+
+
+def test_a_template_never_writes_over_marks(tmp_path):
+    write(tmp_path, "marks.csv", "student_id,criterion,points\ns01,bridge,1\n")
+    first = write_template(tmp_path, records())
+    assert first.name == "marks-open.csv"
+    assert write_template(tmp_path, records()) == first  # nothing was filled in
+    text = first.read_text(encoding="utf-8")
+    first.write_text(text.replace("answers,,", "answers,2,"), encoding="utf-8")
+    kept = first.read_bytes()
+    assert write_template(tmp_path, records()).name == "marks-open-2.csv"
+    assert first.read_bytes() == kept
+    write(tmp_path, "marks-open-2.csv", "no table\n")
+    assert write_template(tmp_path, records()).name == "marks-open-3.csv"
+
+
+def test_nothing_open_no_template(tmp_path):
+    assert write_template(tmp_path, {"s03": records()["s03"]}) is None
+    assert list(tmp_path.iterdir()) == []

@@ -7,6 +7,7 @@ saved_at says nothing (an unfilled template); one with saved_at takes an earlier
 
 from __future__ import annotations
 
+import itertools
 import math
 import re
 from collections.abc import Collection, Mapping
@@ -16,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from pegmark import times, yamlfiles
+from pegmark.csvtext import csv_text
 from pegmark.files import write_text
 from pegmark.problems import TeacherError
 from pegmark.tables import Row, Table, read_table
@@ -27,6 +29,7 @@ FIELDS: dict[str, tuple[str, ...]] = {
     "comment": ("comments", "note", "remark", "comentario"),
     "saved_at": ("saved", "saved at", "time", "date"),
 }
+BYTE_ORDER_MARK = "\ufeff"  # without it some spreadsheets misread names with accents
 NEEDED = (("student_id",), ("criterion",), ("points",))
 
 
@@ -246,29 +249,63 @@ def _newest(entry: tuple[int, Mark]) -> tuple[float, int]:
     return (mark.saved_at.timestamp() if mark.saved_at else 0.0, place)
 
 
-def open_cells(records: Mapping[str, Mapping[str, Any]]) -> list[tuple[str, str]]:
-    """(student id, criterion) of every cell that still waits for the teacher, in roster order."""
-    return [
-        (student_id, criterion["id"])
-        for student_id, record in records.items()
-        if record["status"] in ("graded", "needs_listening", "unreadable")
-        for criterion in record["score"]["criteria"]
-        if criterion["points"] is None or criterion["by"] == "open"
-    ]
+TEMPLATE = ("student_id", "criterion", "points", "comment", "of", "so far", "name", "why")
+WAITING = ("graded", "needs_listening", "unreadable")  # states in which there is work to mark
+
+
+def open_cells(records: Mapping[str, Mapping[str, Any]]) -> list[dict[str, Any]]:
+    """A template's lines: every cell that still waits for the teacher, in roster order.
+
+    Beyond what a marks file needs they say how many points there are ("of"), how many are sure
+    ("so far"), whose it is and what the machine could not settle ("why").
+    """
+    lines = []
+    for student_id, record in records.items():
+        if record["status"] not in WAITING:
+            continue
+        student = record["student"]
+        name = " ".join(filter(None, (student["given_name"], student["family_name"])))
+        for criterion in record["score"]["criteria"]:
+            if criterion["by"] != "open":
+                continue
+            why = [p["message"] for p in record["problems"] if criterion["id"] in p["criteria"]]
+            lines.append(
+                {
+                    "student_id": student_id,
+                    "criterion": criterion["id"],
+                    "of": criterion["of"],
+                    "so far": criterion["points"],
+                    "name": name,
+                    "why": " ".join(why),
+                }
+            )
+    return lines
 
 
 def write_template(class_dir: Path, records: Mapping[str, Mapping[str, Any]]) -> Path | None:
     """A marks file with a line for every open cell, beside those there are; None: none is open.
 
-    An existing marks.csv is never touched: the lines then go to marks-open.csv.
+    A file in which something was filled in is never touched: the lines then go to marks-open.csv,
+    marks-open-2.csv ...
     """
-    cells = open_cells(records)
-    if not cells:
+    lines = open_cells(records)
+    if not lines:
         return None
-    path = class_dir / "marks.csv"
-    if path.exists():
-        path = class_dir / "marks-open.csv"
-    lines = ["student_id,criterion,points,comment"]
-    lines += [f"{student_id},{criterion},," for student_id, criterion in cells]
-    write_text(path, "\r\n".join(lines) + "\r\n")
+    names = itertools.chain(
+        ("marks.csv", "marks-open.csv"), (f"marks-open-{n}.csv" for n in itertools.count(2))
+    )
+    path = next(path for name in names if _is_free(path := class_dir / name))
+    write_text(path, BYTE_ORDER_MARK + csv_text(TEMPLATE, lines))
     return path
+
+
+def _is_free(path: Path) -> bool:
+    """Whether a template may be written here: nothing there, or a template left as it was."""
+    if not path.exists():
+        return True
+    try:
+        table = read_table(path, FIELDS, NEEDED)
+    except TeacherError:
+        return False
+    filled = ("points", "comment", "saved_at")
+    return not any(table.cell(row, field) for row in table.rows for field in filled)
