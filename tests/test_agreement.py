@@ -115,6 +115,16 @@ def test_a_class_marked_twice():
     assert one["comment"] == "In tune to my ear."
 
 
+def test_criteria_come_in_the_rubrics_order():
+    records = [grade(marks={"small_moves": 1}), grade(marks={"order": 0, "small_moves": 1})]
+    assert [one["id"] for one in agreement(records)["criteria"]] == ["order", "small_moves"]
+
+
+def test_one_pair_has_no_kappa():
+    assert agree([(0, 1)])["kappa"] is None
+    assert agree([(0, 1), (1, 1)])["kappa"] is not None
+
+
 def test_criteria_only_the_teacher_can_mark_are_no_pairs():
     assert agreement([grade(marks={"bridge": 1, "answers": 2})]) is None
     assert agreement([]) is None

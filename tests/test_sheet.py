@@ -157,6 +157,27 @@ def test_states_without_measurements(state: str, words: str) -> None:
     assert "0 of" not in text
 
 
+@pytest.mark.parametrize(
+    ("changes", "texts"),
+    [
+        # Her points are other than the measured ones: what the machine heard would contradict her.
+        ({"points": 1, "by": "teacher", "comment": "It held."}, ["Your teacher: It held."]),
+        ({"points": 1, "by": "teacher", "comment": None}, ["Your teacher decided."]),
+        ({"points": 0, "by": "teacher", "comment": "Yes."}, ["Your teacher: Yes.", "It fell."]),
+        # A comment without points reaches the student too.
+        ({"comment": "Better now."}, ["Your teacher: Better now.", "It fell."]),
+    ],
+)
+def test_what_the_teacher_says_of_a_criterion(changes: dict[str, Any], texts: list[str]) -> None:
+    record = examples.record()
+    fell = {"code": "x", "text": "It fell.", "at_s": None, "string": None, "lost": 1}
+    measured = {"points": 0, "measured_points": 0, "by": "measured", "of": 1, "open": 0,
+                "evidence": [fell], "comment": None, "close_call": False}  # fmt: skip
+    record["score"]["criteria"][1] |= {**measured, **changes}
+    row = sheetview.sheet_view(record, examples.ticket())["points"]["rows"][1]
+    assert [reason["text"] for reason in row["reasons"]] == texts
+
+
 def test_missing_says_when_it_was_due() -> None:
     assert "It was due on 6 March 2026, 17:00." in text_of(pdf_of("missing"))
 

@@ -7,8 +7,9 @@ A kappa of 0.70 is the usual yardstick for a machine beside a person (Williamson
 2012; from memory). Who has seen the measured points before marking agrees more with them.
 
 Methods: weighted kappa, Cohen (1968); its large-sample standard error, Fleiss, Cohen & Everitt
-(1969). A kappa is null where chance alone would agree (one of the two gave everybody the same),
-its interval null below `MIN_PAIRS` pairs or where the pairs show no spread to estimate it from.
+(1969). A kappa is null where chance alone would agree (one of the two gave everybody the same)
+and of a single pair, its interval null below `MIN_PAIRS` pairs or where the pairs show no spread
+to estimate it from.
 """
 
 from __future__ import annotations
@@ -40,9 +41,11 @@ def agreement(records: Iterable[dict[str, Any]]) -> dict[str, Any] | None:
     """
     pairs: dict[str, list[tuple[float, float]]] = {}
     rows: dict[str, dict[str, Any]] = {}
+    order: dict[str, int] = {}  # of the rubric: the same in every record of a class
     disagreements = []
     for record in records:
         for row in record["score"]["criteria"]:
+            order.setdefault(row["id"], len(order))
             if row["by"] != "teacher" or row.get("measured_points") is None:
                 continue
             rows.setdefault(row["id"], row)
@@ -56,7 +59,7 @@ def agreement(records: Iterable[dict[str, Any]]) -> dict[str, Any] | None:
         "criteria": [
             {key: rows[one][key] for key in ("id", "title", "of")}
             | agree(some, adjacent=rows[one]["of"] > ADJACENT_POINTS)
-            for one, some in pairs.items()
+            for one, some in sorted(pairs.items(), key=lambda pair: order[pair[0]])
         ],
         "all": {"pairs": len(every), "exact": _share([a == b for a, b in every])},
         "disagreements": sorted(disagreements, key=_apart),
@@ -65,7 +68,7 @@ def agreement(records: Iterable[dict[str, Any]]) -> dict[str, Any] | None:
 
 def agree(pairs: Sequence[tuple[float, float]], adjacent: bool = True) -> dict[str, Any]:
     """Exact and adjacent agreement and kappa of pairs of points."""
-    found = weighted_kappa(pairs)
+    found = weighted_kappa(pairs) if len(pairs) > 1 else None
     low = high = None
     if found is not None and len(pairs) >= MIN_PAIRS and found.standard_error > 0:
         half = NORMAL_95 * found.standard_error

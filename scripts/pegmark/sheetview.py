@@ -308,13 +308,19 @@ def _points_row(item: dict[str, Any], words: Words) -> dict[str, Any]:
 
 
 def _reasons(item: dict[str, Any], words: Words) -> list[dict[str, Any]]:
+    """Why there are these points: the teacher's words first.
+
+    Where she decided otherwise than was measured, what was measured is no reason any more.
+    """
     part, given = words["points"], item.get("points")
     reasons = []
-    if item["by"] == "teacher":
-        comment = wording.safe_text(item.get("comment"), TEXT_LIMIT)
+    comment = wording.safe_text(item.get("comment"), TEXT_LIMIT)
+    by_teacher = item["by"] == "teacher"
+    if comment or by_teacher:
         text = part["teacher_comment"].format(comment=comment) if comment else part["teacher"]
         reasons.append({"text": text, "at": None, "teacher": True})
-    for evidence in item.get("evidence") or []:
+    overruled = by_teacher and item.get("measured_points") != given
+    for evidence in [] if overruled else item.get("evidence") or []:
         reasons.append({**_timed(evidence, words), "teacher": False})
     if item.get("close_call") and item["by"] == "measured":
         reasons.append({"text": part["close_call"], "at": None, "teacher": False})
