@@ -187,8 +187,11 @@ def test_the_teachers_points_stand_even_where_nothing_could_be_read() -> None:
     answers = next(c for c in record["score"]["criteria"] if c["id"] == "answers")
     answers |= {"points": 2, "by": "teacher", "comment": "You told me in class."}
     record["score"] |= {"total": 2, "open": 10}
+    bridge = next(c for c in record["score"]["criteria"] if c["id"] == "bridge")
+    bridge["comment"] = "Show me on Monday."
     text = text_of(sheet.render_sheet(record, examples.ticket()))
     assert "Your teacher: You told me in class." in text
+    assert "Your teacher: Show me on Monday." in text
     assert "2 of 12" in text
     assert "Bridge checked before and after 1 point" in text
     assert "Spoken answers 2 points" not in text

@@ -258,7 +258,7 @@ def _next_step(record: Record, words: Words) -> dict[str, str] | None:
 def _points(record: Record, words: Words) -> dict[str, Any] | None:
     criteria = (record.get("score") or {}).get("criteria") or []
     if record["status"] in UNMEASURED:
-        criteria = [item for item in criteria if item["by"] == "teacher"]
+        criteria = [item for item in criteria if item["by"] == "teacher" or item.get("comment")]
     if not criteria:
         return None
     part = words["points"]
