@@ -14,9 +14,9 @@ from pegmark.classlist import Record
 # Observation code -> what to look at (common practice, no source).
 LOOK_AT = {
     "slipping_peg": "Look at the peg: does it fit, is it dry? It is pushed in as it turns.",
-    "false_string": "Try a new string: this one no longer sounds one clear pitch.",
+    "false_string": "It may be old: try a new string.",
     "far_above": "Turn the string down first; look at it and at the bridge before tuning again.",
-    "string_changed": "A new string stretches: tune it daily, and look at the bridge.",
+    "string_changed": "If it is new it stretches: tune it daily. Look at the bridge.",
 }
 # A machine head is never pushed in; one that slips is worn.
 MACHINE_HEAD = "Look at the machine head: one that slips is for a luthier. It is not pushed in."

@@ -392,21 +392,52 @@ def _left(string: Mapping[str, Any]) -> str:
 
 
 def _path_words(string: Mapping[str, Any]) -> str:
-    """The path in words: 'started 32 cents low; 3 turns, 1 of them silent; slipped back 12'."""
+    """The path in words: 'started 32 cents low; 3 turns in 6 s, 1 silent (60 cents at 0:10)'."""
     said = []
     start = string.get("start_cents")
     if start is not None:
         said.append(f"started {wording.cents(start)} cents {'high' if start > 0 else 'low'}")
-    moves = string.get("moves") or []
-    silent = sum(m.get("sounding") is False for m in moves)
-    turns = f"{len(moves)} turn{'' if len(moves) == 1 else 's'}" if moves else "not turned"
-    said.append(f"{turns}, {silent} silent" if silent else turns)
+    said.append(_turn_words(string))
     largest = string.get("largest_move_cents")
     if largest:
         said.append(f"largest upward {wording.cents(largest)}")
-    if string.get("slipped_cents"):
+    for past in string.get("overshoots") or []:
+        said.append(
+            f"past the note by {wording.cents(past['cents'])} at {wording.clock(past['at_s'])}"
+        )
+    back = [wording.clock(second) for second in string.get("turned_back_s") or []]
+    if back:
+        said.append(f"turned back at {', '.join(back)}")
+    changes = string.get("own_changes") or []
+    words = {"slip": "slipped", "pull": "moved by the others' tuning"}
+    for change in changes:
+        size = wording.cents(change["to_cents"] - change["from_cents"])
+        said.append(f"{words[change['cause']]} {size}, heard at {wording.clock(change['end_s'])}")
+    if string.get("slipped_cents") and not any(c["cause"] == "slip" for c in changes):
         said.append(f"slipped back {wording.cents(string['slipped_cents'])}")
+    if string.get("checked_s") is None and string["verdict"] != "not_heard":
+        said.append("not played after the last turn of any")
     return "; ".join(said)
+
+
+def _turn_words(string: Mapping[str, Any]) -> str:
+    """The turns in words: how many, in what time, how many of them silent and how large."""
+    moves = string.get("moves") or []
+    if not moves:
+        return "not turned"
+    said = f"{len(moves)} turn{'' if len(moves) == 1 else 's'}"
+    settle_s = string.get("settle_s")
+    if settle_s is not None and settle_s >= 1:
+        said += f" in {settle_s:.0f} s"
+    silent = string.get("silent_moves", sum(m.get("sounding") is False for m in moves))
+    if silent:
+        said += f", {silent} silent"
+    worst = string.get("largest_silent")
+    if silent and worst:
+        size = wording.cents(worst["to_cents"] - worst["from_cents"])
+        at = wording.clock(worst["start_s"])
+        said += f" ({'' if silent == 1 else 'largest '}{size} cents at {at})"
+    return said
 
 
 def _problem(problem: Mapping[str, Any]) -> dict[str, Any]:

@@ -190,6 +190,18 @@ def _last_s(notes: list[Note], move: Move) -> float:
     return min(max(before, default=start_s), start_s)
 
 
+def last_turn_s(strings: Iterable[dict[str, Any]]) -> float | None:
+    """When the last sure turn of any string ended; None where there is none."""
+    ends = (move["turned_s"] for string in strings for move in string["moves"] if move["sure"])
+    return max(ends, default=None)
+
+
+def checked_s(sounded: Sounded, after_s: float | None) -> float | None:
+    """When a string was first sounded after a second of the take; None: it was not."""
+    starts = (note["start_s"] for note in sounded.own)
+    return min((s for s in starts if after_s is None or s >= after_s - EDGE_S), default=None)
+
+
 def summary(moves: list[Move], span: tuple[float, float], tolerance: float) -> dict[str, Any]:
     """The turns of a string in short; only what is sure of them.
 

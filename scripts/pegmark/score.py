@@ -160,9 +160,11 @@ def _judge_take(ticket: dict[str, Any], measured: Record) -> Take:
         name: _string(measured["strings"].get(name) or {}, judgements[name], sounded[name], frame)
         for name in instrument.strings
     }
+    last_turn_s = process.last_turn_s(strings.values())
     for name, string in strings.items():
         others = [m for other in strings for m in strings[other]["moves"] if other != name]
         string["own_changes"] = process.own_changes(string, sounded[name], others)
+        string["checked_s"] = process.checked_s(sounded[name], last_turn_s)
     return Take(
         frame=frame,
         judgements=judgements,
@@ -170,7 +172,7 @@ def _judge_take(ticket: dict[str, Any], measured: Record) -> Take:
         notes=[_note(note, frame) for note in measured["notes"]],
         intervals=list(measured.get("intervals") or []),
         order=list(measured["order"]),
-        last_turn_s=measured["last_turn_s"],
+        last_turn_s=last_turn_s,
         voice=Voice(ticket["sentences"]),
         sounded=sounded,
     )
