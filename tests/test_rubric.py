@@ -2,6 +2,7 @@
 
 import pytest
 from pegmark.criteria import KINDS
+from pegmark.gradebook import gradebook_csv, is_own_column
 from pegmark.problems import TeacherError
 from pegmark.rubric import (
     DEFAULTS,
@@ -82,6 +83,8 @@ def test_all_mistakes_at_once_by_line_and_key(tmp_path):
     ):
         assert any(message.startswith(expected) for message in told), expected
     assert len(told) == 10
+    lines = [int(message.split("line ")[1].split(",")[0]) for message in told]
+    assert lines == sorted(lines)
     actions = [p["action"] for p in caught.value.problems]
     assert any('Did you mean "final_pitch"?' in action for action in actions)
     assert all(actions)
@@ -100,6 +103,84 @@ def test_a_limit_for_a_string_that_nobody_has_is_told(tmp_path):
     assert sum("E4" in message for message in told) == 1
     assert sum("X9" in message for message in told) == 1  # no name of a string at all
     assert len(told) == 2
+
+
+def criterion(settings):
+    """A rubric of one criterion, in the one line of a file."""
+    return f"criteria: [{{title: It, {settings}}}]\n"
+
+
+@pytest.mark.parametrize(
+    ("settings", "told"),
+    [
+        # The gradebook's own columns: points would stand over them, or they over the points.
+        ("id: total, points: 1, kind: teacher", "criteria[1].id: 'total' is another column of"),
+        ("id: string_4_cents, points: 1, kind: teacher", "'string_4_cents' is another column of"),
+        ("id: hours_late, points: 1, kind: teacher", "'hours_late' is another column of"),
+        # Points are told to a hundredth: a third would always seem to lack a little.
+        ("id: a, points: 3.333, kind: teacher", "points: 3.333 is finer than a hundredth"),
+        (
+            "id: a, points: 4, kind: final_pitch, levels: {in_tune: 0.9}",
+            "levels.in_tune: with 0.9 nobody could earn all the points",
+        ),
+        (
+            "id: a, points: 4, kind: whole_pitch, levels: {in_tune: 0, close: 0}",
+            "levels.in_tune: with 0 nobody could earn all the points",
+        ),
+        # A key may be a number: it is told as what was typed.
+        ("id: a, points: 1, kind: small_moves, strings: {5: 30}", "strings.5: '5' is not a"),
+        ("id: a, points: 1, kind: teacher, titles: {1: x}", 'titles: "1" is not written as'),
+        ("id: a, points: 1, kind: teacher, [a, b]: x", "a key must be one word or number"),
+        ("id: a, points: 1e400, kind: teacher", "points: Infinity is above 1000"),
+        ("id: a, points: .inf, kind: teacher", 'points: ".inf" is not a number'),
+        ("id: a, points: true, kind: teacher", "points: true is not a number"),
+        ("id: a, points: 1, kind: [teacher]", 'kind: ["teacher"] is not one of the choices'),
+    ],
+)
+def test_one_mistake(tmp_path, settings, told):
+    with pytest.raises(TeacherError) as caught:
+        load_rubric(write(tmp_path / "rubric.yaml", criterion(settings)), {"E5", "A4"})
+    (one,) = caught.value.problems
+    assert one["message"].startswith("rubric.yaml, line 1")
+    assert told in one["message"]
+    assert one["action"]
+
+
+def test_every_column_of_the_gradebook_but_the_criteria_is_taken():
+    """No id of the default rubric is, and all columns that a gradebook has beside them are."""
+    ids = [c["id"] for c in RUBRIC["criteria"]]
+    late = {"grace_hours": 0, "points_off_per_day": 1}
+    header = gradebook_csv({}, {"students": [], "rubric": RUBRIC, "policies": {"late": late}})
+    columns = header.splitlines()[0].split(",")
+    assert [name for name in columns if not is_own_column(name)] == ids
+
+
+@pytest.mark.parametrize(
+    "settings",
+    [
+        "id: a, points: 0.01, kind: teacher",
+        "id: a, points: 0.29, kind: teacher",  # 0.29 / 0.01 is no whole number of floats
+        "id: a, points: 6.67, kind: final_pitch, levels: {close: 1, out: 1}",
+        "id: a, points: 1, kind: final_check, ignore_below_cents: 0",
+        "id: a, points: 1, kind: sounding_while_turning, ignore_below_cents: 0",
+        "id: a, points: 1, kind: small_moves, strings: {E5: 30.5}",
+        "id: a, points: 1, kind: method_used, unheard: lost",
+        "id: a, points: 1, kind: teacher, titles: {es: Eso, pt-BR: Isso}",
+    ],
+)
+def test_one_setting_that_is_right(tmp_path, settings):
+    text = criterion(settings)
+    assert load_rubric(write(tmp_path / "rubric.yaml", text), {"E5", "A4"})["criteria"]
+
+
+def test_the_tenth_criterion_is_told_after_the_second(tmp_path):
+    lines = [f"  - {{id: c{n}, title: It, points: 0, kind: teacher}}" for n in range(1, 13)]
+    with pytest.raises(TeacherError) as caught:
+        load_rubric(write(tmp_path / "rubric.yaml", "\n".join(["criteria:", *lines])))
+    told = [p["message"] for p in caught.value.problems]
+    assert [m.split(":")[0] for m in told] == [
+        f"rubric.yaml, line {n + 1}, criteria[{n}].points" for n in range(1, 13)
+    ]
 
 
 @pytest.mark.parametrize("text", ["", "[]", "criteria: []", "criteria: {}", "criteria:\n"])

@@ -10,6 +10,7 @@ import pytest
 from classroom import CONFIG, build
 from jsonschema import Draft202012Validator
 from pegmark import settings, times, yamlfiles
+from pegmark.judge import resolve_tolerances
 from pegmark.problems import TeacherError
 
 SCHEMAS = Path(yamlfiles.SCHEMAS)
@@ -217,6 +218,15 @@ def test_due_times_are_read(text, utc):
     [
         ("tolerances: {close_cents: 2}", "close_cents 2 is below in_tune_cents 3"),
         ("tolerances: {strings: {C2: {close_cents: 2}}}", "tolerances.strings.C2"),
+        # Doubled below C3: 5 is less than the 6 cents within which an E1 is in tune.
+        ("tolerances: {strings: {E1: {close_cents: 5}}}", "close_cents 5 is below in_tune_cents 6"),
+        ("tolerances: {strings: {E1: {in_tune_cents: 17}}}", "close_cents 16 is below"),
+        (
+            "tolerances: {instruments: {cello: {in_tune_cents: 9, close_cents: 20}},"
+            " strings: {C2: {close_cents: 10}}}",
+            "tolerances.strings.C2: close_cents 10 is below in_tune_cents 18 (C2 of a cello)",
+        ),
+        ("tolerances: {strings: {5: {close_cents: 9}}}", "tolerances.strings.5: '5' is not"),
         ("tolerances: {strings: {A7: {close_cents: 9}}}", "no string A7"),
         ("tolerances: {instruments: {celo: {close_cents: 9}}}", 'mean "cello"'),
         ("tolerances: {instruments: {cello: {strings: {E5: {close_cents: 9}}}}}", "no string E5"),
@@ -232,6 +242,14 @@ def test_settings_that_contradict_are_refused(tmp_path, text, words):
     assert len(found) == 1
     assert words in found[0]
     assert "assignment.yaml, line 1" in found[0]
+
+
+def test_a_low_string_is_held_against_its_own_widened_levels(tmp_path):
+    """9 cents would be wider than the general close, 8, but E1 is close within 16."""
+    text = "tolerances: {strings: {E1: {in_tune_cents: 9}}}\n"
+    found = settings.load_assignment(build(tmp_path, assignment_yaml=text), CONFIG)
+    levels = resolve_tolerances(found.assignment["tolerances"], found.instruments["double bass"])
+    assert (levels["E1"].in_tune, levels["E1"].close) == (9, 16)
 
 
 def test_a_rubric_may_stand_in_one_place_only(tmp_path):

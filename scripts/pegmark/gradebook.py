@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -13,7 +14,13 @@ FIRST_COLUMNS = (
     "total", "of", "open_points", "hours_late",
 )  # fmt: skip
 LATE_COLUMNS = ("late_points_off", "total_after_late")
+STRING_COLUMN = re.compile(r"string_\d+_cents")
 USUAL_STRINGS = 4  # columns always there; a fifth only where an instrument has five strings
+
+
+def is_own_column(name: str) -> bool:
+    """Whether a column of this name is taken, so that no criterion may have it as its id."""
+    return name in (*FIRST_COLUMNS, *LATE_COLUMNS) or bool(STRING_COLUMN.fullmatch(name))
 
 
 def gradebook_csv(records: Mapping[str, Record], ticket: Mapping[str, Any]) -> str:

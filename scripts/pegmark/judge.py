@@ -149,8 +149,7 @@ def resolve_tolerances(settings: dict[str, Any], instrument: Instrument) -> dict
         levels = {key: value * factor for key, value in base.items()}
         for table in (settings.get("strings") or {}, own.get("strings") or {}):
             levels |= {key: float(v) for key, v in (table.get(string) or {}).items()}
-        close = max(levels["in_tune_cents"], levels["close_cents"])
-        resolved[string] = Tolerance(levels["in_tune_cents"], close)
+        resolved[string] = Tolerance(levels["in_tune_cents"], levels["close_cents"])
     return resolved
 
 

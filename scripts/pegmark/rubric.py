@@ -13,7 +13,7 @@ from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pegmark.problems import Problem, TeacherError, problem
+from pegmark.problems import Problem, TeacherError
 
 if TYPE_CHECKING:
     from pegmark.yamlfiles import KeyPath, YamlFile
@@ -44,6 +44,7 @@ DEFAULTS: dict[str, dict[str, Any]] = {
     "teacher": {},
 }
 TEACHER = "teacher"
+MOST_POINTS = 1000  # of one criterion, as the schema has it
 STRING_NAME = re.compile(r"[A-G][#b]?[0-8]")  # as the schema has it
 
 
@@ -93,75 +94,66 @@ def rubric_problems(
     keys: KeyPath = (),
     strings: Collection[str] | None = None,
 ) -> list[Problem]:
-    """Every mistake in a rubric, in reading order: the schema's rules, then what no schema says."""
-    from pegmark.yamlfiles import violations
+    """Every mistake in a rubric, by line: the schema's rules, and what no schema says."""
+    from pegmark.yamlfiles import told_in_order, violations
 
-    def where(inner: KeyPath) -> str:
-        from pegmark.yamlfiles import key_name
-
-        whole = (*keys, *inner)
-        if isinstance(source, str):
-            return ", ".join(part for part in (source, key_name(whole)) if part)
-        return source.where(whole)
-
-    found = [
-        problem("bad_rubric", f"{where(inner)}: {wrong}.", action)
-        for inner, wrong, action in violations(data, "rubric")
-    ]
+    found = list(violations(data, "rubric"))
     criteria = data.get("criteria") if isinstance(data, dict) else None
     if isinstance(criteria, list):
-        found += [
-            problem("bad_rubric", f"{where(('criteria', *inner))}: {wrong}.", action)
-            for inner, wrong, action in (
-                *_contradictions(criteria),
-                *_no_strings(criteria, strings or ()),
-            )
-        ]
-    return found
+        for place, criterion in enumerate(criteria):
+            if isinstance(criterion, dict):
+                found += [
+                    (("criteria", place, *inner), wrong, action)
+                    for inner, wrong, action in _mistakes(criterion, criteria[:place], strings)
+                ]
+    return told_in_order("bad_rubric", found, source, keys)
 
 
-def _no_strings(
-    criteria: list[Any], strings: Collection[str]
+def _mistakes(
+    criterion: dict[str, Any], before: list[Any], strings: Collection[str] | None
 ) -> Iterator[tuple[KeyPath, str, str]]:
-    """Limits for strings that no instrument has: they would never count."""
-    if not strings:
+    """What no schema says of one criterion; `before` are those above it."""
+    yield from _bad_id(criterion, before)
+    yield from _bad_levels(criterion)
+    points = criterion.get("points")
+    if isinstance(points, int | float) and 0 < points <= MOST_POINTS and points != round(points, 2):
+        yield ("points",), f"{points} is finer than a hundredth", "Give two decimals at most."
+    limits = criterion.get("strings")
+    for name in limits if strings and isinstance(limits, dict) else ():
+        if STRING_NAME.fullmatch(name) and name not in (strings or ()):
+            wrong = f"there is no open string {name}"  # its limit would never count
+            yield ("strings", name), wrong, f"Allowed: {', '.join(sorted(strings or ()))}."
+
+
+def _bad_id(criterion: dict[str, Any], before: list[Any]) -> Iterator[tuple[KeyPath, str, str]]:
+    """An id that stands twice, or that is the name of another column of the gradebook."""
+    from pegmark.gradebook import is_own_column
+
+    identity = str(criterion.get("id", "")).casefold()
+    others = [str(one.get("id", "")).casefold() if isinstance(one, dict) else "" for one in before]
+    if identity and identity in others:
+        wrong = f"{criterion['id']!r} is already the id of criterion {others.index(identity) + 1}"
+        yield ("id",), wrong, "Give each criterion an id of its own."
+    if is_own_column(identity):
+        wrong = f"{criterion['id']!r} is another column of gradebook.csv"
+        yield ("id",), wrong, "Give the criterion another id."
+
+
+def _bad_levels(criterion: dict[str, Any]) -> Iterator[tuple[KeyPath, str, str]]:
+    """Levels that pay a worse string more, or that nobody can earn all points by."""
+    levels, kind = criterion.get("levels"), criterion.get("kind")
+    usual = DEFAULTS.get(kind, {}).get("levels") if isinstance(kind, str) else None
+    if not usual or not isinstance(levels, dict):
         return
-    for place, criterion in enumerate(criteria):
-        limits = criterion.get("strings") if isinstance(criterion, dict) else None
-        for name in limits if isinstance(limits, dict) else ():
-            if STRING_NAME.fullmatch(str(name)) and name not in strings:
-                wrong = f"there is no open string {name}"
-                yield (place, "strings", name), wrong, f"Allowed: {', '.join(sorted(strings))}."
-
-
-def _contradictions(criteria: list[Any]) -> list[tuple[KeyPath, str, str]]:
-    """Ids that stand twice, and levels that pay a worse string more."""
-    found: list[tuple[KeyPath, str, str]] = []
-    seen: dict[str, int] = {}
-    for place, criterion in enumerate(criteria):
-        if not isinstance(criterion, dict):
-            continue
-        identity = str(criterion.get("id", "")).casefold()
-        if identity and identity in seen:
-            wrong = f"{criterion['id']!r} is already the id of criterion {seen[identity] + 1}"
-            found.append(((place, "id"), wrong, "Give each criterion an id of its own."))
-        seen.setdefault(identity, place)
-        levels = criterion.get("levels")
-        kind = criterion.get("kind")
-        if (
-            isinstance(levels, dict)
-            and isinstance(kind, str)
-            and "levels" in DEFAULTS.get(kind, {})
-        ):
-            shares = [
-                {**DEFAULTS[kind]["levels"], **levels}[n] for n in ("in_tune", "close", "out")
-            ]
-            numbers = all(isinstance(share, int | float) for share in shares)
-            if numbers and not shares[0] >= shares[1] >= shares[2]:
-                wrong = f"in_tune {shares[0]}, close {shares[1]}, out {shares[2]} do not fall"
-                action = "A string further out may not earn more than a nearer one."
-                found.append(((place, "levels"), wrong, action))
-    return found
+    shares = [{**usual, **levels}[name] for name in ("in_tune", "close", "out")]
+    if not all(isinstance(share, int | float) for share in shares):
+        return
+    if not shares[0] >= shares[1] >= shares[2]:
+        wrong = f"in_tune {shares[0]}, close {shares[1]}, out {shares[2]} do not fall"
+        yield ("levels",), wrong, "A string further out may not earn more than a nearer one."
+    elif shares[0] < 1:
+        wrong = f"with {shares[0]} nobody could earn all the points"
+        yield ("levels", "in_tune"), wrong, "Give in_tune 1, and the criterion fewer points."
 
 
 def setting(criterion: dict[str, Any], name: str) -> Any:

@@ -17,6 +17,7 @@ from pegmark import instruments as instrument_table
 from pegmark import times, yamlfiles
 from pegmark.comments import load_comments
 from pegmark.instruments import Instrument
+from pegmark.judge import resolve_tolerances
 from pegmark.problems import Problem, TeacherError, problem
 from pegmark.rubric import check_rubric, load_rubric
 from pegmark.yamlfiles import KeyPath, YamlFile
@@ -199,11 +200,9 @@ def _tolerances(
 ) -> dict[str, Any]:
     """Tolerances with instruments by their keys; close may never be tighter than in tune."""
     top: KeyPath = ("tolerances",)
-    both = (tolerances["in_tune_cents"], tolerances["close_cents"])
     every = sorted({string for instrument in table.values() for string in instrument.strings})
-    _check_pair(tolerances, both, own, top, problems)
-    _check_strings(tolerances["strings"], both, every, own, top, problems)
-    by_key: dict[str, Any] = {}
+    _check_strings(tolerances["strings"], every, own, top, problems)
+    typed: dict[str, str] = {}
     for name, block in tolerances["instruments"].items():
         keys: KeyPath = (*top, "instruments", name)
         key = names.get(instrument_table.fold(str(name)))
@@ -217,7 +216,7 @@ def _tolerances(
                 )
             )
             continue
-        if key in by_key:
+        if key in typed:
             problems.append(
                 problem(
                     "bad_setting",
@@ -225,52 +224,69 @@ def _tolerances(
                     "Keep one of the two.",
                 )
             )
-        inner = (block.get("in_tune_cents", both[0]), block.get("close_cents", both[1]))
-        _check_pair(block, inner, own, keys, problems)
-        strings = list(table[key].strings)
-        _check_strings(block.get("strings", {}), inner, strings, own, keys, problems)
-        by_key[key] = block
-    return {**tolerances, "instruments": by_key}
+        _check_strings(block.get("strings", {}), list(table[key].strings), own, keys, problems)
+        typed[key] = name
+    blocks = {key: tolerances["instruments"][name] for key, name in typed.items()}
+    settled = {**tolerances, "instruments": blocks}
+    problems.extend(_contradictions(settled, own, table, typed))
+    return settled
 
 
 def _check_strings(
     blocks: Mapping[str, Any],
-    both: tuple[float, float],
     allowed: list[str],
     own: YamlFile,
     keys: KeyPath,
     problems: list[Problem],
 ) -> None:
-    for string, block in blocks.items():
-        here: KeyPath = (*keys, "strings", string)
+    for string in blocks:
         if string not in allowed:
             problems.append(
                 problem(
                     "bad_setting",
-                    f"{own.where(here)}: there is no string {string} here.",
+                    f"{own.where((*keys, 'strings', string))}: there is no string {string} here.",
                     f"Allowed: {', '.join(allowed)}.",
                 )
             )
-        inner = (block.get("in_tune_cents", both[0]), block.get("close_cents", both[1]))
-        _check_pair(block, inner, own, here, problems)
 
 
-def _check_pair(
-    block: Mapping[str, Any],
-    both: tuple[float, float],
+def _contradictions(
+    tolerances: dict[str, Any],
     own: YamlFile,
-    keys: KeyPath,
-    problems: list[Problem],
-) -> None:
-    """Only blocks that set one of the two are checked: the others inherit a checked pair."""
-    if both[1] < both[0] and ("in_tune_cents" in block or "close_cents" in block):
-        problems.append(
-            problem(
-                "bad_setting",
-                f"{own.where(keys)}: close_cents {both[1]} is below in_tune_cents {both[0]}.",
-                "Close must be at least as wide as in tune.",
+    table: Mapping[str, Instrument],
+    typed: Mapping[str, str],
+) -> list[Problem]:
+    """Strings that would be close within less than they are in tune, each told once, at the
+    narrowest block that sets one of the two. `typed` is how the file calls an instrument."""
+    found: dict[str, Problem] = {}
+    for key, instrument in table.items():
+        for string, tolerance in resolve_tolerances(tolerances, instrument).items():
+            if tolerance.close >= tolerance.in_tune:
+                continue
+            of_instrument: KeyPath = ("instruments", typed.get(key, ""))
+            blocks: list[KeyPath] = [
+                (*of_instrument, "strings", string), ("strings", string), of_instrument, (),
+            ]  # fmt: skip
+            narrowest = next((at for at in blocks if _sets(own, at)), ())
+            where = own.where(("tolerances", *narrowest))
+            found.setdefault(
+                where,
+                problem(
+                    "bad_setting",
+                    f"{where}: close_cents {tolerance.close:g} is below in_tune_cents "
+                    f"{tolerance.in_tune:g} ({string} of a {key}).",
+                    "Close must be at least as wide as in tune.",
+                ),
             )
-        )
+    return list(found.values())
+
+
+def _sets(own: YamlFile, keys: KeyPath) -> bool:
+    """Whether the file's block of tolerances at `keys` sets one of the two levels."""
+    block = own.data["tolerances"]
+    for key in keys:
+        block = (block or {}).get(key)
+    return bool({"in_tune_cents", "close_cents"} & set(block or ()))
 
 
 def _due(text: str | None, own: YamlFile | None, problems: list[Problem]) -> datetime | None:

@@ -1,9 +1,9 @@
 """YAML and schemas for teachers: every mistake at once, by file, key and line.
 
 A file is read by the YAML 1.2 core rules (yaml.org/spec/1.2.2, chapter 10.3): ``no`` and ``on``
-are words, ``18:30`` is a text and a date stays the text that was typed. A key that stands twice
-is a mistake, not a silent last word. Schemas are JSON Schema 2020-12 in workflow/schemas; where
-a schema has a "description", it is what the teacher reads as "allowed".
+are words, ``18:30`` is a text and a date stays the text that was typed. Keys are always texts. A
+key that stands twice is a mistake, not a silent last word. Schemas are JSON Schema 2020-12 in
+workflow/schemas; where a schema has a "description", it is what the teacher reads as "allowed".
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ from __future__ import annotations
 import functools
 import json
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -44,6 +44,21 @@ for _tag, _pattern, _first in (
         [*_first.replace("\0", ""), *([""] if "\0" in _first else [])],
     )
 _Loader.add_constructor("tag:yaml.org,2002:int", lambda loader, node: int(node.value))
+
+
+def _mapping(loader: Any, node: yaml.MappingNode) -> Iterator[dict[str, Any]]:
+    """A mapping whose keys are the texts that were typed: ``5: 30`` has the key "5"."""
+    made: dict[str, Any] = {}
+    yield made
+    for key, value in node.value:
+        if not isinstance(key, yaml.ScalarNode):
+            raise yaml.MarkedYAMLError(
+                problem="a key must be one word or number", problem_mark=key.start_mark
+            )
+        made[key.value] = loader.construct_object(value, deep=True)
+
+
+_Loader.add_constructor("tag:yaml.org,2002:map", _mapping)
 
 
 @dataclass(frozen=True)
@@ -137,21 +152,34 @@ def check(data: Any, schema: str | dict[str, Any], source: YamlFile | str) -> li
     schema : the name of a schema in workflow/schemas ("assignment"), or a schema
     source : the file `data` came from, or words that say where it stands ("roster.csv, row 3")
     """
-    problems = []
-    for keys, wrong, action in violations(data, schema):
-        if isinstance(source, YamlFile):
-            where = source.where(keys)
-        else:
-            where = ", ".join(part for part in (source, key_name(keys)) if part)
-        problems.append(problem("bad_setting", f"{where}: {wrong}.", action))
-    return problems
+    return told_in_order("bad_setting", violations(data, schema), source)
+
+
+def told_in_order(
+    code: str,
+    mistakes: Iterable[tuple[KeyPath, str, str]],
+    source: YamlFile | str,
+    keys: KeyPath = (),
+) -> list[Problem]:
+    """Mistakes (where, what is wrong, what to do) below `keys` of a file as problems, by line."""
+    found = [((*keys, *inner), wrong, action) for inner, wrong, action in mistakes]
+    if isinstance(source, YamlFile):
+        found.sort(key=lambda mistake: source.line(mistake[0]))
+        return [problem(code, f"{source.where(at)}: {wrong}.", todo) for at, wrong, todo in found]
+    return [
+        problem(code, f"{', '.join(filter(None, (source, key_name(at))))}: {wrong}.", todo)
+        for at, wrong, todo in found
+    ]
 
 
 def violations(data: Any, schema: str | dict[str, Any]) -> Iterator[tuple[KeyPath, str, str]]:
-    """(where, what is wrong, what to do) for each broken rule of a schema, in reading order."""
+    """(where, what is wrong, what to do) for each broken rule of a schema, by key."""
     validator = _validator(schema) if isinstance(schema, str) else _new_validator(schema)
-    errors = validator.iter_errors(data)
-    for error in sorted(errors, key=lambda e: [str(part) for part in e.absolute_path]):
+
+    def place(error: Any) -> list[str]:  # the tenth entry of a list comes after the second
+        return [f"{p:09}" if isinstance(p, int) else p for p in error.absolute_path]
+
+    for error in sorted(validator.iter_errors(data), key=place):
         yield from _translate(error)
 
 
