@@ -70,6 +70,18 @@ def test_the_newest_saved_at_of_a_cell_wins(tmp_path):
     }
 
 
+@pytest.mark.parametrize("zone", [UTC, None])
+def test_a_time_without_a_zone_is_a_time(tmp_path, zone):
+    """Without a due time the class has no zone; what was saved later still wins."""
+    class_dir = build(tmp_path)
+    head = "student_id,criterion,points,saved_at\n"
+    write(class_dir, "marks 1.csv", head + "s01,bridge,1,2026-03-06 18:00\n")
+    write(class_dir, "marks 2.csv", head + "s01,bridge,0,2026-03-06 17:00\n")
+    marks = read_marks(class_dir, STUDENTS, CRITERIA, zone)
+    assert cells(marks) == {("s01", "bridge"): (1.0, "")}
+    assert marks.refused == ()
+
+
 def test_a_line_without_a_time_is_older_and_a_conflict_is_told(tmp_path):
     class_dir = build(tmp_path)
     write(class_dir, "marks.csv", "student_id,criterion,points\ns01,bridge,1\ns02,bridge,1\n")

@@ -9,12 +9,14 @@ from copy import deepcopy
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pegmark import pitch
+from pegmark import pictures, pitch
 from pegmark.files import dump_json, read_json, write_json
 from pegmark.score import score_student, verdicts_of
+from pegmark.sheetview import verdict_word
 from pegmark.tuning import read_interval
 from pegmark.yamlfiles import violations
 from takes import (
+    COMMENTS,
     CONFIG,
     INSTRUMENTS,
     MARKED,
@@ -230,6 +232,22 @@ def test_points_in_part():
     assert found["measured_points"] is None
 
 
+@pytest.mark.parametrize("points", [0.05, 0.33, 1.1, 1.25, 2.35, 6.67, 3])
+@pytest.mark.parametrize("key", ["violin", "five-string bass"])
+def test_points_of_any_size_add_up(points, key):
+    """Shares of a string are told to a hundredth, and the parts are still the whole."""
+    rubric = {"title": "", "criteria": [{"id": "it", "title": "It", "points": points,
+                                         "kind": "final_pitch"}]}  # fmt: skip
+    names = INSTRUMENTS[key].strings
+    whole = grade(take(key), rubric=rubric)
+    assert (row(whole, "it")["points"], whole["score"]["open"]) == (points, 0)
+    assert whole["next_step"]["code"] == "challenge_tuner"  # nothing seems to be lost
+    for count in range(1, len(names)):
+        strings = {name: {"heard": "not_heard"} for name in names[:count]}
+        found = row(grade(take(key, strings=strings), rubric=rubric), "it")
+        assert (found["points"] or 0) + found["open"] == pytest.approx(points, abs=1e-9)
+
+
 STRINGS = st.sampled_from(["E5", "A4", "D4", "G3"])
 
 
@@ -437,6 +455,87 @@ def test_fourths_are_judged_as_fourths():
         assert state["judged"]["cents"] == pytest.approx(0.0, abs=0.05)
 
 
+def test_a_low_c_is_no_fourth_below_e():
+    """A five-string bass may go down to C, a third below E: the two are no pair to sound."""
+    pure = {"E1": 1.955, "D2": -1.955, "G2": -3.910, "C1": -5.865}
+    measured = take("five-string bass in c", cents=pure, pairs={("E1", "C1"): -98.0})
+    record = grade(measured, reference={"method": "string_to_string"})
+    assert {state["verdict"] for state in record["strings"].values()} == {"in_tune"}
+
+
+# What a sheet and its pictures count from is what was judged
+
+
+@pytest.mark.parametrize(
+    ("reference", "described", "homes"),
+    [
+        ({}, {}, {"E5": [0, 1.955], "A4": [0, 0], "D4": [-1.955, 0], "G3": [-3.91, 0]}),
+        ({"temperament": "pure"}, {}, {"E5": [-1.955, 0], "A4": [0, 0], "G3": [0, 3.91]}),
+        ({"a4_hz": 442.0}, {}, {"E5": [0, 1.955], "A4": [0, 0]}),
+        # 442 Hz is 7.851 cents above 440 (design, section 5; calculated)
+        (
+            {"method": "by_ear"},
+            {"tone_hz": 442.0},
+            {"E5": [7.851, 9.807], "A4": [7.851, 7.851], "G3": [3.941, 7.851]},
+        ),
+        (
+            {"method": "by_ear", "temperament": "pure"},
+            {"tone_hz": 442.0},
+            {"E5": [5.897, 7.851], "G3": [7.851, 11.761]},
+        ),
+        (
+            {"method": "by_ear"},
+            {"cents": {"A4": 15.0}},
+            {"E5": [15, 16.955], "A4": [0, 0], "D4": [13.045, 15]},
+        ),
+        # D is judged by A, G by D as it was left.
+        (
+            {"method": "string_to_string"},
+            {"cents": {"D4": -13.955}},
+            {"E5": [1.955, 1.955], "D4": [-1.955, -1.955], "G3": [-15.91, -15.91]},
+        ),
+    ],
+)
+def test_the_record_says_where_a_string_may_stand(reference, described, homes):
+    record = grade(take(**described), reference=reference)
+    for name, home in homes.items():
+        state = record["strings"][name]
+        assert state["home_cents"] == pytest.approx(home, abs=0.002)
+        low, high = state["home_cents"]
+        away = max(state["deviation_cents"] - high, 0) + min(state["deviation_cents"] - low, 0)
+        assert state["judged"]["cents"] == pytest.approx(away, abs=0.06)  # judged to a tenth
+
+
+def test_by_ear_a_turn_to_the_sounded_a_is_no_overshoot():
+    """From 22 cents below to the sounded A: 7.9 cents above the assignment's, and right."""
+    at_442 = take(cents=dict.fromkeys(("E5", "A4", "D4", "G3"), 7.851), tone_hz=442.0)
+    overshoots = {
+        method: [len(s["overshoots"]) for s in grade(at_442, reference={"method": method})
+                 ["strings"].values()]
+        for method in ("tuner", "by_ear")
+    }  # fmt: skip
+    assert overshoots == {"tuner": [1, 1, 1, 1], "by_ear": [0, 0, 0, 0]}
+
+
+@pytest.mark.parametrize("method", ["tuner", "by_ear", "string_to_string"])
+def test_no_sheet_contradicts_its_verdicts(method):
+    """What is in tune stands on its line, to within the tolerance, in words too."""
+    measured = take(cents={"E5": 9.8, "A4": 7.9, "D4": -6.0, "G3": -8.0}, tone_hz=442.0)
+    record = grade(measured, reference={"method": method})
+    instrument, words = INSTRUMENTS["violin"], COMMENTS["en"]["sheet"]
+    for name, state in record["strings"].items():
+        home = pictures.home_of(record, name, instrument)
+        shown = pictures.from_home(state, home)
+        # A string inside its span is told from its target: up to 3.91 cents on these.
+        assert state["judged"]["cents"] == pytest.approx(shown["deviation_cents"], abs=3.95)
+        low, high = home.in_tune
+        inside = low - 0.05 <= shown["deviation_cents"] <= high + 0.05  # judged to a tenth
+        assert inside is (state["verdict"] == "in_tune")
+        word = verdict_word(shown, words)
+        side = "high" if state["judged"]["cents"] > 0 else "low"
+        assert word == "in tune" if inside else word.endswith(side)
+
+
 # Several takes
 
 
@@ -475,6 +574,69 @@ def test_open_points_of_another_take_may_decide():
     marked = two_takes(take(cents={"D4": 5.0}), unsure, policy="best",
                        marks={"final_pitch": 4, "final_check": 1})  # fmt: skip
     assert marked["status"] == "graded"
+
+
+TAKES = st.lists(
+    st.tuples(
+        st.sampled_from([1, 2, 3, None]),  # attempt: two may have the same, or none is known
+        st.sampled_from(["2026-03-01T16:12:00+01:00", "2026-03-02T09:00:00+01:00", None]),
+        st.sampled_from([0.0, 5.0, -25.0]),
+        st.sampled_from(["heard", "not_heard", "unsure", "unreadable", "lost"]),
+    ),
+    min_size=2,
+    max_size=4,
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(TAKES, st.randoms(use_true_random=False), st.sampled_from(["latest", "best"]))
+def test_no_order_of_files_changes_a_record(described, draw, policy):
+    """Takes, their facts and the files left aside come in any order: the bytes stay the same."""
+    made, measured, known = [], {}, {}
+    for place, (attempt, received, cents, state) in enumerate(described):
+        one = take(cents={"G3": cents})
+        if state in ("not_heard", "unsure"):
+            one = take(strings={"D4": {"heard": state}})
+        if state == "unreadable":
+            one |= {"status": "unreadable", "problems": [problem("stage_failed")]}
+        listed = a_take(sha256=f"{place}{place}" * 32)
+        one["take"] = listed["take"]
+        made.append(listed | {"attempt": attempt, "received": received, "file": f"{place}.mp4"})
+        if state != "lost":
+            measured[one["take"]] = one
+        known[one["take"]] = facts(one)
+    aside = [{"file": f"copy {n}.mp4", "sha256": SHA, "received": None} for n in range(3)]
+
+    def shuffled(items):
+        items = list(items)
+        draw.shuffle(items)
+        return items
+
+    records = {
+        dump_json(
+            score_student(
+                ticket(takes=shuffled(made), other_takes=shuffled(aside), policy=policy),
+                dict(shuffled(deepcopy(measured).items())),
+                dict(shuffled(known.items())),
+            )
+        )
+        for _ in range(4)
+    }
+    assert len(records) == 1
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.randoms(use_true_random=False))
+def test_no_order_of_notes_changes_points(draw):
+    measured = take(cents={"G3": -25.0}, strings={"D4": {"moves": [move(20, 30, sounding=False)]}},
+                    tone_hz=440.0, pairs=FIFTHS)  # fmt: skip
+    for method in ("tuner", "by_ear", "string_to_string"):
+        mixed = deepcopy(measured)
+        for part in ("notes", "intervals"):
+            draw.shuffle(mixed[part])
+        before, after = (grade(m, reference={"method": method}) for m in (measured, mixed))
+        assert after["score"] == before["score"]
+        assert after["observations"] == before["observations"]
 
 
 def test_the_order_of_files_changes_nothing():

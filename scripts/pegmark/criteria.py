@@ -10,6 +10,7 @@ The thresholds in the rubric are common practice, no source.
 from __future__ import annotations
 
 import itertools
+import math
 import statistics
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -17,7 +18,15 @@ from typing import Any
 
 from pegmark.doubts import Doubt
 from pegmark.feedback import Voice, evidence
-from pegmark.judge import Frame, Judgement, Tolerance, hear_a, judge, neighbour_of
+from pegmark.judge import (
+    Frame,
+    HeardA,
+    Judgement,
+    Tolerance,
+    distance_to_span,
+    judge,
+    neighbour_of,
+)
 from pegmark.process import EDGE_S, Sounded, is_of, size
 from pegmark.rubric import setting
 
@@ -42,6 +51,17 @@ class Take:
     last_turn_s: float | None
     voice: Voice
     sounded: dict[str, Sounded]
+    tone: HeardA | None
+
+    @property
+    def heard_a(self) -> HeardA | None:
+        """The sounded A that the whole instrument is counted from: by ear, if there was one."""
+        return self.tone if self.frame.method == "by_ear" else None
+
+    @property
+    def base_cents(self) -> float:
+        """What the whole instrument is counted from, against the assignment's A."""
+        return self.heard_a.cents - self.frame.a_cents if self.heard_a else 0.0
 
 
 @dataclass
@@ -65,7 +85,6 @@ def final_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
     levels = setting(criterion, "levels")
     share = criterion["points"] / len(take.frame.instrument.strings)
     finding = Finding(0.0)
-    best = max(levels.values())
     for name, judgement in take.judgements.items():
         if judgement.verdict in ("not_heard", "unsure"):
             finding.open += share
@@ -74,9 +93,8 @@ def final_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
             continue
         earned = share * levels[judgement.verdict]
         finding.points += earned
-        lost = share * best - earned
         if judgement.verdict != "in_tune":
-            finding.evidence.append(_off_string(take, name, judgement, lost))
+            finding.evidence.append(_off_string(take, name, judgement, share - earned))
         finding.close_call |= judgement.close_call
     if not finding.evidence:
         finding.evidence.append(evidence(take.voice, "all_in_tune"))
@@ -220,7 +238,7 @@ def sounding_while_turning(take: Take, criterion: dict[str, Any]) -> Finding:
 
     Changes smaller than `ignore_below_cents` are not counted: a string moves that much by itself
     when its neighbours are tightened. What is unknown of a turn, or a turn that is not sure, costs
-    nothing; where that is most of them, the teacher decides.
+    nothing; where that is most of them, and more than the rubric allows, the teacher decides.
     """
     moves = [
         (name, move)
@@ -233,17 +251,20 @@ def sounding_while_turning(take: Take, criterion: dict[str, Any]) -> Finding:
         for name, move in moves
         if move["sounding"] is None or (move["sounding"] is False and not move["sure"])
     ]
-    if len(silent) > setting(criterion, "silent_moves_allowed"):
-        return _lost_by_moves(take, criterion, "silent_move", silent)
+    allowed = setting(criterion, "silent_moves_allowed")
+    if len(silent) > allowed:
+        return _by_moves(take, "silent_move", silent, lost=criterion["points"])
     if _unplaced(take):
         return _open(take, criterion, "sounding_open", _unplaced(take))
     if not moves:
         return _no_turns(take, criterion)
-    if len(unknown) * 2 > len(moves):
+    if len(unknown) * 2 > len(moves) and len(silent) + len(unknown) > allowed:
         name, move = unknown[0]
         doubt = Doubt("sounding_unsure", name, move["start_s"])
         return _open(take, criterion, "sounding_open", [doubt])
-    code = "sounding_mostly" if unknown or silent else "sounding_good"
+    if silent:
+        return _by_moves(take, "silent_move", silent, earned=criterion["points"])
+    code = "sounding_mostly" if unknown else "sounding_good"
     return Finding(criterion["points"], evidence=[evidence(take.voice, code)])
 
 
@@ -267,19 +288,21 @@ def small_moves(take: Take, criterion: dict[str, Any]) -> Finding:
             large.append((name, move))
         else:
             unknown.append((name, move))
-    if len(large) > setting(criterion, "large_moves_allowed"):
-        return _lost_by_moves(take, criterion, "large_move", large)
+    allowed = setting(criterion, "large_moves_allowed")
+    if len(large) > allowed:
+        return _by_moves(take, "large_move", large, lost=criterion["points"])
     if _unplaced(take):
         return _open(take, criterion, "moves_open", _unplaced(take))
-    if unknown:
+    if len(large) + len(unknown) > allowed:
         name, move = unknown[0]
         return _open(take, criterion, "moves_open", [Doubt("moves_unsure", name, move["start_s"])])
-    if not any(True for _ in _moves(take)):
+    if not _moves(take):
         return _no_turns(take, criterion)
+    if large:
+        return _by_moves(take, "large_move", large, earned=criterion["points"])
+    code = "moves_mostly" if unknown else "moves_good"
     return Finding(
-        criterion["points"],
-        evidence=[evidence(take.voice, "moves_good")],
-        close_call=close_call,
+        criterion["points"], evidence=[evidence(take.voice, code)], close_call=close_call
     )
 
 
@@ -316,14 +339,13 @@ def final_check(take: Take, criterion: dict[str, Any]) -> Finding:
     """
     bowed_only = setting(criterion, "bowed")
     turns = [
-        move
-        for _, move in _moves(take)
+        (name, move)
+        for name, move in _moves(take)
         if abs(size(move)) >= setting(criterion, "ignore_below_cents")
     ]
-    sure_s = max((move["turned_s"] for move in turns if move["sure"]), default=None)
-    last = max(turns, key=lambda move: move["turned_s"], default=None)
-    doubts: list[Doubt] = []
-    missing, maybe = [], []
+    sure_s = max((move["turned_s"] for _, move in turns if move["sure"]), default=None)
+    last = max(turns, key=lambda turn: turn[1]["turned_s"], default=None)
+    doubts, missing, maybe = [], [], []
     for name, string in take.strings.items():
         if string["heard"] == "not_heard":
             doubts.append(Doubt("string_not_heard", name))
@@ -333,23 +355,31 @@ def final_check(take: Take, criterion: dict[str, Any]) -> Finding:
                 doubts.append(Doubt("which_string", name, nameless_s or string["at_s"]))
             else:
                 missing.append(name)
-        elif last and not _checked(take, name, last["turned_s"], bowed_only):
+        elif last and not _checked(take, name, last[1]["turned_s"], bowed_only):
             maybe.append(name)
-    allowed = setting(criterion, "strings_missing_allowed")
+    allowed, points = setting(criterion, "strings_missing_allowed"), criterion["points"]
     if len(missing) > allowed:
-        code = "no_bowed_check" if bowed_only else "not_checked"
-        if sure_s is None:
-            code = "never_checked"
-        at_s = take.strings[missing[0]]["at_s"] if sure_s is None else sure_s
-        alone = missing[0] if len(missing) == 1 else None
-        item = evidence(take.voice, code, at_s, alone, criterion["points"], strings=missing)
-        return Finding(0.0, evidence=[item])
-    if len(missing) + len(maybe) > allowed and last is not None:
-        turned = next(name for name, move in _moves(take) if move is last)
-        doubts.append(Doubt("turn_unsure", turned, last["end_s"]))
-    if doubts:
+        return Finding(0.0, evidence=[_not_checked(take, missing, sure_s, bowed_only, points)])
+    if len(missing) + len(maybe) + len(doubts) > allowed:
+        if maybe and last:
+            doubts.append(Doubt("turn_unsure", last[0], last[1]["end_s"]))
         return _open(take, criterion, "check_open", doubts)
-    return Finding(criterion["points"], evidence=[evidence(take.voice, "check_good")])
+    if missing:
+        return Finding(points, evidence=[_not_checked(take, missing, sure_s, bowed_only)])
+    code = "check_mostly" if maybe or doubts else "check_good"
+    return Finding(points, evidence=[evidence(take.voice, code)])
+
+
+def _not_checked(
+    take: Take, names: list[str], sure_s: float | None, bowed_only: bool, lost: float = 0.0
+) -> dict[str, Any]:
+    """Strings that were not played again after the last sure turn, or at all."""
+    code = "no_bowed_check" if bowed_only else "not_checked"
+    if sure_s is None:
+        code = "never_checked"
+    at_s = take.strings[names[0]]["at_s"] if sure_s is None else sure_s
+    alone = names[0] if len(names) == 1 else None
+    return evidence(take.voice, code, at_s, alone, lost, strings=names)
 
 
 def _checked(take: Take, name: str, after_s: float | None, bowed_only: bool) -> bool:
@@ -388,9 +418,8 @@ def method_used(take: Take, criterion: dict[str, Any]) -> Finding:
     """
     method = take.frame.method
     if method == "by_ear":
-        tone = hear_a(take.notes, None)
-        if tone is not None:
-            item = evidence(take.voice, "method_by_ear", tone.at_s)
+        if take.tone is not None:
+            item = evidence(take.voice, "method_by_ear", take.tone.at_s)
             return Finding(criterion["points"], evidence=[item])
     elif method == "string_to_string":
         heard = {frozenset((i["string"], i["string_2"])) for i in take.intervals}
@@ -408,7 +437,12 @@ def method_used(take: Take, criterion: dict[str, Any]) -> Finding:
 
 
 def whole_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
-    """The pitch of the whole instrument: the median of its strings against the assignment's A."""
+    """The pitch of the whole instrument: how far its strings stand from the assignment's A.
+
+    That is the median of their distances, each to where its string may stand (`judge`); by ear,
+    what counts is the A that was sounded. Distances and not deviations: one string too high makes
+    no other one right that is too low.
+    """
     unknown = [
         _string_doubt(name, judgement)
         for name, judgement in take.judgements.items()
@@ -416,20 +450,34 @@ def whole_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
     ]
     if unknown:
         return _open(take, criterion, "whole_open", unknown)
-    strings = list(take.strings.values())
-    cents = statistics.median(string["deviation_cents"] for string in strings)
-    half = statistics.median(string["uncertainty_cents"] for string in strings)
+    off = {
+        name: distance_to_span(
+            string["deviation_cents"] - take.base_cents, take.frame.span(name)
+        )
+        for name, string in take.strings.items()
+    }  # fmt: skip
+    cents = statistics.median(map(abs, off.values()))
+    half = statistics.median(string["uncertainty_cents"] for string in take.strings.values())
+    if take.heard_a:
+        half = math.hypot(half, take.heard_a.uncertainty_cents)
     widest = max(take.frame.tolerances.values(), key=lambda tolerance: tolerance.in_tune)
     verdict, close_call = judge(cents, half, (0.0, 0.0), Tolerance(widest.in_tune, widest.close))
     if verdict == "unsure":
         return _open(take, criterion, "whole_open", [Doubt("whole_unsure")])
-    levels = setting(criterion, "levels")
-    points = criterion["points"] * levels[verdict]
     if verdict == "in_tune":
-        item = evidence(take.voice, "whole_good")
-    else:
-        lost = criterion["points"] * max(levels.values()) - points
-        item = evidence(take.voice, "whole_off", lost=lost, cents=cents, direction=cents)
+        good = evidence(take.voice, "whole_good")
+        return Finding(criterion["points"], evidence=[good], close_call=close_call)
+    points = criterion["points"] * setting(criterion, "levels")[verdict]
+    apart = min(off.values()) < -widest.in_tune and max(off.values()) > widest.in_tune
+    furthest = max(off, key=lambda name: abs(off[name]))
+    item = evidence(
+        take.voice,
+        "whole_apart" if apart else "whole_off",
+        take.strings[furthest]["at_s"],
+        lost=criterion["points"] - points,
+        cents=cents,
+        direction=off[furthest],
+    )
     return Finding(points, evidence=[item], close_call=close_call)
 
 
@@ -439,10 +487,15 @@ def _moves(take: Take) -> list[tuple[str, dict[str, Any]]]:
     return sorted(moves, key=lambda item: item[1]["start_s"])
 
 
-def _lost_by_moves(
-    take: Take, criterion: dict[str, Any], code: str, moves: list[tuple[str, dict[str, Any]]]
+def _by_moves(
+    take: Take,
+    code: str,
+    moves: list[tuple[str, dict[str, Any]]],
+    earned: float = 0.0,
+    lost: float = 0.0,
 ) -> Finding:
-    """All points lost, shared among the moves by their size: the largest cost most."""
+    """The points earned in spite of these moves, or lost by them: shared by size, the largest
+    cost most."""
     whole = sum(abs(size(move)) for _, move in moves)
     items = [
         evidence(
@@ -450,12 +503,12 @@ def _lost_by_moves(
             code,
             move["start_s"],
             name,
-            round(criterion["points"] * abs(size(move)) / whole, 4),
+            round(lost * abs(size(move)) / whole, 4),
             cents=size(move),
         )
         for name, move in moves
     ]
-    return Finding(0.0, evidence=items)
+    return Finding(earned, evidence=items)
 
 
 def _no_turns(take: Take, criterion: dict[str, Any]) -> Finding:

@@ -21,6 +21,7 @@ HARM = frozenset({"far_above", "went_far_above"})
 ALL_STRINGS = frozenset({"another_a", "another_a_heard", "whole_sharp", "whole_flat"})
 # Problems of another of the student's takes say nothing of how to play this one.
 NOT_THIS_TAKE = frozenset({"other_take_open", "other_take_unreadable"})
+LEAST_LOSS = 0.005  # points are told to a hundredth: less is rounding
 
 
 @dataclass(frozen=True)
@@ -134,7 +135,7 @@ def _costliest(
         for c in record["score"]["criteria"]
         if c["points"] is not None
     ]
-    lost = [(c, points) for c, points in lost if points > 1e-9]
+    lost = [(c, points) for c, points in lost if points > LEAST_LOSS]
     if not lost:
         return None
     criterion = max(lost, key=lambda item: item[1])[0]

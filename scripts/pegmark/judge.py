@@ -59,6 +59,7 @@ class Judgement:
 
     `cents` is its signed distance to where it may stand, 0 inside; `off_cents` how far it stands
     from its target (what sentences say: the number of the record where the assignment's A counts).
+    `home_cents` is where it may stand, (low, high) in the record's cents; None where unknown.
     """
 
     verdict: str
@@ -70,6 +71,7 @@ class Judgement:
     neighbour: str | None = None
     reason: str | None = None  # why unsure: string, fell, wide, contradiction, no_a, no_neighbour
     at_s: float | None = None
+    home_cents: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -205,14 +207,18 @@ def hear_a(notes: list[dict[str, Any]], a_settled_s: float | None) -> HeardA | N
     return before[-1] if before else tones[0]
 
 
+def tone_of(measured: dict[str, Any], frame: Frame) -> HeardA | None:
+    """The A that was sounded in a measured take, whatever the assignment's method."""
+    a_string = measured["strings"].get(frame.a_string) or {}
+    settled_s = a_string.get("settled_s")
+    return hear_a(measured["notes"], a_string.get("at_s") if settled_s is None else settled_s)
+
+
 def judge_strings(measured: dict[str, Any], frame: Frame) -> dict[str, Judgement]:
     """The judgement on every string of a measured take, by the assignment's method."""
     strings = measured["strings"]
     a_name = frame.a_string
-    tone = None
-    if frame.method == "by_ear":
-        a_string = strings.get(a_name) or {}
-        tone = hear_a(measured["notes"], a_string.get("settled_s") or a_string.get("at_s"))
+    tone = tone_of(measured, frame) if frame.method == "by_ear" else None
     judgements = {}
     for name in frame.instrument.strings:
         string = strings.get(name)
@@ -264,8 +270,17 @@ def _judge_from(
     pure = frame.pure_cents(name)
     span = (min(0.0, pure), max(0.0, pure))
     target = pure if frame.temperament == "pure" else 0.0
-    at_s = string.get("at_s")
-    return _state(name, cents, half, span, frame, against=against, target=target, at_s=at_s)
+    return _state(
+        name,
+        cents,
+        half,
+        span,
+        frame,
+        against=against,
+        target=target,
+        at_s=string.get("at_s"),
+        zero_cents=a_cents - frame.shift(name),
+    )
 
 
 def _state(
@@ -277,9 +292,12 @@ def _state(
     *,
     against: str,
     at_s: float | None,
+    zero_cents: float,
     target: float = 0.0,
     neighbour: str | None = None,
 ) -> Judgement:
+    """The judgement on `cents` against a span; `zero_cents` is where they are counted from, in
+    the record's cents."""
     verdict, close_call = judge(cents, half, span, frame.tolerances[name])
     return Judgement(
         verdict,
@@ -291,6 +309,7 @@ def _state(
         neighbour=neighbour,
         reason="wide" if verdict == "unsure" else None,
         at_s=at_s,
+        home_cents=(span[0] + zero_cents, span[1] + zero_cents),
     )
 
 
@@ -317,7 +336,7 @@ def _judge_interval(name: str, measured: dict[str, Any], frame: Frame) -> Judgem
             string["deviation_cents"] - beside["deviation_cents"] - expected,
             math.hypot(string["uncertainty_cents"], beside["uncertainty_cents"]),
         )
-    together = _sounded_together(name, other, measured)
+    together = _sounded_together(name, other, measured, frame)
     if together is None and alone is None:
         return Judgement(
             "unsure",
@@ -341,14 +360,28 @@ def _judge_interval(name: str, measured: dict[str, Any], frame: Frame) -> Judgem
     else:
         assert alone is not None
         cents, half, at_s = *alone, string.get("at_s")
-    span = (0.0, 0.0)
-    return _state(name, cents, half, span, frame, against="neighbour", neighbour=other, at_s=at_s)
+    return _state(
+        name,
+        cents,
+        half,
+        (0.0, 0.0),
+        frame,
+        against="neighbour",
+        neighbour=other,
+        at_s=at_s,
+        zero_cents=string["deviation_cents"] - cents - frame.shift(name),
+    )
 
 
 def _sounded_together(
-    name: str, other: str, measured: dict[str, Any]
+    name: str, other: str, measured: dict[str, Any], frame: Frame
 ) -> tuple[float, float, float] | None:
-    """The last two-string note of a pair after both were set: (cents, half-width, second)."""
+    """The last two-string note of a pair after both were set: (cents, half-width, second).
+
+    None for a pair that does not stand in the instrument's interval (a low C beside E).
+    """
+    if abs(pitch.semitone(name) - pitch.semitone(other)) != frame.instrument.interval:
+        return None
     strings = measured["strings"]
     set_s = max((strings.get(s) or {}).get("settled_s") or 0.0 for s in (name, other))
     found = [

@@ -153,7 +153,7 @@ def _read(
                 criterion,
                 _points(table.cell(row, "points")),
                 table.cell(row, "comment"),
-                times.read_moment(text, zone) if text else None,
+                times.read_moment(text, zone or times.UTC) if text else None,
                 table.where(row),
             )
         )

@@ -13,7 +13,7 @@ from typing import Any
 
 from pegmark import pitch
 from pegmark.criteria import Take, first_s
-from pegmark.judge import A_REACH_CENTS, C3_SEMITONE, distance_to_span, hear_a
+from pegmark.judge import A_REACH_CENTS, C3_SEMITONE, distance_to_span
 from pegmark.process import size
 
 # Attack against decay. Sound strings plucked loudly start up to 16 cents sharp, low ones up to 40
@@ -126,7 +126,7 @@ def _pulled(take: Take) -> Iterator[dict[str, Any]]:
         if last is None or last["cause"] != "pull" or string["verdict"] not in ("close", "out"):
             continue
         tolerance = take.frame.tolerances[name].in_tune
-        span = take.frame.span(name)
+        span = string["home_cents"]
         before = abs(distance_to_span(last["from_cents"], span))
         left = abs(distance_to_span(last["to_cents"], span))
         if last["to_cents"] == string["deviation_cents"] and before <= tolerance < left:
@@ -145,8 +145,8 @@ def _whole(take: Take) -> Iterator[dict[str, Any]]:
 
     By ear, what counts is the A that was sounded.
     """
-    tone = hear_a(take.notes, None) if take.frame.method == "by_ear" else None
-    base = tone.cents - take.frame.a_cents if tone else 0.0
+    tone = take.tone if take.frame.method == "by_ear" else None
+    base = take.base_cents
     known = [
         (string["deviation_cents"] - base, string["uncertainty_cents"], take.frame.tolerances[name])
         for name, string in take.strings.items()
@@ -178,7 +178,7 @@ def _whole(take: Take) -> Iterator[dict[str, Any]]:
 
 def _tone(take: Take) -> Iterator[dict[str, Any]]:
     """A sounded A that is not the assignment's."""
-    tone = hear_a(take.notes, None)
+    tone = take.tone
     if tone is None:
         return
     off = tone.cents - take.frame.a_cents

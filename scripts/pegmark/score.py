@@ -23,7 +23,7 @@ from pegmark.doubts import Doubt
 from pegmark.feedback import Voice, next_step
 from pegmark.files import rounded
 from pegmark.instruments import Instrument
-from pegmark.judge import Frame, Judgement, judge_strings, resolve_tolerances
+from pegmark.judge import Frame, Judgement, judge_strings, resolve_tolerances, tone_of
 from pegmark.observe import observe
 from pegmark.process import Sounded
 from pegmark.rubric import TEACHER, title_of
@@ -80,7 +80,7 @@ def score_student(
         record["problems"] += _better_elsewhere(record, [(takes[i], records[i]) for i in others])
     record["other_takes"] = [
         *({key: takes[i][key] for key in ("file", "sha256", "received")} for i in others),
-        *ticket["other_takes"],
+        *_by_file(ticket["other_takes"]),
     ]
     return _finish(record, ticket)
 
@@ -175,6 +175,7 @@ def _judge_take(ticket: dict[str, Any], measured: Record) -> Take:
         last_turn_s=last_turn_s,
         voice=Voice(ticket["sentences"]),
         sounded=sounded,
+        tone=tone_of(measured, frame),
     )
 
 
@@ -223,8 +224,10 @@ def _string(measured: Record, judgement: Judgement, sounded: Sounded, frame: Fra
     ]
     moves = string["moves"] = process.weigh_moves(moves, sounded)
     settled_s = string["settled_s"]
+    home = judgement.home_cents or frame.span(name)
     return {
         **string,
+        "home_cents": list(home),
         "verdict": judgement.verdict,
         "close_call": judgement.close_call,
         "judged": {
@@ -235,7 +238,7 @@ def _string(measured: Record, judgement: Judgement, sounded: Sounded, frame: Fra
             "neighbour": judgement.neighbour,
             "reason": judgement.reason,
         },
-        **process.summary(moves, frame.span(name), frame.tolerances[name].in_tune),
+        **process.summary(moves, home, frame.tolerances[name].in_tune),
         "settle_s": settled_s - moves[0]["start_s"] if moves and settled_s is not None else None,
     }
 
@@ -367,7 +370,8 @@ def _row(criterion: Record, finding: criteria.Finding | None, language: str) -> 
     }
     if finding is None:
         return row
-    points, still_open = _plain(finding.points), _plain(finding.open)
+    points, lost = _plain(finding.points), _plain(of - finding.points - finding.open)
+    still_open = _plain(of - points - lost)  # so that the three add up, however they are rounded
     row |= {"evidence": finding.evidence, "close_call": finding.close_call, "open": still_open}
     if not finding.open:
         row |= {"points": points, "by": "measured", "measured_points": points}
@@ -435,7 +439,7 @@ def _blank(ticket: dict[str, Any], status: str) -> Record:
         "score": _score(ticket, {}, None),
         "observations": [],
         "next_step": None,
-        "other_takes": list(ticket["other_takes"]),
+        "other_takes": _by_file(ticket["other_takes"]),
     }
 
 
@@ -469,6 +473,11 @@ def _finish(record: Record, ticket: dict[str, Any]) -> Record:
 def _handed_in(take: dict[str, Any]) -> tuple[int, str, str]:
     """Takes by attempt, then by time, then by content: never by the order of files."""
     return take["attempt"] or 0, take["received"] or "", take["take"]
+
+
+def _by_file(others: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Files that are no takes of their own, by name."""
+    return sorted(others, key=lambda other: (other["file"], other["sha256"]))
 
 
 def _goodness(record: Record, place: int) -> tuple[bool, float, float, int]:
