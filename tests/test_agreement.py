@@ -1,9 +1,10 @@
 """The second marker: kappa against worked values and libraries, and what the teacher reads."""
 
+import math
 import random
 
 import pytest
-from pegmark.agreement import agree, agreement, weighted_kappa
+from pegmark.agreement import agree, agreement, interval_95, jackknife_error, weighted_kappa
 from sklearn.metrics import cohen_kappa_score
 from takes import grade, mark, take
 
@@ -22,8 +23,8 @@ def from_table(table):
 def test_worked_values_of_the_design():
     # Calculated by hand (design, section 5): 0.4286 unweighted, 0.5455 quadratic.
     pairs = list(zip([2, 0, 2, 2, 0, 1], [0, 0, 2, 2, 0, 2], strict=True))
-    assert weighted_kappa(pairs, 0).kappa == pytest.approx(3 / 7, abs=1e-12)
-    assert weighted_kappa(pairs).kappa == pytest.approx(6 / 11, abs=1e-12)
+    assert weighted_kappa(pairs, 0) == pytest.approx(3 / 7, abs=1e-12)
+    assert weighted_kappa(pairs) == pytest.approx(6 / 11, abs=1e-12)
 
 
 @pytest.mark.parametrize(
@@ -31,16 +32,19 @@ def test_worked_values_of_the_design():
     [(0, 0.4842, 0.1380), (1, 0.4701, 0.1457)],  # SAS: simple, and linear weights, with its ASE
 )
 def test_printed_kappas_and_errors_of_sas(power, kappa, error):
-    found = weighted_kappa(from_table(SAS_TABLE), power)
-    assert found.kappa == pytest.approx(kappa, abs=5e-5)
-    assert found.standard_error == pytest.approx(error, abs=5e-5)
+    pairs = from_table(SAS_TABLE)
+    assert weighted_kappa(pairs, power) == pytest.approx(kappa, abs=5e-5)
+    # SAS's error is the large-sample one: where the same table is many times as large, leaving
+    # out each pair in turn must come to the same.
+    found = jackknife_error(pairs * 50, power) * math.sqrt(50)
+    assert found == pytest.approx(error, rel=0.005)
 
 
 def test_printed_quadratic_kappa_of_r_irr():
     # irr leaves out the category nobody gave: 1, 2, 3, 4, 6 become ranks.
     ranks = {value: rank for rank, value in enumerate(sorted({*IRR_SECOND, *IRR_THIRD}))}
     pairs = [(ranks[a], ranks[b]) for a, b in zip(IRR_SECOND, IRR_THIRD, strict=True)]
-    assert weighted_kappa(pairs).kappa == pytest.approx(0.2520325, abs=5e-8)
+    assert weighted_kappa(pairs) == pytest.approx(0.2520325, abs=5e-8)
 
 
 @pytest.mark.parametrize("seed", range(20))
@@ -50,7 +54,7 @@ def test_agrees_with_scikit_learn(seed):
     second = [min(4, max(0, a + draw.choice([-1, 0, 0, 1]))) for a in first]
     pairs = list(zip(first, second, strict=True))
     expected = cohen_kappa_score(first, second, labels=list(range(5)), weights="quadratic")
-    assert weighted_kappa(pairs).kappa == pytest.approx(expected, abs=1e-12)
+    assert weighted_kappa(pairs) == pytest.approx(expected, abs=1e-12)
 
 
 def test_half_points_are_weighed_by_their_distance():
@@ -58,20 +62,47 @@ def test_half_points_are_weighed_by_their_distance():
     doubled = [(int(2 * a), int(2 * b)) for a, b in pairs]
     labels = list(range(9))
     expected = cohen_kappa_score(*zip(*doubled, strict=True), labels=labels, weights="quadratic")
-    assert weighted_kappa(pairs).kappa == pytest.approx(expected, abs=1e-12)
+    assert weighted_kappa(pairs) == pytest.approx(expected, abs=1e-12)
 
 
-def test_the_interval_covers_the_true_kappa():
-    """Of 400 classes of 120 drawn from one joint distribution about 95 % cover its kappa."""
-    cells = [(0, 0), (0, 1), (1, 0), (1, 1), (1, 2), (2, 1), (2, 2)]
-    shares = [20, 5, 8, 25, 7, 5, 30]
-    truth = weighted_kappa([cell for cell, n in zip(cells, shares, strict=True) for _ in range(n)])
+def test_the_error_is_what_leaving_out_each_pair_gives():
+    """The jackknife's own formula over scikit-learn's kappas."""
+    draw = random.Random(4)
+    first = [draw.randint(0, 4) for _ in range(25)]
+    second = [min(4, max(0, a + draw.choice([-1, 0, 0, 1]))) for a in first]
+    rest = [
+        cohen_kappa_score(
+            first[:k] + first[k + 1 :], second[:k] + second[k + 1 :], weights="quadratic"
+        )
+        for k in range(25)
+    ]
+    mean = sum(rest) / 25
+    expected = math.sqrt(24 / 25 * sum((kappa - mean) ** 2 for kappa in rest))
+    assert jackknife_error(list(zip(first, second, strict=True))) == pytest.approx(expected)
+
+
+CLASSES = {  # the two markers' points -> how often
+    "one point": {(1, 1): 80, (0, 0): 10, (0, 1): 5, (1, 0): 5},
+    "two points": {(0, 0): 20, (0, 1): 5, (1, 0): 8, (1, 1): 25, (1, 2): 7, (2, 1): 5, (2, 2): 30},
+    "four points": {(4, 4): 40, (3.5, 3.5): 20, (3, 3): 15, (4, 3.5): 5, (3, 3.5): 5, (2, 2): 10,
+                    (2, 3): 5},
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("size", [20, 40])
+@pytest.mark.parametrize("marked", CLASSES)
+def test_the_interval_covers_the_true_kappa(marked, size):
+    """Classes drawn from one joint distribution: nine in ten intervals or more hold its kappa, and
+    few (2.5 % would be exact) promise more agreement than there is."""
+    cells, shares = zip(*CLASSES[marked].items(), strict=True)
+    truth = weighted_kappa([c for c, n in CLASSES[marked].items() for _ in range(n)])
     draw = random.Random(5)
-    covered = 0
-    for _ in range(400):
-        found = agree(draw.choices(cells, weights=shares, k=120))
-        covered += found["low"] <= truth.kappa <= found["high"]
-    assert 0.92 <= covered / 400 <= 0.98  # 95 % and four standard errors of a share of 400
+    found = [interval_95(draw.choices(cells, weights=shares, k=size)) for _ in range(400)]
+    known = [interval for interval in found if interval]
+    assert len(known) >= 300
+    assert sum(low <= truth <= high for low, high in known) / len(known) >= 0.9
+    assert sum(truth < low for low, _ in known) / len(known) <= 0.05
+    assert all(-1 <= low < high <= 1 for low, high in known)
 
 
 def test_nothing_to_say_without_spread():
@@ -80,6 +111,8 @@ def test_nothing_to_say_without_spread():
     perfect = agree([(0, 0), (1, 1)] * 6)
     assert (perfect["kappa"], perfect["exact"]) == (1.0, 1.0)
     assert (perfect["low"], perfect["high"]) == (None, None)
+    alone = agree([(1, 1)] * 11 + [(0, 1)])  # without (0, 1) nothing has a spread
+    assert (alone["low"], alone["high"]) == (None, None)
 
 
 def test_few_pairs_have_no_interval():
