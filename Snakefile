@@ -13,7 +13,6 @@ include: "workflow/rules/common.smk"
 include: "workflow/rules/takes.smk"
 include: "workflow/rules/students.smk"
 include: "workflow/rules/class.smk"
-include: "workflow/rules/dryrun.smk"
 
 
 rule all:

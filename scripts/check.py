@@ -17,9 +17,6 @@ import environment
 MOST_WORKERS = 4  # a test process takes up to a few hundred MB
 WAIVED_LINTS = {  # what `snakemake --lint` asks for and does not get: which, and why
     r"Specify a conda environment or container for each rule": "all rules share one locked .venv",
-    r"Shell command directly uses variable (PYTHON|HERE) ": "set once, in common.smk",
-    r"Mixed rules and functions": "what one stage file alone uses stands there",
-    r"rule receive .*No log directive": "made on a dry run only, and never run",
 }
 
 

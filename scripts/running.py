@@ -25,8 +25,12 @@ from pegmark.receive import Intake, stray_report, take_in
 STEP = re.compile(rb"^(\d+) of (\d+) steps")
 EXIT_FAULT, EXIT_REFUSED, EXIT_UNFINISHED, EXIT_STOPPED = 1, 2, 3, 130
 SHOWN_REASONS = 2  # per student in the summary; the dashboard has them all
+BAR = "{desc} {bar} {n_fmt}/{total_fmt}"
 LAST_LINES = 400  # of the engine's, kept for the reason of its end: a full disk may hold no log
-NO_ROOM = re.compile(r"No space left on device|Disk quota exceeded|File too large")
+NO_ROOM = re.compile(  # the last: how NumPy says it
+    r"No space left on device|Disk quota exceeded|File too large|\d+ requested and \d+ written"
+)
+REASON = re.compile(r"^(?!CalledProcess|Workflow|Rule)\w+(?:Error|Exception)\b.*", re.MULTILINE)
 LEAST_ROOM = 1 << 16  # bytes: with less, whatever failed, failed for want of room
 
 
@@ -112,7 +116,7 @@ def show_progress(lines: IO[bytes], log: Path, last: deque[bytes]) -> None:
 
     with contextlib.ExitStack() as stack:
         bar = stack.enter_context(
-            tqdm(desc="Grading", leave=False, bar_format="{desc} {bar} {n_fmt}/{total_fmt}")
+            tqdm(desc="Grading", leave=False, disable=None, bar_format=BAR)  # None: not in files
         )
         stream: IO[bytes] | None = None
         with contextlib.suppress(OSError):
@@ -157,8 +161,8 @@ def last_reason(output: str) -> str:
     """One line about why the engine stopped."""
     if "is being graded already" in output:
         return "Another run began on this folder at the same moment."
-    lines = [line for line in output.splitlines() if "Error" in line or "exception" in line]
-    return lines[-1].strip() if lines else "No reason was given."
+    reasons = REASON.findall(output)
+    return str(reasons[-1]) if reasons else "No reason was given."
 
 
 # -- what the teacher reads -------------------------------------------------------------------

@@ -712,6 +712,9 @@ def _failed(results: Path, intake: Intake) -> list[Path]:
             forget(f"score/{name}", results / "work" / "records" / name)
         if _has_passing(results / "work" / "faults" / name):
             forget(f"render/{name}", results / "work" / "faults" / name)
+    opinions = [results / "work" / "recheck.json", results / "tickets" / "recheck.json"]
+    if _has_passing(opinions[0]):
+        forget("code/recheck.json", *opinions)
     return failed
 
 

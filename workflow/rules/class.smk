@@ -7,7 +7,7 @@
 
 rule recheck:
     input:
-        code="results/tickets/code/recheck.json",
+        code=ticket("code/recheck.json"),
         measured=expand("results/measured/{take}.json", take=TAKES),
         audio=ancient(expand("results/decoded/{take}.npy", take=TAKES)),
     output:
@@ -25,13 +25,13 @@ rule recheck:
 
 rule publish:
     input:
-        code="results/tickets/code/publish.json",
-        ticket="results/tickets/publish.json",
+        code=ticket("code/publish.json"),
+        ticket=ticket("publish.json"),
         opinion="results/work/recheck.json",
         records=expand("results/work/records/{student}.json", student=STUDENTS),
         sheets=expand("results/work/sheets/{student}.pdf", student=STUDENTS),
         faults=expand("results/work/faults/{student}.json", student=STUDENTS),
-        mail=expand("results/tickets/render/{student}.json", student=STUDENTS),
+        mail=[ticket("render/{student}.json")(dict(student=one)) for one in STUDENTS],
     output:
         dashboard="results/work/dashboard.html",
         gradebook="results/work/gradebook.csv",
@@ -47,7 +47,7 @@ rule publish:
 
 rule deliver:
     input:
-        code="results/tickets/code/deliver.json",
+        code=ticket("code/deliver.json"),
         dashboard=ancient("results/work/dashboard.html"),
         gradebook="results/work/gradebook.csv",
         attention="results/work/attention.csv",

@@ -10,6 +10,7 @@ import json
 import os
 import shlex
 import sys
+import tempfile
 from pathlib import Path
 
 ROOT = Path(workflow.basedir)
@@ -58,6 +59,7 @@ def only_looks():
 
 
 DRY = only_looks()
+ASIDE = tempfile.TemporaryDirectory() if DRY else None
 
 
 def class_folder():
@@ -69,28 +71,28 @@ def class_folder():
 
 
 def receive():
-    """The class index, and the tickets that a real run would write first."""
+    """The class index."""
     if not workflow.is_main_process:
-        return (
-            json.loads(Path("results/tickets/class.json").read_text(encoding="utf-8")),
-            [],
+        return json.loads(
+            Path("results/tickets/class.json").read_text(encoding="utf-8")
         )
     try:
         if not DRY:
             classfolder.hold(Path(), say)
             classfolder.recognise(Path())
         intake = take_in(Path(), ROOT / "config", dry=DRY)
-        waiting = write_tickets({**intake.tickets, **code_tickets()})
+        tickets = {**intake.tickets, **code_tickets()}
+        if DRY:
+            set_aside(tickets, due_again(intake))
+        else:
+            write_tickets(tickets, due_again(intake))
     except TeacherError as error:
         sys.exit(f"The class was not graded, and nothing was changed:\n{error}")
     except OSError as error:
         sys.exit(f"The class was not graded: {classfolder.machine_says(error)}")
     for sentence in intake.removed:
         say(sentence)
-    return {"students": intake.students, "takes": intake.takes}, [
-        *waiting,
-        *again(intake),
-    ]
+    return {"students": intake.students, "takes": intake.takes}
 
 
 def say(sentence):
@@ -105,35 +107,43 @@ def code_tickets():
     }
 
 
-def write_tickets(tickets):
-    """Write the tickets that changed; on a dry run only say which."""
-    paths = {Path("results/tickets", name): text for name, text in tickets.items()}
-    if DRY:
-        return [path for path, text in paths.items() if not holds(path, text)]
-    for path, text in paths.items():
-        write_if_changed(path, text)
-    return []
-
-
-def holds(path, text):
-    return path.is_file() and path.read_text(encoding="utf-8") == text
-
-
-def again(intake):
-    """Tickets of jobs that run again though nothing changed: what failed, what was taken away."""
+def due_again(intake):
+    """Tickets of jobs that are due though nothing changed: what failed or was taken away."""
     delivered = is_delivered(Path("results/work"), Path("results"))
-    if DRY:
-        undelivered = [] if delivered else ["code/deliver.json"]
-        return [Path("results/tickets", name) for name in (*intake.again, *undelivered)]
-    if not delivered:
+    return [*intake.again, *([] if delivered else ["code/deliver.json"])]
+
+
+def write_tickets(tickets, due):
+    """Write the tickets that changed."""
+    for name, text in tickets.items():
+        write_if_changed(Path("results/tickets", name), text)
+    if "code/deliver.json" in due:
         Path("results/seal.json").unlink(missing_ok=True)
-    return []
+
+
+def set_aside(tickets, due):
+    """On a dry run: write what a real run would write elsewhere, for as long as this start lasts."""
+    for name, text in tickets.items():
+        path = Path("results/tickets", name)
+        if name in due or not (path.is_file() and path.read_text("utf-8") == text):
+            write_if_changed(Path(ASIDE.name, name), text)
+
+
+def ticket(pattern):
+    """Where the rules find a ticket: set aside on a dry run where it differs, else in its place."""
+
+    def where(wildcards):
+        name = pattern.format(**wildcards)
+        aside = Path(ASIDE.name, name) if DRY else None
+        return str(aside if aside and aside.exists() else Path("results/tickets", name))
+
+    return where
 
 
 workdir: class_folder()
 
 
-CLASS, WAITING = receive()
+CLASS = receive()
 TAKES = CLASS["takes"]
 STUDENTS = {one["student_id"]: one for one in CLASS["students"]}
 

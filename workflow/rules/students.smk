@@ -7,8 +7,8 @@
 
 rule score:
     input:
-        code="results/tickets/code/score.json",
-        ticket="results/tickets/score/{student}.json",
+        code=ticket("code/score.json"),
+        ticket=ticket("score/{student}.json"),
         measured=of_takes("results/measured/{take}.json"),
         facts=of_takes("results/decoded/{take}.json"),
     output:
@@ -24,8 +24,8 @@ rule score:
 
 rule render:
     input:
-        code="results/tickets/code/render.json",
-        ticket="results/tickets/render/{student}.json",
+        code=ticket("code/render.json"),
+        ticket=ticket("render/{student}.json"),
         record="results/work/records/{student}.json",
         facts=of_takes("results/decoded/{take}.json"),
         audio=ancient(of_takes("results/decoded/{take}.npy")),

@@ -9,8 +9,8 @@
 
 rule decode:
     input:
-        code="results/tickets/code/decode.json",
-        ticket="results/tickets/decode/{take}.json",
+        code=ticket("code/decode.json"),
+        ticket=ticket("decode/{take}.json"),
     output:
         audio="results/decoded/{take}.npy",
         facts="results/decoded/{take}.json",
@@ -23,8 +23,8 @@ rule decode:
 
 rule segment:
     input:
-        code="results/tickets/code/segment.json",
-        ticket="results/tickets/listen/{take}.json",
+        code=ticket("code/segment.json"),
+        ticket=ticket("listen/{take}.json"),
         facts="results/decoded/{take}.json",
         audio=ancient("results/decoded/{take}.npy"),
     output:
@@ -38,8 +38,8 @@ rule segment:
 
 rule identify:
     input:
-        code="results/tickets/code/identify.json",
-        ticket="results/tickets/listen/{take}.json",
+        code=ticket("code/identify.json"),
+        ticket=ticket("listen/{take}.json"),
         notes="results/notes/{take}.json",
     output:
         strings="results/strings/{take}.json",
@@ -52,8 +52,8 @@ rule identify:
 
 rule measure:
     input:
-        code="results/tickets/code/measure.json",
-        ticket="results/tickets/listen/{take}.json",
+        code=ticket("code/measure.json"),
+        ticket=ticket("listen/{take}.json"),
         strings="results/strings/{take}.json",
         audio=ancient("results/decoded/{take}.npy"),
     output:

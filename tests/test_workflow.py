@@ -1,0 +1,362 @@
+"""The workflow on the machine: two ways to start, faults, kills, locks, a full disk, same bytes."""
+
+import os
+import random
+import resource
+import shutil
+import signal
+import subprocess
+import time
+from contextlib import contextmanager, suppress
+
+import pytest
+import smallclass
+from smallclass import (
+    done_by_grade,
+    engine_command,
+    everything_in,
+    grade,
+    grade_command,
+    jobs,
+    planned,
+    read_record,
+    results_of,
+    run,
+)
+
+FAULT = "program_fault"
+
+
+@pytest.fixture(scope="module")
+def project(tmp_path_factory):
+    return smallclass.copy_project(tmp_path_factory.mktemp("workflow") / "project")
+
+
+@pytest.fixture(scope="module")
+def ungraded(tmp_path_factory):
+    return smallclass.make_class(tmp_path_factory.mktemp("workflow") / "ungraded")
+
+
+@pytest.fixture(scope="module")
+def graded(project, ungraded, tmp_path_factory):
+    class_dir = smallclass.copy_class(ungraded, tmp_path_factory.mktemp("workflow") / "class")
+    grade(project, class_dir)
+    return class_dir
+
+
+@pytest.fixture
+def mine(graded, tmp_path):
+    return smallclass.copy_class(graded, tmp_path / "class")
+
+
+@pytest.fixture
+def fresh(ungraded, tmp_path):
+    return smallclass.copy_class(ungraded, tmp_path / "fresh")
+
+
+@pytest.fixture
+def my_project(project, tmp_path):
+    return smallclass.copy_class(project, tmp_path / "project")
+
+
+def edit(path, old, new):
+    text = path.read_text(encoding="utf-8")
+    assert old in text, f"{old!r} is not in {path}"
+    path.write_text(text.replace(old, new, 1), encoding="utf-8")
+
+
+def change_rubric(project, class_dir):
+    shutil.copy(project / "config" / "rubric.yaml", class_dir)
+    edit(class_dir / "rubric.yaml", "id: daily", "id: everyday")
+    edit(class_dir / "marks.csv", "m1,daily", "m1,everyday")
+
+
+def but_engine(files):
+    """Without the folder of the engine's own, which it makes even when it only looks."""
+    return {path: facts for path, facts in files.items() if not path.startswith(".snakemake")}
+
+
+# -- looking, and both ways to start --------------------------------------------------------------
+
+
+def test_both_ways_to_start_and_any_number_of_cores_give_the_same_bytes(project, fresh, graded):
+    """grade.py on all cores, the engine itself on one; also the list of the dry run before."""
+    before = everything_in(fresh)
+    expected = planned(project, fresh)
+    assert but_engine(everything_in(fresh)) == before
+    assert jobs(run(engine_command(project, fresh, "--cores", "1"))) == expected
+    assert results_of(fresh) == results_of(graded)
+    assert planned(project, fresh) == {}
+
+
+@pytest.mark.parametrize("look", ["--dry-run", "--lint", "--list-rules", "--rulegraph"])
+def test_looking_writes_nothing(project, mine, look):
+    change_rubric(project, mine)
+    before = but_engine(everything_in(mine))
+    subprocess.run(engine_command(project, mine, look), capture_output=True, cwd="/tmp")
+    assert but_engine(everything_in(mine)) == before
+
+
+def test_a_dry_run_that_a_profile_asks_for_writes_nothing(my_project, fresh):
+    with open(my_project / "workflow/profiles/default/config.yaml", "a", encoding="utf-8") as file:
+        file.write("dry-run: true\n")
+    assert "decode" in jobs(run(engine_command(my_project, fresh)))
+    assert not (fresh / "results").exists()
+
+
+@pytest.mark.parametrize("how", [grade_command, engine_command])
+def test_a_broken_roster_changes_nothing_and_says_why(project, mine, how):
+    edit(mine / "roster.csv", "m2,Cole,Ben,cello", "m1,Cole,Ben,kazoo")
+    before = everything_in(mine / "results")
+    said = run(how(project, mine), code=2 if how is grade_command else 1)
+    assert "kazoo" in said
+    assert "Traceback" not in said
+    assert everything_in(mine / "results") == before
+
+
+@pytest.mark.parametrize("how", [grade_command, engine_command])
+def test_no_folder_is_said_and_none_is_made(project, tmp_path, how):
+    said = run(how(project, tmp_path / "nowhere"), code=2 if how is grade_command else 1)
+    assert "There is no folder" in said
+    assert not (tmp_path / "nowhere").exists()
+
+
+# -- faults of our own ----------------------------------------------------------------------------
+
+
+def break_stages(project):
+    """A fault in our code that each of the three students meets in another stage."""
+    edit(
+        project / "scripts/segment.py",
+        "    from pegmark.segment import find_notes\n",
+        "    from pegmark.segment import find_notes\n\n"
+        '    if ticket["instrument"]["key"] == "viola":\n        raise ValueError("odd wood")\n',
+    )
+    edit(
+        project / "scripts/score.py",
+        "lambda: score_student(",
+        'lambda: 1 // (ticket["student"]["student_id"] != "m2") and score_student(',
+    )
+    edit(
+        project / "scripts/pegmark/clips.py",
+        "    clips = {}\n",
+        '    clips = {}\n    if record["student"]["student_id"] == "m1":\n'
+        '        raise KeyError("no lathe")\n',
+    )
+
+
+def test_a_fault_of_our_own_is_said_with_its_log_and_the_class_is_graded(
+    project, my_project, mine, graded
+):
+    break_stages(my_project)
+    said = grade(my_project, mine, code=1)
+    results = mine / "results"
+    attention = (results / "attention.csv").read_text(encoding="utf-8")
+    logs = {"m1": "render/m1.log", "m2": "score/m2.log", "m3": f"segment/{take(graded, 'm3')}.log"}
+    for student, log in logs.items():
+        assert f"results/logs/{log}" in said
+        assert "Traceback" in (results / "logs" / log).read_text(encoding="utf-8")
+        assert f"{student}," in attention
+        assert f"results/logs/{log}" in attention
+    assert attention.count(FAULT) == 3
+    for student in ("m2", "m3"):
+        assert read_record(mine, student)["status"] == "unreadable"
+        assert read_record(mine, student)["problems"][0]["code"] == FAULT
+    assert read_record(mine, "m1") == read_record(graded, "m1")  # only the sheet was not made
+    assert not (results / "outbox" / "m1.eml").exists()
+    assert "odd wood" in (results / "dashboard.html").read_text(encoding="utf-8")
+    assert not (results / "seal.json").exists()
+    # Another run tries these again, and only these.
+    expected = planned(my_project, mine)
+    assert (expected["segment"], expected["score"]) == ({take(graded, "m3")}, {"m2", "m3"})
+    assert done_by_grade(my_project, mine, code=1) == expected
+    # Mended, nothing is left of it.
+    grade(project, mine)
+    assert results_of(mine) == results_of(graded)
+
+
+def take(class_dir, student):
+    return read_record(class_dir, student)["submission"]["take"]
+
+
+def test_a_stage_that_hangs_is_stopped(my_project, mine):
+    edit(
+        my_project / "scripts/identify.py",
+        "    from pegmark.identify import name_strings\n",
+        "    from pegmark.identify import name_strings\n\n"
+        '    while ticket["instrument"]["key"] == "viola":\n        pass\n',
+    )
+    edit(my_project / "scripts/identify.py", "rounded(record)),\n", "rounded(record)), seconds=2\n")
+    said = grade(my_project, mine, code=1)
+    assert "m3: The program took too long here and was stopped." in said
+    assert [read_record(mine, one)["status"] == "unreadable" for one in ("m1", "m2", "m3")] == [
+        False,
+        False,
+        True,
+    ]
+    assert (mine / "results" / "outbox" / "m1.eml").exists()
+
+
+def test_without_the_second_opinion_the_class_is_graded_too(my_project, mine):
+    edit(
+        my_project / "scripts/pegmark/recheck.py",
+        "    import librosa\n",
+        '    raise RuntimeError("no second ear")\n',
+    )
+    said = grade(my_project, mine, code=1)
+    assert "class: The program failed here (RuntimeError: no second ear)" in said
+    assert "results/logs/recheck.log" in said
+    assert (mine / "results" / "outbox" / "m1.eml").exists()
+    assert planned(my_project, mine).keys() == {"recheck", "publish", "deliver"}
+
+
+# -- one run at a time ----------------------------------------------------------------------------
+
+
+@contextmanager
+def at_work(command, class_dir):
+    """A run that has begun its jobs."""
+    process = start(command)
+    try:
+        wait_until(lambda: has_locks(class_dir), process)
+        yield process
+    finally:
+        end_group(process)
+
+
+def start(command):
+    """Start a command in a group of its own."""
+    return subprocess.Popen(
+        command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
+    )
+
+
+def end_group(process):
+    """End the processes that `start` began, if any is left."""
+    with suppress(ProcessLookupError):
+        os.killpg(process.pid, signal.SIGKILL)
+    process.wait()
+
+
+def wait_until(true, process=None, seconds=120):
+    deadline = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < deadline, "it never came"
+        assert process is None or process.poll() is None, "the run has ended"
+        time.sleep(0.02)
+
+
+@pytest.mark.parametrize("first", [grade_command, engine_command])
+def test_a_second_run_says_so_and_stops(project, mine, graded, first):
+    change_rubric(project, mine)
+    with at_work(first(project, mine), mine) as process:
+        for second, code in ((grade_command, 2), (engine_command, 1)):
+            said = run(second(project, mine), code=code)
+            assert "is being graded already. Wait until that run has ended." in said
+            assert "Traceback" not in said
+        assert process.wait(timeout=120) == 0
+    assert planned(project, mine) == {}
+
+
+# -- kills ----------------------------------------------------------------------------------------
+
+
+def kill_whole(process):
+    """Everything at once, as when the power goes."""
+    os.killpg(process.pid, signal.SIGKILL)
+
+
+def kill_engine(process):
+    """The engine alone: its steps, and the teacher's command, live on."""
+    import psutil
+
+    for child in psutil.Process(process.pid).children():
+        child.kill()
+
+
+def kill_command(process):
+    """The teacher's command alone: the engine lives on for a while."""
+    process.kill()
+
+
+STALE = "An earlier run was stopped before its end; going on from where it was."
+
+
+def test_killed_at_random_moments_it_ends_with_the_same_bytes(project, fresh, graded):
+    log = fresh / "results" / "logs" / "run.log"
+    for kill in (kill_whole, kill_engine, kill_command):
+        log.unlink(missing_ok=True)
+        process = start(grade_command(project, fresh))
+        wait_until(lambda: log.is_file() and b"Select jobs" in log.read_bytes(), process)
+        time.sleep(random.uniform(0, 3))
+        kill(process)
+        process.wait(timeout=60)
+        wait_until(lambda: not is_held(fresh))
+    stale = has_locks(fresh)
+    assert grade(project, fresh).count(STALE) == stale
+    assert results_of(fresh) == results_of(graded)
+    assert not [*(fresh / "results").rglob(".part-*")]
+
+
+@pytest.mark.parametrize("how", [grade_command, engine_command])
+def test_a_lock_that_a_killed_run_left_is_one_sentence(project, mine, how):
+    lock = mine / ".snakemake" / "locks" / "0.output.lock"
+    lock.parent.mkdir(exist_ok=True)
+    lock.write_text("results/seal.json\n", encoding="utf-8")
+    (mine / "results" / "work" / ".part-1").write_text("half", encoding="utf-8")
+    said = run(how(project, mine))
+    assert said.count(STALE) == 1
+    assert "Error" not in said
+    assert not has_locks(mine)
+    assert not (mine / "results" / "work" / ".part-1").exists()
+
+
+def has_locks(class_dir):
+    """Whether the engine's locks lie in the class folder."""
+    return any((class_dir / ".snakemake" / "locks").glob("*.lock"))
+
+
+def is_held(class_dir):
+    """Whether a process holds the class folder."""
+    import fcntl
+
+    handle = os.open(class_dir, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    finally:
+        os.close(handle)
+    return False
+
+
+# -- a full disk ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("change", ["a retake", "another rubric"])
+def test_a_full_disk_is_said_and_leaves_the_old_results(project, mine, change):
+    """No file may grow beyond a size that decoded audio and the dashboard have: as on a full disk
+    or with a spent quota, writing fails in the middle (Linux: errno EFBIG)."""
+    if change == "a retake":
+        smallclass.pluck_strings(mine / "submissions" / "Ben Cole take 2.wav", "cello")
+    else:
+        change_rubric(project, mine)
+    shown = ("work", "tickets", "decoded", "notes", "strings", "measured")
+    before = results_of(mine, *shown)
+
+    def little_room():
+        resource.setrlimit(resource.RLIMIT_FSIZE, (150_000, 150_000))
+
+    done = subprocess.run(
+        grade_command(project, mine), capture_output=True, text=True, preexec_fn=little_room
+    )
+    assert done.returncode == 3, done.stdout + done.stderr
+    assert "The disk is full. Make room, then run again" in done.stdout
+    assert "Traceback" not in done.stdout + done.stderr
+    assert {**results_of(mine, *shown), "seal.json": 0} == {**before, "seal.json": 0}
+    grade(project, mine)
+    assert planned(project, mine) == {}
+    if change == "a retake":
+        assert read_record(mine, "m2")["submission"]["attempts"] == 2
+    else:
+        assert "everyday" in {c["id"] for c in read_record(mine, "m2")["score"]["criteria"]}
