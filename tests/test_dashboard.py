@@ -11,6 +11,7 @@ from example_class import make_class, make_record, make_string
 from pegmark import classpictures
 from pegmark.care import care_list
 from pegmark.dashboard import _inline_script, build_dashboard, class_view
+from takes import grade, take
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -394,6 +395,24 @@ def test_the_string_to_talk_about_is_not_one_childs():
     assert [row["label"] for row in shown["trouble"]] == ["cello A", "violin G"]
     assert shown["calm"].startswith("cello D, ")
     assert (shown["worst"]["label"], shown["worst"]["share"]) == ("violin G", "2 of 3")
+
+
+def test_by_ear_strings_are_told_from_the_a_that_was_sounded():
+    """All four at 442 Hz, as the sounded A: in tune, and right on in every number of the page."""
+    names = ("E5", "A4", "D4", "G3")
+    record = grade(
+        take(cents=dict.fromkeys(names, 7.851), tone_hz=442.0), reference={"method": "by_ear"}
+    )
+    ticket = make_class(1)[1]
+    ticket["students"] = [record["student"]]
+    view = class_view({"s01": record}, ticket)
+    strings = view["students"][0]["strings"]
+    assert [s["verdict"] for s in strings] == ["in_tune"] * 4
+    assert [s["left"] for s in strings] == ["right on, give or take 0.8"] * 4
+    assert all(s["path"].startswith("started 30 cents low") for s in strings)
+    assert view["students"][0]["worst"] == pytest.approx(0.0, abs=0.001)
+    left = classpictures.strings_left([record])
+    assert [c["cents"] for of in left.values() for c in of] == pytest.approx([0] * 4, abs=0.001)
 
 
 def test_records_as_the_scoring_writes_them():

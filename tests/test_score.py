@@ -526,8 +526,7 @@ def test_no_sheet_contradicts_its_verdicts(method):
     for name, state in record["strings"].items():
         home = pictures.home_of(record, name, instrument)
         shown = pictures.from_home(state, home)
-        # A string inside its span is told from its target: up to 3.91 cents on these.
-        assert state["judged"]["cents"] == pytest.approx(shown["deviation_cents"], abs=3.95)
+        assert shown["deviation_cents"] == pytest.approx(state["judged"]["off_cents"], abs=0.06)
         low, high = home.in_tune
         inside = low - 0.05 <= shown["deviation_cents"] <= high + 0.05  # judged to a tenth
         assert inside is (state["verdict"] == "in_tune")

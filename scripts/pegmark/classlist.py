@@ -81,6 +81,13 @@ def criterion_titles(ticket: Mapping[str, Any]) -> dict[str, str]:
     return {c["id"]: c.get("title") or c["id"] for c in ticket["rubric"]["criteria"]}
 
 
+def counted_from(string: Mapping[str, Any], key: str = "deviation_cents") -> float | None:
+    """The cents of a string (`key`) from what it was judged by: not the assignment's A where it
+    was tuned by ear to another, or to its neighbour."""
+    cents: float | None = string.get(key)
+    return None if cents is None else cents - string.get("zero_cents", 0.0)
+
+
 def open_criteria(record: Record) -> list[dict[str, Any]]:
     """The criteria of a handed-in take that still wait for points, in part or altogether."""
     if record["status"] in ("missing", "excused"):

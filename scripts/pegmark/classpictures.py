@@ -21,7 +21,7 @@ from collections.abc import Iterable, Mapping
 from html import escape
 from typing import Any
 
-from pegmark.classlist import Record
+from pegmark.classlist import Record, counted_from
 from pegmark.pictures import INK, PALE, STRETCH_CENTS, VARNISH
 from pegmark.wording import MINUS, letter
 
@@ -119,7 +119,7 @@ def strings_left(records: Iterable[Record]) -> dict[tuple[str, str], list[dict[s
                     "student_id": student["student_id"],
                     "section": student.get("section") or "",
                     "verdict": string["verdict"],
-                    "cents": string["deviation_cents"],
+                    "cents": counted_from(string),
                 }
             )
     return left

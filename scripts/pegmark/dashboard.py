@@ -26,6 +26,7 @@ from pegmark.classlist import (
     STATUS_WORDS,
     Record,
     class_records,
+    counted_from,
     criterion_titles,
     full_name,
     hours_late,
@@ -204,8 +205,7 @@ def _sections(class_list: list[Record]) -> list[dict[str, Any]]:
             "name": wording.safe_text(name),
             "students": len(members),
             "heard": sum(bool(r["strings"]) for r in members),
-            "typical": _median([abs(s["deviation_cents"]) for s in strings
-                                if s["deviation_cents"] is not None]),
+            "typical": _median([abs(c) for s in strings if (c := counted_from(s)) is not None]),
             "bar": classpictures.bar_svg(count, most),
             "words": classpictures.sentence(count),
         }
@@ -341,7 +341,7 @@ def _strings(record: Record) -> list[dict[str, Any]]:
     found = []
     for rank, (name, string) in enumerate(record["strings"].items()):
         notes = [n for n in record["notes"] if n.get("string") == name]
-        cents, half = string["deviation_cents"], string["uncertainty_cents"]
+        cents, half = counted_from(string), string["uncertainty_cents"]
         deciding = string.get("deciding")
         picture = ""
         if name in (record.get("tolerances") or {}):
@@ -383,7 +383,7 @@ def _instrument(record: Record) -> Instrument | None:
 
 def _left(string: Mapping[str, Any]) -> str:
     """How a string was left, in words: '3.2 cents low, give or take 0.8'."""
-    cents, half = string["deviation_cents"], string["uncertainty_cents"]
+    cents, half = counted_from(string), string["uncertainty_cents"]
     if cents is None:
         return "no pitch"
     way = "right on" if abs(cents) < 0.05 else ("high" if cents > 0 else "low")
@@ -394,7 +394,7 @@ def _left(string: Mapping[str, Any]) -> str:
 def _path_words(string: Mapping[str, Any]) -> str:
     """The path in words: 'started 32 cents low; 3 turns in 6 s, 1 silent (60 cents at 0:10)'."""
     said = []
-    start = string.get("start_cents")
+    start = counted_from(string, "start_cents")
     if start is not None:
         said.append(f"started {wording.cents(start)} cents {'high' if start > 0 else 'low'}")
     said.append(_turn_words(string))

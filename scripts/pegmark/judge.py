@@ -59,7 +59,8 @@ class Judgement:
 
     `cents` is its signed distance to where it may stand, 0 inside; `off_cents` how far it stands
     from its target (what sentences say: the number of the record where the assignment's A counts).
-    `home_cents` is where it may stand, (low, high) in the record's cents; None where unknown.
+    `home_cents` is where it may stand, (low, high), and `zero_cents` what `off_cents` is counted
+    from, both in the record's cents; None where unknown.
     """
 
     verdict: str
@@ -72,6 +73,7 @@ class Judgement:
     reason: str | None = None  # why unsure: string, fell, wide, contradiction, no_a, no_neighbour
     at_s: float | None = None
     home_cents: tuple[float, float] | None = None
+    zero_cents: float | None = None
 
 
 @dataclass(frozen=True)
@@ -310,6 +312,7 @@ def _state(
         reason="wide" if verdict == "unsure" else None,
         at_s=at_s,
         home_cents=(span[0] + zero_cents, span[1] + zero_cents),
+        zero_cents=target + zero_cents,
     )
 
 

@@ -97,9 +97,9 @@ def home_of(record: dict[str, Any], name: str, instrument: Instrument | None) ->
     equal-tempered to the pure target, since either counts as right (design, section 4).
     """
     tolerance = record["tolerances"][name]
-    span = record["strings"][name].get("home_cents")
-    low, high = span if span else _targets(record, name, instrument)
-    cents = min(max(0.0, low), high)
+    string = record["strings"][name]
+    low, high = string.get("home_cents") or _targets(record, name, instrument)
+    cents = string.get("zero_cents", min(max(0.0, low), high))
     low, high = low - cents, high - cents
     near, far = tolerance["in_tune_cents"], tolerance["close_cents"]
     return Home(cents, (low - near, high + near), (low - far, high + far))

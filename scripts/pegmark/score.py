@@ -228,6 +228,7 @@ def _string(measured: Record, judgement: Judgement, sounded: Sounded, frame: Fra
     return {
         **string,
         "home_cents": list(home),
+        "zero_cents": judgement.zero_cents or 0.0,
         "verdict": judgement.verdict,
         "close_call": judgement.close_call,
         "judged": {
