@@ -204,7 +204,7 @@ VOZ = Voice(COMMENTS["es"]["score"])
         (VOICE, 4.34, "Your D string was left 4.3 cents too high at 1:05."),
         (VOICE, -9.96, "Your D string was left 10 cents too low at 1:05."),
         (VOICE, -12.4, "Your D string was left 12 cents too low at 1:05."),
-        (VOICE, 4.0, "Your D string was left 4 cents too high at 1:05."),
+        (VOICE, 4.0, "Your D string was left 4.0 cents too high at 1:05."),
         (VOZ, 4.34, "Tu cuerda re quedó 4,3 cents demasiado alta en el minuto 1:05."),
     ],
 )

@@ -130,6 +130,7 @@ def kinds_drawn(svg: ElementTree.Element) -> set[str]:
     paths = list(svg.iter(f"{SVG}path"))
     widths = {p.get("stroke-width") for p in paths if p.get("stroke") == pictures.INK}
     texts = [text.text or "" for text in svg.iter(f"{SVG}text")]
+    ruled = pictures.LEFT - 3  # where the numbers of the rulers end
     return {
         kind
         for kind, there in {
@@ -138,7 +139,7 @@ def kinds_drawn(svg: ElementTree.Element) -> set[str]:
             "bow": "3.6" in widths,
             "silent": "4.5 3" in dashes(svg),
             "unheard": "1.4 2.6" in dashes(svg),
-            "size": any(re.fullmatch(r"\+\d+", t) and s.get("font-size") == "8.5"
+            "size": any(re.fullmatch(r"\+\d+", t) and float(s.get("x", "nan")) != ruled
                         for s, t in zip(svg.iter(f"{SVG}text"), texts, strict=True)),
             "left": circles(svg, LEFT),
             "sure": "1.3" in widths,
@@ -174,6 +175,32 @@ def test_the_key_draws_each_kind_as_the_pictures_do() -> None:
     for kind in pictures.KINDS:
         drawn = kinds_drawn(ElementTree.fromstring(pictures.key_svg(kind)))
         assert kind in drawn | {"sounding"}
+
+
+@pytest.mark.parametrize("rise", [45, 120, 280, 460])
+@pytest.mark.parametrize("height", [48.0, 66.0, 78.0])
+def test_the_size_of_a_move_does_not_lie_on_the_path(rise: float, height: float) -> None:
+    """Digits reach a letter's capital height over their base line: 0.72 of the font's size."""
+    record = examples.record()
+    record["strings"]["A4"] |= examples.string([-480, -480 + rise, 0], [7, 12], 440)
+    frame = pictures.frame_of(record, height)
+    home = pictures.home_of(record, "A4", VIOLIN)
+    svg = ElementTree.fromstring(
+        pictures.string_svg(record["strings"]["A4"], [], frame, home, rank=1)
+    )
+    move = max(record["strings"]["A4"]["moves"], key=lambda m: m["to_cents"] - m["from_cents"])
+    label = f"+{move['to_cents'] - move['from_cents']:.0f}"
+    (text,) = [t for t in svg.iter(f"{SVG}text") if t.text == label]
+    base, x = float(text.get("y", "nan")), float(text.get("x", "nan"))
+    foot, top = frame.y(move["from_cents"]), frame.y(move["to_cents"])
+    if text.get("text-anchor") == "end":
+        assert base < top - 2  # over the level, left of the end of the slope
+        assert pictures.LEFT + 20 < x <= max(frame.x(move["end_s"]), pictures.LEFT + 50)
+        assert base - 0.72 * pictures.TEXT > 0
+    else:
+        assert x > frame.x(move["end_s"])
+        assert base - 0.72 * pictures.TEXT > top  # under the level it leads to
+        assert base <= foot + 2 <= height
 
 
 def test_silent_turns_are_broken_and_unknown_ones_dotted() -> None:

@@ -438,6 +438,62 @@ def test_all_content_is_in_the_tags_or_is_an_artifact() -> None:
     assert not outside
 
 
+def sizes_of_letters(pdf: bytes) -> Iterator[tuple[float, bytes]]:
+    """(size in points, codes) of every text that is shown, those inside pictures too.
+
+    The size is the font's, scaled by the text's and the page's matrices (ISO 32000-1, 9.4.4).
+    """
+    with pikepdf.open(io.BytesIO(pdf)) as opened:
+        for page in opened.pages:
+            yield from _sizes(page, page.Resources, pikepdf.Matrix())
+
+
+def _sizes(stream: Any, resources: Any, at: pikepdf.Matrix) -> Iterator[tuple[float, bytes]]:
+    kept, text, size = [], pikepdf.Matrix(), 0.0
+    for operands, operator in pikepdf.parse_content_stream(stream):
+        name = str(operator)
+        if name == "q":
+            kept.append((at, size))
+        elif name == "Q":
+            at, size = kept.pop()
+        elif name == "cm":
+            at = pikepdf.Matrix(*map(float, operands)) @ at
+        elif name == "Tm":
+            text = pikepdf.Matrix(*map(float, operands))
+        elif name == "Tf":
+            size = float(operands[1])
+        elif name in ("Tj", "TJ"):
+            both = text @ at
+            scale = abs(both.a * both.d - both.b * both.c) ** 0.5
+            shown = operands[0] if name == "TJ" else [operands[0]]
+            yield size * scale, b"".join(bytes(s) for s in shown if isinstance(s, pikepdf.String))
+        elif name == "Do":
+            form = resources.XObject[str(operands[0])]
+            if form.get("/Subtype") == "/Form":
+                inner = pikepdf.Matrix(*map(float, form.get("/Matrix", (1, 0, 0, 1, 0, 0))))
+                yield from _sizes(form, form.Resources, inner @ at)
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+@pytest.mark.parametrize("state", [*STATES, "crowded"])
+def test_no_letter_is_smaller_than_8_points(state: str, paper: str) -> None:
+    """Common practice for small print, no source; the numbers in the pictures too."""
+    if state == "crowded":
+        ticket = examples.ticket("five-string bass", paper=paper)
+        pdf = sheet.render_sheet(crowded(), ticket)
+    else:
+        pdf = pdf_of(state, paper)
+    found = list(sizes_of_letters(pdf))
+    assert len(found) > 10
+    assert min(size for size, _ in found) >= 7.99
+
+
+def test_the_pictures_letters_are_among_those_measured() -> None:
+    """Else the check above could not fail for them."""
+    with_pictures = [size for size, _ in sizes_of_letters(pdf_of("graded"))]
+    assert sum(8.0 <= size < 8.25 for size in with_pictures) > 16  # four numbers a ruler
+
+
 def test_every_font_is_inside() -> None:
     with pikepdf.open(io.BytesIO(pdf_of("graded"))) as pdf:
         descriptors = [
@@ -518,7 +574,9 @@ def test_a_letter_that_no_font_has_is_told_in_the_log(caplog: pytest.LogCaptureF
 def test_hostile_names_are_text(name: str) -> None:
     page, usual = page_with(name), page_with("Ada")
     assert page.tags == usual.tags
-    assert page.text.count(name) == 8  # the title of the page stands twice
+    # The title of the page stands twice. Of the file's path its last part is shown.
+    assert page.text.count(name) == (7 if "/" in name else 8)
+    assert f"file {name.split('/')[-1]}" in page.text
 
 
 def page_with(name: str) -> Page:

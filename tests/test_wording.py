@@ -29,7 +29,15 @@ def test_points_are_written_as_people_write_them(value: float, shown: str) -> No
 
 @pytest.mark.parametrize(
     ("value", "shown"),
-    [(-0.04, "0"), (2.45, "2.5"), (-5.25, "5.2"), (9.96, "10"), (47.6, "48"), (9.94, "9.9")],
+    [
+        (-0.04, "0.0"),
+        (1, "1.0"),
+        (2.45, "2.5"),
+        (-5.25, "5.2"),
+        (9.96, "10"),
+        (47.6, "48"),
+        (9.94, "9.9"),
+    ],
 )
 def test_cents_have_one_decimal_below_ten(value: float, shown: str) -> None:
     assert wording.cents(value) == shown
@@ -50,10 +58,16 @@ def test_lists_are_joined_as_in_speech() -> None:
     assert wording.listed(["A", "D", "G"], " y ") == "A, D y G"
 
 
+def test_no_short_word_ends_a_text_alone() -> None:
+    assert wording.unwidowed("stop at the note.") == "stop at the\u00a0note."
+    for kept in ("note.", "", f"Ask {'w' * 40}"):
+        assert wording.unwidowed(kept) == kept
+
+
 def test_dates_are_written_in_the_language() -> None:
     iso = "2026-03-06T16:12:00+01:00"
-    assert wording.date(iso, comments()["sheet"]) == "6 March 2026, 16:12"
-    assert wording.date(iso, comments("es")["sheet"]) == "6 de marzo de 2026, 16:12"
+    assert wording.date(iso, comments()["sheet"]) == "6\u00a0March 2026, 16:12"
+    assert wording.date(iso, comments("es")["sheet"]) == "6\u00a0de\u00a0marzo de 2026, 16:12"
     assert wording.date(None, comments()["sheet"]) == ""
     assert wording.date("next Friday", comments()["sheet"]) == ""
 

@@ -36,7 +36,8 @@ FONT = "Noto Sans, DejaVu Sans, sans-serif"
 
 WIDTH = 460.0
 HIGH = 66.0  # the usual height of a picture
-LEFT = 22.0  # room for the ruler's numbers
+TEXT = 10.8  # px of the smallest letters: 8 points where a sheet's picture is narrowest (A4)
+LEFT = 30.0  # room for the ruler's numbers
 MARGIN = 8.0  # before the first and after the last moment, so that marks stay whole
 REST = 34.0  # the place at the right where the string comes to rest
 STRETCH_CENTS = 3.0  # the scale is linear well below this and logarithmic above: the default
@@ -237,9 +238,9 @@ def axis_svg(frame: Frame) -> str:
     while t <= frame.end_s:
         x = frame.x(t)
         parts.append(_line(x, 1, x, 4.5, PALE, 0.8))
-        parts.append(_text(x, 13.5, clock(t), 8.5, "middle"))
+        parts.append(_text(x, 14, clock(t), TEXT, "middle"))
         t += step
-    return _svg(WIDTH, 16, parts)
+    return _svg(WIDTH, 18, parts)
 
 
 def key_svg(kind: str) -> str:
@@ -255,7 +256,7 @@ def key_svg(kind: str) -> str:
         "sounding": [_stroke([(3, 15), (13, 15), (22, 4), (31, 4)], True)],
         "silent": [_stroke([(3, 15), (12, 15)], True), _stroke([(12, 15), (31, 4)], False)],
         "unheard": [_stroke([(3, 4), (12, 4)], True), _stroke([(12, 4), (31, 15)], None)],
-        "size": [_stroke([(1, 15), (5, 15), (9, 4), (13, 4)], True), _text(12, 15.5, "+45", 8.5)],
+        "size": [_stroke([(1, 15), (5, 15), (9, 4), (13, 4)], True), _text(12, 16, "+45", TEXT)],
         "left": [_stroke([(0, y), (17, y)], True), _dot(17, y)],
         "sure": [_whisker(17, 2, 16)],
         "unsure": [_stroke([(0, y), (17, y)], True), _unsure(17, y)],
@@ -306,12 +307,13 @@ def _filled_part(x: float, y: float, r: float, share: float) -> str:
 def _rulers(frame: Frame) -> list[str]:
     parts = []
     fitting = [cents for cents in RULERS_CENTS if cents <= 0.8 * frame.reach_cents]
-    for cents in {fitting[0]: None, fitting[-1]: None}:
+    near, far = fitting[0], fitting[-1]
+    for cents in [near, far] if frame.y(near) - frame.y(far) >= TEXT - 1 else [near]:
         for signed in (cents, -cents):
             y = frame.y(signed)
             parts.append(_line(LEFT - 1.5, y, LEFT + 3, y, PALE, 0.8))
             sign = "+" if signed > 0 else MINUS
-            parts.append(_text(LEFT - 3, y + 2.4, f"{sign}{cents:g}", 6.5, "end"))
+            parts.append(_text(LEFT - 3, y + 3.8, f"{sign}{cents:g}", TEXT, "end"))
     return parts
 
 
@@ -389,9 +391,14 @@ def _move_labels(string: dict[str, Any], frame: Frame) -> list[str]:
     move = _labelled_move(string)
     if move is None:
         return []
-    size = _rise(move)
-    # Right of the slope's foot, where an upward path leaves the paper free.
-    return [_text(frame.x(move["end_s"]) + 3, frame.y(move["from_cents"]) + 1, f"+{size:.0f}", 8.5)]
+    label = f"+{_rise(move):.0f}"
+    foot, top = frame.y(move["from_cents"]), frame.y(move["to_cents"])
+    # Right of the slope's foot, where an upward path leaves the paper free; over a slope too low
+    # for that, which has free paper to the left of its top.
+    if foot - top >= TEXT:
+        return [_text(frame.x(move["end_s"]) + 3, foot + 1, label, TEXT)]
+    right = max(frame.x(move["end_s"]), LEFT + len(label) * TEXT)
+    return [_text(right, top - 4, label, TEXT, "end")]
 
 
 def _ends(

@@ -17,13 +17,13 @@ from pegmark.instruments import Instrument
 UNMEASURED = ("unreadable", "missing", "excused")  # the states in which nothing was heard
 # How a sheet can be set, the roomiest first: the height of its pictures, in CSS pixels. The style
 # of each stands in templates/sheet.css; a sheet with nothing heard is set "bare".
-LAYOUTS = {"wide": 78.0, "usual": pictures.HIGH, "close": 60.0, "tight": 52.0}
+LAYOUTS = {"wide": 78.0, "usual": pictures.HIGH, "close": 60.0, "tight": 48.0}
 EXACT_CENTS = 0.05  # below, one decimal shows 0: "right on the line"
 CLIPPED_FRACTION = 0.001  # of the samples: audible crackle (common practice, no source)
 QUIET_SNR_DB = 30.0  # from here on the noise stands out of the way of every measurement
 NOISY_SNR_DB = 15.0  # below, measurements begin to suffer
 SPEED_CENTS = 1.0  # smaller speed errors are a clock's own and not worth a word
-FILE_NAME_LIMIT = 48  # characters of a file name: one line of the small print
+FILE_NAME_LIMIT = 80  # characters of a file name: two lines of the small print
 LONG_NAME = 32  # characters that fit one line of the title in its usual size
 TEXT_LIMIT = 400  # characters of a teacher's comment or a reason: five lines
 
@@ -131,7 +131,7 @@ def _state(record: Record, ticket: dict[str, Any], words: Words) -> dict[str, st
         return None
     due = wording.date(ticket.get("due"), words) if record["status"] == "missing" else ""
     was_due = " " + words["was_due"].format(date=due) if due else ""
-    return {"headline": state["headline"], "text": state["text"] + was_due}
+    return {"headline": state["headline"], "text": wording.unwidowed(state["text"] + was_due)}
 
 
 def _paths(
@@ -212,12 +212,13 @@ def _result_lines(string: dict[str, Any], words: Words) -> list[str]:
     deviation, sure = string.get("deviation_cents"), string.get("uncertainty_cents")
     if deviation is None:
         return []
-    exact = []
-    if sure is not None:
-        exact.append(part["give_or_take"].format(cents=wording.cents(sure, decimal)))
+    left = [deviation_words(deviation, words)]
     if string.get("f0_hz") is not None:
-        exact.append(part["hertz"].format(hz=f"{string['f0_hz']:.1f}".replace(".", decimal)))
-    return [deviation_words(deviation, words), ", ".join(exact)]
+        left.append(part["hertz"].format(hz=f"{string['f0_hz']:.1f}".replace(".", decimal)))
+    lines = [", ".join(left)]
+    if sure is not None:
+        lines.append(part["give_or_take"].format(cents=wording.cents(sure, decimal)))
+    return lines
 
 
 def _path_alt(name: str, string: dict[str, Any], words: Words) -> str:
@@ -252,7 +253,8 @@ def _next_step(record: Record, words: Words) -> dict[str, str] | None:
     step = record.get("next_step")
     if not step:
         return None
-    return {"heading": words["next_step"], "text": wording.safe_text(step["text"], TEXT_LIMIT)}
+    text = wording.unwidowed(wording.safe_text(step["text"], TEXT_LIMIT))
+    return {"heading": words["next_step"], "text": text}
 
 
 def _points(record: Record, words: Words) -> dict[str, Any] | None:
@@ -403,7 +405,7 @@ def _facts(record: Record, words: Words) -> dict[str, str] | None:
         facts.append(
             part["attempt"].format(attempt=submission["attempt"], attempts=submission["attempts"])
         )
-    file = wording.safe_text(submission.get("file"), FILE_NAME_LIMIT)
+    file = wording.safe_text((submission.get("file") or "").split("/")[-1], FILE_NAME_LIMIT)
     facts.append(part["file"].format(file=file))
     if received := wording.date(submission.get("received"), words):
         facts.append(part["received"].format(date=received))

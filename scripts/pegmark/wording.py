@@ -12,6 +12,7 @@ from datetime import datetime
 from typing import Any
 
 MINUS = "\u2212"  # the typographic minus: a hyphen is easily overlooked in small print
+WIDOW_LIMIT = 15  # characters of a word that may draw the one before it onto its line
 NAME_LIMIT = 120  # characters of a name that a sheet shows: three lines of a smaller title
 # Small pictures are no part of a name, and text fonts do not have them.
 _PICTOGRAPHS = frozenset(map(chr, (*range(0x1F000, 0x1FB00), *range(0xFE00, 0xFE10))))
@@ -68,9 +69,12 @@ def points(value: float, decimal: str = ".") -> str:
 
 
 def cents(value: float, decimal: str = ".") -> str:
-    """The size of a deviation: one decimal below 10 cents, none above; without its sign."""
+    """The size of a deviation: one decimal below 10 cents, none above; without its sign.
+
+    The decimal stays where it is 0: ``1.0 cents`` needs no singular.
+    """
     size = abs(value)
-    return number(size, 1 if round(size, 1) < 10 else 0, decimal)
+    return f"{size:.{1 if round(size, 1) < 10 else 0}f}".replace(".", decimal)
 
 
 def letter(string: str) -> str:
@@ -83,6 +87,12 @@ def listed(items: list[str], joiner: str) -> str:
     if len(items) < 2:
         return "".join(items)
     return ", ".join(items[:-1]) + joiner + items[-1]
+
+
+def unwidowed(text: str) -> str:
+    """`text` with its last two words kept on one line, so that no word ends it alone."""
+    start, _, last = text.rpartition(" ")
+    return f"{start}\u00a0{last}" if start and len(last) <= WIDOW_LIMIT else text
 
 
 def date(iso: str | None, words: dict[str, Any]) -> str:
