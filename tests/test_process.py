@@ -336,5 +336,7 @@ def test_a_string_with_no_notes_did_nothing():
 def test_a_slipping_peg_is_told_by_how_much_and_when_it_was_heard():
     fields = {"cents": -27.0, "moves": [move(14, 30)], "slipped_cents": 27.0}
     (seen,) = grade(take(strings={"D4": fields}))["observations"]
-    assert seen["text"] == "Your D string had slipped down 27 cents at 0:48. It may not hold well."
+    assert seen["text"] == (
+        "Your D string seems to have slipped down 27 cents at 0:48. It may not hold well."
+    )
     assert seen["at_s"] == 48.0

@@ -379,7 +379,7 @@ def test_string_to_string_grades_the_intervals():
     assert verdicts == {"E5": "in_tune", "A4": "in_tune", "D4": "out", "G3": "in_tune"}
     lost = row(record, "final_pitch")["evidence"]
     assert [item["code"] for item in lost] == ["interval_out"]
-    assert lost[0]["text"].startswith("D and A are 12 cents too wide")
+    assert lost[0]["text"].startswith("D and A are 12 cents too far apart")
 
 
 @pytest.mark.parametrize(

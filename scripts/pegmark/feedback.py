@@ -107,7 +107,18 @@ def next_step(record: dict[str, Any], order: list[str], pegs: str, voice: Voice)
         return _step_for_doubts(record, doubts, voice)
     if costly is not None:
         return _step_for_loss(record, *costly, order, pegs, voice)
+    left_out = _left_out(record, order)
+    if left_out is not None:
+        return _step_for_string(record, left_out, voice)
     return _step(voice, f"challenge_{record['reference']['method']}")
+
+
+def _left_out(record: dict[str, Any], order: list[str]) -> str | None:
+    """A string left out of tune that no criterion of the rubric looks at."""
+    if any(c["kind"] == "final_pitch" for c in record["score"]["criteria"]):
+        return None
+    names = list(dict.fromkeys([*order, *record["strings"]]))
+    return next((n for n in names if record["strings"][n]["verdict"] == "out"), None)
 
 
 def _step(voice: Voice, code: str, **fields: Any) -> dict[str, str]:
@@ -172,6 +183,11 @@ def _step_for_loss(
         tuner = record["reference"]["method"] == "tuner"
         wanted_hertz = record["reference"]["a4_hz"]
         return _step(voice, "another_a_tuner" if tuner else "whole_off", wanted_hertz=wanted_hertz)
+    return _step_for_string(record, string, voice)
+
+
+def _step_for_string(record: dict[str, Any], string: str, voice: Voice) -> dict[str, str]:
+    """How to tune one string that was left out of tune."""
     judged = record["strings"][string]["judged"]
     if judged["against"] == "neighbour":
         return _step(voice, "interval", string=string, other=judged["neighbour"])
