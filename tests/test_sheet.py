@@ -82,7 +82,7 @@ def test_a_graded_sheet_says_everything() -> None:
         "Your teacher: I saw you look twice.",
         "Your teacher decided.",
         "It may be an old string. (at 0:31)",
-        "It heard every string clearly, to within 0.8 cents or better.",
+        "It heard every string well: right to within 0.8 cents.",
         "Take 2 of 2; file Ada tuning week3.mov",
         "A = 440 Hz, equal temperament",
     ):
