@@ -211,6 +211,54 @@ def test_a_note_about_the_whole_class_is_not_taken_for_a_file_of_nobody():
     assert len(tasks["nobody"]) == 1
 
 
+def test_a_recording_of_nobody_can_be_looked_at():
+    """She has to see or hear it to say whose it is."""
+    records, ticket = make_class(1, seed=1)
+    row = {"student_id": "", "message": "M.", "action": "A."}
+    ticket["attention"] = [
+        {**row, "file": "late ones/a #1.mov", "code": "match_none"},
+        {**row, "file": "all.zip/b.mov", "code": "match_several"},
+        {**row, "file": "notes.txt", "code": "not_a_recording"},
+    ]
+    page = Page(build_dashboard(records, ticket))
+    links = [a["href"] for tag, a in page.elements if tag == "a" and "submissions" in a["href"]
+             and "video-link" not in a.get("class", "")]  # fmt: skip
+    assert links == ["../submissions/late%20ones/a%20%231.mov"]
+
+
+def test_a_problem_names_criteria_as_the_rubric_does():
+    """Their ids are for marks.csv and stay in attention.csv."""
+    records, ticket = make_class(1, seed=1)
+    problem = {"code": "pitch_unsure", "message": "M.", "at_s": None, "string": None,
+               "criteria": ["final_pitch", "order"],
+               "action": "Listen. Then give points for: final_pitch, order."}  # fmt: skip
+    records["s001"]["problems"] = [problem]
+    (student,) = class_view(records, ticket)["students"]
+    assert student["problems"][0]["action"] == (
+        "Listen. Then give points for: Strings in tune and A first."
+    )
+
+
+def test_every_size_in_a_paths_words_has_its_unit():
+    records, ticket = make_class(1, seed=1)
+    string = next(iter(records["s001"]["strings"].values()))
+    string |= {
+        "largest_move_cents": 1.0,
+        "overshoots": [{"cents": 3.6, "at_s": 18.0}],
+        "own_changes": [{"cause": "pull", "from_cents": 0, "to_cents": -9.6, "end_s": 25.0}],
+        "slipped_cents": 27.0,
+    }
+    (student,) = class_view(records, ticket)["students"]
+    path = student["strings"][0]["path"]
+    for said in (
+        "the largest upward 1.0 cents",
+        "3.6 cents past the note at 0:18",
+        "moved by the others' tuning 9.6 cents, heard at 0:25",
+        "slipped back 27 cents",
+    ):
+        assert said in path  # fmt: skip
+
+
 def test_an_attention_row_of_an_unknown_student_is_not_lost():
     records, ticket = make_class(1, seed=1)
     row = {"code": "mark_of_nobody", "message": "zz9 is not on the roster.", "action": "Mend it."}

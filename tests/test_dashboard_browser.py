@@ -318,13 +318,39 @@ def test_unsaved_work_survives_a_closed_tab(class_page, desk):
     assert "1 saved to a file, not yet in this page" in page.inner_text("#save-state")
 
 
-def test_work_of_one_class_is_not_seen_in_another(class_page, desk, tmp_path):
+@pytest.mark.parametrize("name", ["Hill Strings", "Harbour Strings"])
+def test_work_of_one_class_is_not_seen_in_another(class_page, desk, tmp_path, name):
     records, ticket = make_class(2, seed=1)
-    ticket["class_name"] = "Hill Strings"
+    ticket["class_name"] = name  # a class may have the name of another in another folder
     other = write_page(tmp_path, records, ticket)
     page = desk.open(class_page, "#student-s001")
     page.fill('.opened fieldset[data-criterion="bridge"] .points', "1")
     assert desk.open(other).inner_text("#save-state") == "No new marks."
+
+
+def test_two_open_tabs_never_write_over_each_other(class_page, desk):
+    one, two = (desk.open(class_page, "#student-s001") for _ in range(2))
+    cell = '.opened fieldset[data-criterion="{}"] .points'
+    one.fill(cell.format("bridge"), "0.5")
+    in_time(two, lambda: two.input_value(cell.format("bridge")) == "0.5")
+    two.fill(cell.format("answers"), "1.5")
+    one.close()
+    rows = saved_rows(two)
+    assert rows["s001", "bridge"]["points"] == "0.5"
+    assert rows["s001", "answers"]["points"] == "1.5"
+    again = desk.open(class_page, "#student-s001")
+    assert again.inner_text("#save-state").startswith("2 saved to a file")
+
+
+def test_a_long_comment_is_shown_whole(class_page, desk):
+    page = desk.open(class_page, "#student-s001")
+    comment = page.locator(".opened .comment").first
+    comment.fill("Well seen, and said in good time. " * 5)
+    assert comment.evaluate("e => e.scrollHeight - e.clientHeight") <= 1
+    page.keyboard.press("Escape")
+    page.keyboard.press("n")
+    page.keyboard.press("p")
+    assert comment.evaluate("e => e.scrollHeight - e.clientHeight") <= 1
 
 
 def test_drafts_end_when_the_page_has_them(desk, tmp_path):
@@ -434,11 +460,74 @@ def test_the_projector_view_shows_no_name(class_page, desk):
         assert word not in page.inner_text("#students")
     aliases = page.locator("#students .alias").all_inner_texts()
     assert aliases == [f"Player {n}" for n in range(1, 13)]
+    assert "s001" not in page.url
     page.keyboard.press("n")
     page.locator(".left-mark").first.click()
+    page.locator("#students tbody tr[data-student] td:nth-child(3)").first.click()
+    page.evaluate("location.hash = '#student-s001'")
+    page.wait_for_timeout(200)
     assert page.locator(".opened").count() == 0
     page.click("#projector")
     assert records["s001"]["student"]["family_name"] in page.inner_text("#students")
+
+
+def test_no_name_shows_through_the_projector_view(class_page, desk):
+    """Nor in a tooltip, a link or what a screen reader says of anything that is shown."""
+    records, _ = make_class(12)
+    page = desk.open(class_page)
+    page.click("#projector")
+    said = page.evaluate("""[document.title, ...[...document.querySelectorAll("body *")]
+        .filter(e => e.checkVisibility({visibilityProperty: true}))
+        .flatMap(e => ["title", "aria-label", "alt", "href", "src", "placeholder", "value"]
+          .map(a => e.getAttribute(a) || ""))].join("\\n")""")
+    assert "violin string was left" in said
+    for student_id, record in records.items():
+        student = record["student"]
+        for name in (student_id, student["given_name"], student["family_name"]):
+            assert not re.search(rf"\b{name}\b", said)
+
+
+def test_pictures_keep_their_ink_where_the_reader_sets_the_colours(class_page, chromium):
+    """A dark reader's theme would else set dark ink on black."""
+    context = chromium.new_context(forced_colors="active", color_scheme="dark")
+    page = context.new_page()
+    page.goto(class_page.as_uri() + "#student-s001")
+    page.wait_for_selector(".opened")
+    pictures = page.locator(".left-picture, .opened .path-picture svg, .bar, #students .mark")
+    assert pictures.count() > 20
+    for picture in pictures.all():
+        assert picture.evaluate("e => getComputedStyle(e).backgroundColor") == "rgb(255, 255, 255)"
+    digit = page.locator(".left-picture text").first
+    assert digit.evaluate("e => getComputedStyle(e).fill") == "rgb(31, 39, 51)"
+    context.close()
+
+
+def test_on_paper_there_is_nothing_to_press(class_page, desk):
+    page = desk.open(class_page, "#student-s001")
+    page.emulate_media(media="print")
+    hidden = "nav, .tools, #projector, #save-bar, #keys, .opened audio, .opened .give, .show-video"
+    for part in page.locator(hidden).all():
+        assert part.is_hidden()
+    for part in ("#students thead", ".opened .path-picture", ".left-picture", "#todo"):
+        assert page.locator(part).first.is_visible()
+    assert (
+        page.evaluate("getComputedStyle(document.querySelector('figure')).breakInside") == "avoid"
+    )
+    assert page.evaluate("getComputedStyle(document.querySelector('#students tr')).display") == (
+        "table-row"
+    )
+
+
+def test_a_picture_wider_than_its_place_is_scrolled_by_keys(class_page, chromium):
+    desk = Desk(chromium, 320)
+    page = desk.open(class_page, "#student-s001")
+    picture = page.locator(".opened .path-picture").first
+    assert picture.evaluate("e => e.scrollWidth > e.clientWidth && e.tabIndex === 0")
+    desk.close()
+    desk = Desk(chromium)
+    page = desk.open(class_page, "#student-s001")
+    assert page.locator(".opened .path-picture").first.evaluate("e => e.tabIndex") == -1
+    desk.close()
 
 
 def test_no_sideways_scrolling(chromium, tmp_path):

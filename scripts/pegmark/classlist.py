@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from typing import Any
+from urllib.parse import quote
 
 from pegmark.problems import problem
 
@@ -93,6 +94,12 @@ def open_criteria(record: Record) -> list[dict[str, Any]]:
     if record["status"] in ("missing", "excused"):
         return []
     return [c for c in record["score"]["criteria"] if c["by"] == "open"]
+
+
+def recording_address(file: str) -> str | None:
+    """Where the page finds a file of submissions/; None inside a .zip archive."""
+    packed = any(part.lower().endswith(".zip") for part in file.split("/")[:-1])
+    return None if packed else "../submissions/" + quote(file)
 
 
 def hours_late(record: Record) -> float | None:

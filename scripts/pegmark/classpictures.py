@@ -42,7 +42,7 @@ REACH_CENTS = 200.0  # the ends of the lines; what lies beyond sits at the end
 STEP = 10.0  # px a mark takes
 FOOT = 12.0  # px under a line, for the next row's marks to stand clear
 RULERS_CENTS = (3, 10, 30, 100)
-BAR_WIDTH = 420.0
+BAR_WIDTH = 240.0  # narrower than its place on the page, so that its digits are no smaller
 
 _HALF = "M-4.6 0A4.6 4.6 0 0 {sweep} 4.6 0Z"
 _SYMBOLS = {

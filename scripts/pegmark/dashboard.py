@@ -16,7 +16,6 @@ from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
-from urllib.parse import quote
 
 from pegmark import classpictures, pictures, pitch, wording
 from pegmark.agreement import agreement
@@ -31,6 +30,7 @@ from pegmark.classlist import (
     full_name,
     hours_late,
     open_criteria,
+    recording_address,
 )
 from pegmark.clips import clip_name
 from pegmark.instruments import Instrument
@@ -301,8 +301,8 @@ def _student(
         "late_text": _hours(late) + _taken_off(score.get("late")),
         "worst": worst,
         "strings": strings,
-        "problems": [_problem(p) for p in record["problems"]],
-        "settled": [_problem(p) for p in record.get("settled_problems", [])],
+        "problems": [_problem(p, titles) for p in record["problems"]],
+        "settled": [_problem(p, titles) for p in record.get("settled_problems", [])],
         "second_opinion": [
             {**found, "at": wording.clock(found["at_s"]), "letter": wording.letter(found["string"])}
             for found in disagreements(record, second_opinion)
@@ -400,10 +400,10 @@ def _path_words(string: Mapping[str, Any]) -> str:
     said.append(_turn_words(string))
     largest = string.get("largest_move_cents")
     if largest:
-        said.append(f"largest upward {wording.cents(largest)}")
+        said.append(f"the largest upward {wording.cents(largest)} cents")
     for past in string.get("overshoots") or []:
         said.append(
-            f"past the note by {wording.cents(past['cents'])} at {wording.clock(past['at_s'])}"
+            f"{wording.cents(past['cents'])} cents past the note at {wording.clock(past['at_s'])}"
         )
     back = [wording.clock(second) for second in string.get("turned_back_s") or []]
     if back:
@@ -412,9 +412,10 @@ def _path_words(string: Mapping[str, Any]) -> str:
     words = {"slip": "slipped", "pull": "moved by the others' tuning"}
     for change in changes:
         size = wording.cents(change["to_cents"] - change["from_cents"])
-        said.append(f"{words[change['cause']]} {size}, heard at {wording.clock(change['end_s'])}")
+        at = wording.clock(change["end_s"])
+        said.append(f"{words[change['cause']]} {size} cents, heard at {at}")
     if string.get("slipped_cents") and not any(c["cause"] == "slip" for c in changes):
-        said.append(f"slipped back {wording.cents(string['slipped_cents'])}")
+        said.append(f"slipped back {wording.cents(string['slipped_cents'])} cents")
     if string.get("checked_s") is None and string["verdict"] != "not_heard":
         said.append("not played after the last turn of any")
     return "; ".join(said)
@@ -440,11 +441,17 @@ def _turn_words(string: Mapping[str, Any]) -> str:
     return said
 
 
-def _problem(problem: Mapping[str, Any]) -> dict[str, Any]:
+def _problem(problem: Mapping[str, Any], titles: Mapping[str, str]) -> dict[str, Any]:
+    """A problem with its criteria called as the rubric calls them: ids are for marks.csv."""
     at_s = problem.get("at_s")
+    action, criteria = problem["action"], problem.get("criteria") or []
+    ids = f": {', '.join(criteria)}."
+    if criteria and action.endswith(ids):
+        named = wording.listed([titles.get(one, one) for one in criteria], " and ")
+        action = f"{action.removesuffix(ids)}: {named}."
     return {
         "message": _line(problem["message"]),
-        "action": _line(problem["action"]),
+        "action": _line(action),
         "at_s": at_s,
         "at": wording.clock(at_s),
     }
@@ -519,11 +526,7 @@ def _video(submission: Mapping[str, Any] | None) -> dict[str, Any] | None:
     if submission is None:
         return None
     file = submission["file"]
-    packed = any(part.lower().endswith(".zip") for part in file.split("/")[:-1])
-    return {
-        "file": wording.safe_text(file, FILE_LIMIT),
-        "href": None if packed else "../submissions/" + quote(file),
-    }
+    return {"file": wording.safe_text(file, FILE_LIMIT), "href": recording_address(file)}
 
 
 def _looks(record: Record) -> list[dict[str, Any]]:
@@ -605,8 +608,8 @@ def _signed(cents: float | None) -> str:
     if cents is None:
         return ""
     size = wording.cents(cents)
-    if size == "0":
-        return "0"
+    if float(size) == 0:
+        return size
     return ("+" if cents > 0 else wording.MINUS) + size
 
 

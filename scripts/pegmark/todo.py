@@ -12,7 +12,13 @@ from typing import Any
 
 from pegmark import wording
 from pegmark.attention import TASKS, Row, attention_rows, disagreements, task_of
-from pegmark.classlist import Record, class_records, criterion_titles, open_criteria
+from pegmark.classlist import (
+    Record,
+    class_records,
+    criterion_titles,
+    open_criteria,
+    recording_address,
+)
 
 TEXT_LIMIT = 400  # characters of a message or comment that the page shows on one line
 FILE_LIMIT = 120  # characters of a file name
@@ -31,6 +37,8 @@ HEADINGS = {  # task -> (heading, what it means)
     "missing": ("Not handed in", "No recording came."),
     "open": ("Marks still open", "Students who wait for your points, by what is marked:"),
 }
+# Recordings that nobody could be found for: she looks at one to say whose it is.
+WHOSE = ("match_none", "match_several", "match_contradiction")
 LATE_COUNTS = "Points are taken off as assignment.yaml says."
 # Problem code -> the reason in a few words, where it has some.
 REASONS = {
@@ -66,8 +74,9 @@ def todo(
 ) -> dict[str, dict[str, Any]]:
     """The tasks by their code: heading, entries, how many they are, whether it stands open.
 
-    An entry's `student_id` is "" where it is nobody's. Entries of `listen` have `reasons`, of
-    `open` a criterion with the number of its students, the others message and action.
+    An entry's `student_id` is "" where it is nobody's; `address` leads to its recording. Entries
+    of `listen` have `reasons`, of `open` a criterion with the number of its students, the others
+    message and action.
     """
     class_list = class_records(records, ticket)
     status = {r["student"]["student_id"]: r["status"] for r in class_list}
@@ -122,6 +131,7 @@ def _entries(rows: list[Row], status: Mapping[str, str]) -> list[dict[str, Any]]
             "student_id": row["student_id"] if known else "",
             "stranger": "" if known else wording.safe_text(row["student_id"]),
             "file": "" if file in message else file,
+            "address": recording_address(row["file"]) if row["code"] in WHOSE else None,
             "message": message,
             "action": action,
         }

@@ -3,7 +3,8 @@
 
 const byId = (id) => document.getElementById(id);
 const data = JSON.parse(byId("class-data").textContent);
-const STORE = "pegmark marks: " + data.key;
+// Of this page alone: two classes may have one name, and students of one id.
+const STORE = `pegmark marks: ${data.key} ${location.pathname}\n`;
 const LEAD_S = 1; // a recording starts this much before the moment to be heard
 
 // Marks: what is in the class folder, and over it what was entered here.
@@ -17,17 +18,20 @@ const marked = new Set(data.students.filter((s) => s.marked).map((s) => s.id));
 let storeWorks = true;
 const drafts = readDrafts();
 
+// Every cell is kept by itself, so that two open tabs never write over each other's marks.
 function readDrafts() {
-  let kept = {};
+  const found = new Map();
   try {
-    kept = JSON.parse(localStorage.getItem(STORE) || "{}");
+    for (const name of Object.keys(localStorage).filter((n) => n.startsWith(STORE))) {
+      const key = name.slice(STORE.length);
+      const draft = JSON.parse(localStorage.getItem(name));
+      const mark = inFolder.get(key) || { points: null, comment: "" };
+      const over = sameMark(mark, draft) || newer(mark.saved_at, draft.saved_at);
+      if (over) localStorage.removeItem(name);
+      else found.set(key, draft);
+    }
   } catch {
     storeWorks = false;
-  }
-  const found = new Map(Object.entries(kept));
-  for (const [key, draft] of found) {
-    const mark = inFolder.get(key) || { points: null, comment: "" };
-    if (sameMark(mark, draft) || newer(mark.saved_at, draft.saved_at)) found.delete(key);
   }
   return found;
 }
@@ -40,12 +44,29 @@ function newer(a, b) {
   return Boolean(a && b && Date.parse(a) >= Date.parse(b));
 }
 
-function keepDrafts() {
+function keepDraft(key) {
   try {
-    localStorage.setItem(STORE, JSON.stringify(Object.fromEntries(drafts)));
+    if (drafts.has(key)) localStorage.setItem(STORE + key, JSON.stringify(drafts.get(key)));
+    else localStorage.removeItem(STORE + key);
   } catch {
     storeWorks = false;
   }
+}
+
+// A mark that was entered or saved in another tab of this page.
+function takeFromOtherTab(event) {
+  if (!event.key || !event.key.startsWith(STORE)) return;
+  const key = event.key.slice(STORE.length);
+  if (event.newValue) drafts.set(key, JSON.parse(event.newValue));
+  else drafts.delete(key);
+  const [student, criterion] = key.split("\n");
+  if (!rowOf.has(student)) return;
+  showSums(student);
+  showSaveState();
+  const field = document.querySelector(
+    `.opened[data-student="${CSS.escape(student)}"] [data-criterion="${CSS.escape(criterion)}"]`,
+  );
+  if (field) showMark(student, field);
 }
 
 function markOf(student, criterion) {
@@ -71,7 +92,7 @@ function setMark(student, criterion, change) {
       saved: false,
     });
   }
-  keepDrafts();
+  keepDraft(key);
   showSums(student);
   showSaveState();
 }
@@ -121,8 +142,10 @@ function saveMarks() {
   link.download = name;
   link.click();
   setTimeout(() => URL.revokeObjectURL(link.href), 10000);
-  for (const draft of drafts.values()) draft.saved = true;
-  keepDrafts();
+  for (const [key, draft] of drafts) {
+    draft.saved = true;
+    keepDraft(key);
+  }
   showSaveState(
     `${name} is in your downloads. Put it into the class folder and run the grading again.`,
   );
@@ -267,7 +290,7 @@ let current = null;
 
 function openStudent(student, { focus = "head" } = {}) {
   const row = rowOf.get(student);
-  if (!row) return;
+  if (!row || isProjected()) return;
   closeStudent();
   if (!shownStudents().includes(row)) showEverybody();
   const made = document.createElement("template");
@@ -278,6 +301,7 @@ function openStudent(student, { focus = "head" } = {}) {
   row.querySelector(".open-student").setAttribute("aria-expanded", "true");
   const opened = document.querySelector(".opened");
   fillMarks(opened, student);
+  letScroll(opened);
   showSums(student);
   row.scrollIntoView({ block: "start", behavior: "instant" });
   if (focus === "points" && firstToGive()) firstToGive().focus({ preventScroll: true });
@@ -301,16 +325,28 @@ function showEverybody() {
   table.search("").draw();
 }
 
+// On a narrow screen a picture is wider than its place: then the keys can scroll it.
+function letScroll(opened) {
+  for (const picture of opened.querySelectorAll(".path-picture")) {
+    if (picture.scrollWidth > picture.clientWidth) picture.tabIndex = 0;
+  }
+}
+
+function showMark(student, field) {
+  const mark = markOf(student, field.dataset.criterion);
+  const comment = field.querySelector(".comment");
+  field.querySelector(".points").value = mark.points ?? "";
+  comment.value = mark.comment || "";
+  grow(comment);
+  showChoice(field);
+}
+
 function fillMarks(opened, student) {
   for (const field of opened.querySelectorAll("fieldset")) {
     const criterion = field.dataset.criterion;
-    const mark = markOf(student, criterion);
     const input = field.querySelector(".points");
     const comment = field.querySelector(".comment");
-    input.value = mark.points ?? "";
-    comment.value = mark.comment || "";
-    grow(comment);
-    showChoice(field);
+    showMark(student, field);
     input.addEventListener("input", () => givePoints(student, field));
     comment.addEventListener("input", () => {
       grow(comment);
@@ -347,7 +383,8 @@ function showChoice(field) {
 }
 
 function grow(comment) {
-  comment.rows = Math.min(6, comment.value.split("\n").length + Math.floor(comment.value.length / 60));
+  comment.style.height = "auto";
+  comment.style.height = `${comment.scrollHeight + 2}px`; // with its border
 }
 
 function pointFields() {
@@ -465,7 +502,7 @@ document.addEventListener("click", (event) => {
     const student = row.dataset.student;
     if (student === current) closeStudent();
     else openStudent(student);
-  } else if (mark && !document.body.classList.contains("projected")) {
+  } else if (mark) {
     openStudent(mark.dataset.student);
   }
 });
@@ -520,7 +557,7 @@ document.addEventListener("keydown", (event) => {
     return;
   }
   if (!byId("use-keys").checked || event.ctrlKey || event.metaKey || event.altKey) return;
-  if (document.body.classList.contains("projected")) return;
+  if (isProjected()) return;
   if (field && !inPoints && field.type !== "checkbox") return;
   const digit = /^[1-5]$/.test(event.key) && !inPoints;
   if (digit) {
@@ -541,15 +578,21 @@ byId("use-keys").addEventListener("change", (event) => {
   }
 });
 
-// Projector view: names, states and points hidden, players in an order that says nothing.
+// Projector view: names, states and points hidden, players in an order that says nothing; nobody
+// is opened, and the address names nobody.
+
+function isProjected() {
+  return document.body.classList.contains("projected");
+}
 
 byId("projector").addEventListener("click", () => {
-  const on = !document.body.classList.contains("projected");
+  const on = !isProjected();
   document.body.classList.toggle("projected", on);
   byId("projector").setAttribute("aria-pressed", String(on));
   if (!table) return;
   closeStudent();
   showEverybody();
+  if (on) history.replaceState(null, "", "#");
   for (const row of rows) {
     const cell = row.cells[0];
     cell.dataset.name ??= cell.dataset.order;
@@ -577,6 +620,7 @@ for (const draft of drafts.values()) if (rowOf.has(draft.student_id)) showSums(d
 showSaveState();
 openFromAddress();
 addEventListener("hashchange", openFromAddress);
+addEventListener("storage", takeFromOtherTab);
 document.addEventListener("click", (event) => {
   const link = event.target.closest('a[href^="#student-"]');
   if (link && link.getAttribute("href") === location.hash) openFromAddress();
