@@ -341,7 +341,7 @@ def test_the_roomiest_layout_that_fits_one_page_is_taken() -> None:
         layouts.append(layout_of(record))
         record["observations"].append(more)
     assert [layout for layout, _ in itertools.groupby(layouts)] == [
-        "wide", "usual", "close", "tight",
+        "usual", "close", "tight",
     ]  # fmt: skip
     assert layout_of(record_of("missing")) == "bare"
 

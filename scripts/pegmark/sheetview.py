@@ -17,7 +17,7 @@ from pegmark.instruments import Instrument
 UNMEASURED = ("unreadable", "missing", "excused")  # the states in which nothing was heard
 # How a sheet can be set, the roomiest first: the height of its pictures, in CSS pixels. The style
 # of each stands in templates/sheet.css; a sheet with nothing heard is set "bare".
-LAYOUTS = {"wide": 78.0, "usual": pictures.HIGH, "close": 60.0, "tight": 48.0}
+LAYOUTS = {"usual": pictures.HIGH, "close": 60.0, "tight": 48.0}
 EXACT_CENTS = 0.05  # below, one decimal shows 0: "right on the line"
 CLIPPED_FRACTION = 0.001  # of the samples: audible crackle (common practice, no source)
 QUIET_SNR_DB = 30.0  # from here on the noise stands out of the way of every measurement
