@@ -7,7 +7,6 @@ before the intake, so that they cannot come to different results.
 from __future__ import annotations
 
 import contextlib
-import errno
 import fcntl
 import os
 import shutil
@@ -16,7 +15,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from pegmark.files import PART, remove
+from pegmark.files import PART, is_full, remove
 from pegmark.problems import Problem, TeacherError, problem
 from pegmark.seal import holds
 
@@ -27,10 +26,9 @@ STAGES = (
     *("decode", "segment", "identify", "measure", "score", "render"),
     *("recheck", "publish", "deliver"),
 )
+STEP_SHELL = "stage() {"  # how the shell command of every rule begins (common.smk)
 LAST_STEPS_S = 60.0  # most steps end within seconds; a hanging one is stopped after minutes
 MARGIN_S = 10.0  # what is written next must be later, on file systems with coarse times too
-
-FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)  # no room on the disk, or for this user
 
 Say = Callable[[str], None]
 
@@ -107,16 +105,21 @@ def wait_for_steps(class_dir: Path) -> None:
 
 
 def steps_at_work(class_dir: Path) -> list[Any]:
-    """The processes of our stages that work in the class folder."""
+    """The processes of our stages that work in the class folder, and the shells that start them."""
     import psutil
 
-    stages = {str(SCRIPTS / f"{stage}.py") for stage in STAGES}
     folder = str(class_dir.resolve())
     return [
         process
         for process in psutil.process_iter(["cwd", "cmdline"])
-        if process.info["cwd"] == folder and stages & set((process.info["cmdline"] or [])[:3])
+        if process.info["cwd"] == folder and is_step(process.info["cmdline"] or [])
     ]
+
+
+def is_step(command: list[str]) -> bool:
+    """Whether a command line is that of a stage's script, or of the shell that starts one."""
+    stages = {str(SCRIPTS / f"{stage}.py") for stage in STAGES}
+    return bool(stages & set(command[:3])) or any(STEP_SHELL in word for word in command[1:])
 
 
 def tidy(results: Path) -> None:
@@ -175,7 +178,7 @@ def set_time(path: Path, seconds: float) -> None:
 
 def machine_says(error: OSError) -> str:
     """A failure of the machine in words, with what to do."""
-    if error.errno in FULL:
+    if is_full(error):
         return "the disk is full. Make room, then run again; the earlier results are still there."
     where = f" ({error.filename})" if error.filename else ""
     return f"{error.strerror or error}{where}. Mend that, then run again."

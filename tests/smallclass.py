@@ -6,17 +6,24 @@ they start writes into the work tree. Its environment is the one that runs the t
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import json
+import os
 import re
 import shutil
+import signal
 import subprocess
 import sys
+import time
 import wave
+from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+import psutil
 
 ROOT = Path(__file__).resolve().parents[1]
 RATE_HZ = 16_000
@@ -39,7 +46,7 @@ m3,Dunn,Cai,viola,Heron,cai@example.org
 """
 ASSIGNMENT = """\
 title: "Week 1"
-class_name: Small Strings
+class_name: "Šest strun Nº 3"
 due: 2026-03-06 18:00 +00:00
 """
 MARKS = """\
@@ -123,9 +130,16 @@ def engine_command(project: Path, class_dir: Path, *more: str) -> list[str]:
     ]
 
 
-def run(command: list[str], code: int = 0, timeout_s: float = 300) -> str:
+def run(command: list[str], code: int = 0, timeout_s: float = 300, **environment: str) -> str:
     """Run a command that must end with this exit code; what it printed."""
-    done = subprocess.run(command, capture_output=True, text=True, timeout=timeout_s, cwd="/tmp")
+    done = subprocess.run(
+        command,
+        capture_output=True,
+        text=True,
+        timeout=timeout_s,
+        cwd="/tmp",
+        env={**os.environ, **environment},
+    )
     said = done.stdout + done.stderr
     assert done.returncode == code, f"exit code {done.returncode}:\n{said}"
     return said
@@ -134,6 +148,79 @@ def run(command: list[str], code: int = 0, timeout_s: float = 300) -> str:
 def grade(project: Path, class_dir: Path, code: int = 0, *more: str) -> str:
     """Grade the class; what the teacher reads."""
     return run(grade_command(project, class_dir, *more), code)
+
+
+# -- killing it -----------------------------------------------------------------------------------
+
+
+def start(command: list[str]) -> subprocess.Popen[bytes]:
+    """Start a command in a process group of its own."""
+    return subprocess.Popen(
+        command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
+    )
+
+
+def kill_whole(process: subprocess.Popen[bytes]) -> None:
+    """Everything at once, as when the machine stops."""
+    os.killpg(process.pid, signal.SIGKILL)
+
+
+def kill_engine(process: subprocess.Popen[bytes]) -> None:
+    """The engine alone, once there is one: its steps, and the teacher's command, live on."""
+    children = psutil.Process(process.pid).children()
+    for one in children or [process]:
+        one.kill()
+
+
+def kill_command(process: subprocess.Popen[bytes]) -> None:
+    """The teacher's command alone: the engine lives on for a while."""
+    process.kill()
+
+
+KILLS = (kill_whole, kill_engine, kill_command)
+
+
+def end_group(process: subprocess.Popen[bytes]) -> None:
+    """End the processes that `start` began, if any is left."""
+    with suppress(ProcessLookupError):
+        os.killpg(process.pid, signal.SIGKILL)
+    process.wait()
+
+
+def wait_until(
+    true: Callable[[], bool], process: subprocess.Popen[bytes] | None = None, seconds: float = 120
+) -> None:
+    """Wait for a moment; AssertionError when it does not come, or the process ends before it."""
+    deadline = time.monotonic() + seconds
+    while not true():
+        assert time.monotonic() < deadline, "it never came"
+        assert process is None or process.poll() is None, "the run has ended"
+        time.sleep(0.02)
+
+
+def steps_done(class_dir: Path) -> int:
+    """How many steps the engine has done in the run at work; -1 before the first begins."""
+    log = class_dir / "results" / "logs" / "run.log"
+    text = log.read_bytes() if log.is_file() else b""
+    done = re.findall(rb"^(\d+) of \d+ steps", text, re.MULTILINE)
+    return int(done[-1]) if done else (0 if b"Select jobs" in text else -1)
+
+
+def has_locks(class_dir: Path) -> bool:
+    """Whether the engine's locks lie in the class folder."""
+    return any((class_dir / ".snakemake" / "locks").glob("*.lock"))
+
+
+def is_held(class_dir: Path) -> bool:
+    """Whether a process holds the class folder."""
+    handle = os.open(class_dir, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return True
+    finally:
+        os.close(handle)
+    return False
 
 
 # -- what it did ----------------------------------------------------------------------------------

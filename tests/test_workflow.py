@@ -1,27 +1,37 @@
 """The workflow on the machine: two ways to start, faults, kills, locks, a full disk, same bytes."""
 
-import os
 import random
 import resource
 import shutil
-import signal
 import subprocess
+import sys
 import time
-from contextlib import contextmanager, suppress
+import zipfile
+from contextlib import contextmanager
+from pathlib import Path
 
+import classfolder
 import pytest
 import smallclass
+from pegmark.problems import TeacherError
+from pegmark.receive import take_in
 from smallclass import (
-    done_by_grade,
+    KILLS,
+    end_group,
     engine_command,
     everything_in,
     grade,
     grade_command,
+    has_locks,
+    is_held,
     jobs,
     planned,
     read_record,
     results_of,
     run,
+    start,
+    steps_done,
+    wait_until,
 )
 
 FAULT = "program_fault"
@@ -79,14 +89,45 @@ def but_engine(files):
 # -- looking, and both ways to start --------------------------------------------------------------
 
 
-def test_both_ways_to_start_and_any_number_of_cores_give_the_same_bytes(project, fresh, graded):
-    """grade.py on all cores, the engine itself on one; also the list of the dry run before."""
-    before = everything_in(fresh)
-    expected = planned(project, fresh)
-    assert but_engine(everything_in(fresh)) == before
-    assert jobs(run(engine_command(project, fresh, "--cores", "1"))) == expected
-    assert results_of(fresh) == results_of(graded)
-    assert planned(project, fresh) == {}
+# Another time zone, a language of ASCII only, another order in sets.
+ELSEWHERE = {"TZ": "Pacific/Auckland", "LC_ALL": "C", "PYTHONHASHSEED": "77"}
+# Beside every Python process of a run: writes down which files it opens to write into them.
+WATCH = """
+import os, sys
+
+def note(event, arguments):
+    if event == "open" and isinstance(arguments[0], (str, bytes)):
+        mode, flags = arguments[1] or "", arguments[2] or 0
+        if set(mode) & set("wax+") or flags & (os.O_WRONLY | os.O_RDWR):
+            line = os.path.abspath(os.fsdecode(arguments[0])) + "\\n"
+            os.write(LOG, line.encode())
+
+LOG = os.open({log!r}, os.O_WRONLY | os.O_CREAT | os.O_APPEND)
+sys.addaudithook(note)
+"""
+
+
+def test_another_way_to_start_another_place_and_one_core_give_the_same_bytes(
+    project, graded, tmp_path
+):
+    """First grade.py on all cores; then, with results/ deleted, the engine itself on one core, in
+    a folder of another name, time zone, language and order of hashes. Every file of the results
+    appears whole: none is opened under the name it will have."""
+    other = smallclass.copy_class(graded, tmp_path / "Another pläce (2)")
+    shutil.rmtree(other / "results")
+    expected = planned(project, other)
+    assert not (other / "results").exists()
+    log = tmp_path / "written"
+    (tmp_path / "sitecustomize.py").write_text(WATCH.format(log=str(log)), encoding="utf-8")
+    one_core = engine_command(project, other, "--cores", "1")
+    assert jobs(run(one_core, **ELSEWHERE, PYTHONPATH=str(tmp_path))) == expected
+    assert results_of(other) == results_of(graded)
+    assert planned(project, other) == {}
+    written = {Path(line) for line in log.read_text(encoding="utf-8").splitlines()}
+    ours = [path.relative_to(other) for path in written if path.is_relative_to(other / "results")]
+    names = {path.name for path in ours if path.parts[1] != "logs"}
+    assert len(names) > 30
+    assert [name for name in names if not name.startswith((".part-", ".snakemake"))] == []
 
 
 @pytest.mark.parametrize("look", ["--dry-run", "--lint", "--list-rules", "--rulegraph"])
@@ -167,9 +208,8 @@ def test_a_fault_of_our_own_is_said_with_its_log_and_the_class_is_graded(
     assert "odd wood" in (results / "dashboard.html").read_text(encoding="utf-8")
     assert not (results / "seal.json").exists()
     # Another run tries these again, and only these.
-    expected = planned(my_project, mine)
-    assert (expected["segment"], expected["score"]) == ({take(graded, "m3")}, {"m2", "m3"})
-    assert done_by_grade(my_project, mine, code=1) == expected
+    again = planned(my_project, mine)
+    assert (again["segment"], again["score"]) == ({take(graded, "m3")}, {"m2", "m3"})
     # Mended, nothing is left of it.
     grade(project, mine)
     assert results_of(mine) == results_of(graded)
@@ -179,7 +219,9 @@ def take(class_dir, student):
     return read_record(class_dir, student)["submission"]["take"]
 
 
-def test_a_stage_that_hangs_is_stopped(my_project, mine):
+def test_a_stage_that_hangs_is_stopped_and_a_second_opinion_that_fails_is_done_without(
+    my_project, mine
+):
     edit(
         my_project / "scripts/identify.py",
         "    from pegmark.identify import name_strings\n",
@@ -187,27 +229,22 @@ def test_a_stage_that_hangs_is_stopped(my_project, mine):
         '    while ticket["instrument"]["key"] == "viola":\n        pass\n',
     )
     edit(my_project / "scripts/identify.py", "rounded(record)),\n", "rounded(record)), seconds=2\n")
-    said = grade(my_project, mine, code=1)
-    assert "m3: The program took too long here and was stopped." in said
-    assert [read_record(mine, one)["status"] == "unreadable" for one in ("m1", "m2", "m3")] == [
-        False,
-        False,
-        True,
-    ]
-    assert (mine / "results" / "outbox" / "m1.eml").exists()
-
-
-def test_without_the_second_opinion_the_class_is_graded_too(my_project, mine):
     edit(
         my_project / "scripts/pegmark/recheck.py",
         "    import librosa\n",
         '    raise RuntimeError("no second ear")\n',
     )
     said = grade(my_project, mine, code=1)
+    assert "m3: The program took too long here and was stopped." in said
     assert "class: The program failed here (RuntimeError: no second ear)" in said
     assert "results/logs/recheck.log" in said
+    unreadable = [read_record(mine, one)["status"] == "unreadable" for one in ("m1", "m2", "m3")]
+    assert unreadable == [False, False, True]
     assert (mine / "results" / "outbox" / "m1.eml").exists()
-    assert planned(my_project, mine).keys() == {"recheck", "publish", "deliver"}
+    assert (mine / "results" / "dashboard.html").exists()
+    again = planned(my_project, mine)
+    assert again["recheck"] == {""}
+    assert again["identify"] == {take(mine, "m3")}
 
 
 # -- one run at a time ----------------------------------------------------------------------------
@@ -222,28 +259,6 @@ def at_work(command, class_dir):
         yield process
     finally:
         end_group(process)
-
-
-def start(command):
-    """Start a command in a group of its own."""
-    return subprocess.Popen(
-        command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, start_new_session=True
-    )
-
-
-def end_group(process):
-    """End the processes that `start` began, if any is left."""
-    with suppress(ProcessLookupError):
-        os.killpg(process.pid, signal.SIGKILL)
-    process.wait()
-
-
-def wait_until(true, process=None, seconds=120):
-    deadline = time.monotonic() + seconds
-    while not true():
-        assert time.monotonic() < deadline, "it never came"
-        assert process is None or process.poll() is None, "the run has ended"
-        time.sleep(0.02)
 
 
 @pytest.mark.parametrize("first", [grade_command, engine_command])
@@ -261,34 +276,19 @@ def test_a_second_run_says_so_and_stops(project, mine, graded, first):
 # -- kills ----------------------------------------------------------------------------------------
 
 
-def kill_whole(process):
-    """Everything at once, as when the power goes."""
-    os.killpg(process.pid, signal.SIGKILL)
-
-
-def kill_engine(process):
-    """The engine alone: its steps, and the teacher's command, live on."""
-    import psutil
-
-    for child in psutil.Process(process.pid).children():
-        child.kill()
-
-
-def kill_command(process):
-    """The teacher's command alone: the engine lives on for a while."""
-    process.kill()
-
-
 STALE = "An earlier run was stopped before its end; going on from where it was."
 
 
 def test_killed_at_random_moments_it_ends_with_the_same_bytes(project, fresh, graded):
+    """Three kills, one after the other; twenty are in scripts/benchmark_kill.py."""
+    rng = random.Random(4)
     log = fresh / "results" / "logs" / "run.log"
-    for kill in (kill_whole, kill_engine, kill_command):
+    for kill in KILLS:
         log.unlink(missing_ok=True)
         process = start(grade_command(project, fresh))
-        wait_until(lambda: log.is_file() and b"Select jobs" in log.read_bytes(), process)
-        time.sleep(random.uniform(0, 3))
+        steps, more_s = rng.randrange(6), rng.uniform(0, 0.5)
+        wait_until(lambda steps=steps: steps_done(fresh) >= steps, process)
+        time.sleep(more_s)
         kill(process)
         process.wait(timeout=60)
         wait_until(lambda: not is_held(fresh))
@@ -311,41 +311,48 @@ def test_a_lock_that_a_killed_run_left_is_one_sentence(project, mine, how):
     assert not (mine / "results" / "work" / ".part-1").exists()
 
 
-def has_locks(class_dir):
-    """Whether the engine's locks lie in the class folder."""
-    return any((class_dir / ".snakemake" / "locks").glob("*.lock"))
-
-
-def is_held(class_dir):
-    """Whether a process holds the class folder."""
-    import fcntl
-
-    handle = os.open(class_dir, os.O_RDONLY)
+def test_steps_that_outlive_a_killed_run_are_waited_for(tmp_path, monkeypatch):
+    """Here the shell that starts a step: a killed engine may leave it before the step begins."""
+    class_dir = tmp_path / "class"
+    locks = class_dir / ".snakemake" / "locks"
+    locks.mkdir(parents=True)
+    (locks / "0.output.lock").touch()
+    monkeypatch.setattr(classfolder, "LAST_STEPS_S", 0.3)
+    said = []
+    command = f"{classfolder.STEP_SHELL} sleep 60; }}; stage decode; true"
+    step = subprocess.Popen(["bash", "-c", command], cwd=class_dir, start_new_session=True)
     try:
-        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except BlockingIOError:
-        return True
+        wait_until(lambda: classfolder.steps_at_work(class_dir) != [])
+        with pytest.raises(TeacherError) as caught:
+            classfolder.hold(class_dir, said.append)
     finally:
-        os.close(handle)
-    return False
+        end_group(step)
+    (told,) = caught.value.problems
+    assert told["code"] == "steps_at_work"
+    assert f"process {step.pid}" in told["message"]
+    assert has_locks(class_dir)
+    classfolder.let_go(classfolder.hold(class_dir, said.append))
+    assert not has_locks(class_dir)
+    assert said == [STALE, STALE]
 
 
 # -- a full disk ----------------------------------------------------------------------------------
 
 
+def little_room():
+    """In the child: no file may grow beyond a size that audio and the dashboard have."""
+    resource.setrlimit(resource.RLIMIT_FSIZE, (150_000, 150_000))
+
+
 @pytest.mark.parametrize("change", ["a retake", "another rubric"])
 def test_a_full_disk_is_said_and_leaves_the_old_results(project, mine, change):
-    """No file may grow beyond a size that decoded audio and the dashboard have: as on a full disk
-    or with a spent quota, writing fails in the middle (Linux: errno EFBIG)."""
+    """As on a full disk or with a spent quota, writing fails in the middle (Linux: errno EFBIG)."""
     if change == "a retake":
         smallclass.pluck_strings(mine / "submissions" / "Ben Cole take 2.wav", "cello")
     else:
         change_rubric(project, mine)
     shown = ("work", "tickets", "decoded", "notes", "strings", "measured")
     before = results_of(mine, *shown)
-
-    def little_room():
-        resource.setrlimit(resource.RLIMIT_FSIZE, (150_000, 150_000))
 
     done = subprocess.run(
         grade_command(project, mine), capture_output=True, text=True, preexec_fn=little_room
@@ -360,3 +367,22 @@ def test_a_full_disk_is_said_and_leaves_the_old_results(project, mine, change):
         assert read_record(mine, "m2")["submission"]["attempts"] == 2
     else:
         assert "everyday" in {c["id"] for c in read_record(mine, "m2")["score"]["criteria"]}
+
+
+def test_no_room_to_unpack_a_recording_is_no_fault_of_the_recording(fresh):
+    """It must not end as a file that changed: the step fails, and runs again when there is room."""
+    path = fresh / "submissions" / "cole_ben.wav"
+    with zipfile.ZipFile(path.with_suffix(".zip"), "w") as archive:
+        archive.write(path, path.name)
+    path.unlink()
+    (take,) = (one for one in take_in(fresh, smallclass.ROOT / "config").takes if "cello" in one)
+    script = smallclass.ROOT / "scripts" / "decode.py"
+    command = [sys.executable, str(script), "--ticket", f"results/tickets/decode/{take}.json"]
+    command += ["--audio", "a.npy", "--facts", "a.json"]
+    done = subprocess.run(
+        command, cwd=fresh, capture_output=True, text=True, preexec_fn=little_room
+    )
+    assert done.returncode != 0
+    assert "File too large" in done.stderr
+    assert not (fresh / "a.json").exists()
+    assert [*(fresh / "results" / "unzipped").iterdir()] == []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import os
 import shutil
@@ -11,6 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, BinaryIO
 
+FULL = (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)  # no room on the disk, or for this user
 PART = ".part-"  # how the names of files and folders begin that are still being written
 
 
@@ -52,6 +54,11 @@ def fill_whole(folder: Path | str) -> Iterator[Path]:
     except BaseException:
         remove(new)
         raise
+
+
+def is_full(error: BaseException) -> bool:
+    """Whether writing failed for want of room."""
+    return isinstance(error, OSError) and error.errno in FULL
 
 
 def remove(path: Path) -> None:

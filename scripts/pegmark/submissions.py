@@ -22,7 +22,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
 
-from pegmark.files import read_json
+from pegmark.files import is_full, read_json
 from pegmark.problems import TeacherError, problem
 
 FOLDER = "submissions"
@@ -168,8 +168,9 @@ def lookup(class_dir: Path | str, take: str) -> Path:
                 return extract_member(path, recording, class_dir / "results" / "unzipped")
             if same or content_hash(path) == recording.sha256:
                 return path
-        except OSError:
-            continue
+        except OSError as error:
+            if is_full(error):
+                raise
     raise TeacherError(
         [
             problem(
@@ -209,6 +210,8 @@ def extract_member(archive: Path, recording: Recording, folder: Path) -> Path:
             raise OSError(f"{archive.name} has changed")
         os.replace(part, target)
     except _ZIP_ERRORS as error:
+        if is_full(error):
+            raise
         raise OSError(f"{archive.name}: {error}") from error
     finally:
         part.unlink(missing_ok=True)

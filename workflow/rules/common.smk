@@ -28,14 +28,15 @@ from pegmark.receive import take_in
 
 LOOKING = (
     "dryrun lint unlock summary detailed_summary list_rules list_target_rules list_changes "
-    "list_input_changes list_params_changes dag rulegraph filegraph d3dag print_compilation "
-    "cleanup_metadata delete_all_output delete_temp_output report"
+    "list_input_changes list_params_changes list_untracked list_conda_envs dag rulegraph "
+    "filegraph d3dag print_compilation containerize cleanup_metadata cleanup_shadow "
+    "delete_all_output delete_temp_output report"
 )  # options of the engine that only look, or that clear away
 
 # How the rules start a stage: the environment's own Python on the stage's script. Rules name no
 # path of the machine, so that a project that moved is the same workflow.
 START = f"{shlex.quote(sys.executable)} {shlex.quote(str(ROOT / 'scripts'))}"
-PREFIX = 'stage() { START/"$1".py "${@:2}"; }; '.replace("START", START)
+PREFIX = classfolder.STEP_SHELL + f' {START}/"$1".py "${{@:2}}"; }}; '
 shell_commands.prefix(PREFIX.replace("{", "{{").replace("}", "}}"))
 # The same bytes on every machine and with any number of cores.
 os.environ.update(
