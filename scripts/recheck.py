@@ -1,7 +1,9 @@
-"""Ask for a second opinion on the deciding pitches of a class.
+"""Check what only shows with all takes of a class at hand.
 
-Reads measured/<take>.json and decoded/<take>.npy, writes one file for the class. Answers are kept
-in a memory beside the results, so that only new takes are heard again.
+A second opinion on the deciding pitches, the same recording under two names, and when the
+containers say that the takes were recorded. Reads measured/<take>.json and decoded/<take>.npy and
+.json, writes one file for the class. Second opinions are kept in a memory beside the results, so
+that only new takes are heard again.
 """
 
 import argparse
@@ -12,6 +14,7 @@ from pegmark.decode import RATE_HZ
 from pegmark.files import read_json, write_json
 from pegmark.guard import guarded
 from pegmark.recheck import VERSION, second_opinion
+from pegmark.sameness import same_recordings
 
 
 def main() -> None:
@@ -31,22 +34,30 @@ def main() -> None:
     if memory.get("code") != arguments.code:
         memory = {}
 
-    def write(opinion: dict) -> None:
-        opinion = {
-            "version": VERSION,
-            "code": arguments.code,
-            "problems": opinion.get("problems", []),
-            "takes": opinion["takes"],
-            "disagreements": opinion["disagreements"],
-        }
-        write_json(arguments.memory, opinion)
-        write_json(arguments.out, opinion)
+    def write(found: dict) -> None:
+        found = {"version": VERSION, "code": arguments.code, "problems": [], **found}
+        found.pop("status", None)
+        write_json(arguments.memory, found)
+        write_json(arguments.out, found)
 
-    guarded(
-        lambda: second_opinion(measured, lambda take: load(arguments.decoded, take), memory),
-        {"takes": {}, "disagreements": []},
-        write,
-    )
+    def check() -> dict:
+        def audio(take: str) -> tuple[np.ndarray, int]:
+            return load(arguments.decoded, take)
+
+        return {
+            **second_opinion(measured, audio, memory),
+            "same_recordings": same_recordings(measured, audio),
+            "recorded_at": recorded_at(arguments.decoded, takes),
+        }
+
+    nothing: dict = {"takes": {}, "disagreements": [], "same_recordings": [], "recorded_at": {}}
+    guarded(check, nothing, write)
+
+
+def recorded_at(folder: Path, takes: list[str]) -> dict[str, str]:
+    """take -> when its container says that it was recorded, where it does."""
+    said = {take: read_json(folder / f"{take}.json").get("recorded_at") for take in takes}
+    return {take: moment for take, moment in said.items() if moment}
 
 
 def load(folder: Path, take: str) -> tuple[np.ndarray, int]:

@@ -68,6 +68,11 @@ def make_class(size: int, seed: int = 7) -> tuple[dict[str, dict[str, Any]], dic
         )[0]
         records[row["student_id"]] = make_record(row, state, draw)
     ticket = make_ticket(roster)
+    ticket["takes"] = [
+        {"take": record["submission"]["take"], "student_id": student,
+         "file": record["submission"]["file"]}
+        for student, record in records.items() if record["submission"]
+    ]  # fmt: skip
     ticket["marks"] = [
         {
             "student_id": student,
@@ -115,6 +120,7 @@ def make_ticket(roster: list[dict[str, Any]]) -> dict[str, Any]:
         "policies": {"attempts": "latest", "drafts": "complete", "late": None},
         "understood": "roster.csv: UTF-8, commas.",
         "epoch": 1772816400,
+        "takes": [],
     }
 
 

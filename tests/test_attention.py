@@ -7,7 +7,9 @@ import random
 
 from example_class import make_class, make_record
 from pegmark.attention import COLUMNS, TASKS, attention_csv, attention_rows, task_of
+from pegmark.classlist import full_name
 from pegmark.oneroster import NEEDED
+from pegmark.todo import todo
 
 
 def codes(rows, student_id):
@@ -111,3 +113,103 @@ def test_students_without_oneroster_ids_are_named_only_where_the_school_uses_the
     for row in ticket["students"][1:]:
         row |= dict.fromkeys(others, "X")
     assert [student for student, _ in about_ids()] == ["s001"]
+
+
+# -- one recording under two names --------------------------------------------------------------
+
+
+def with_takes(size=4):
+    """A class whose first student has a second take, and the publish ticket that says so."""
+    records, ticket = make_class(size, seed=1)
+    ticket["takes"] = [
+        {"take": f"{number}" * 16 + "-violin", "student_id": student, "file": f"{student}.mov"}
+        for number, student in enumerate(records)
+    ]
+    again = {"take": "a" * 16 + "-violin", "student_id": "s001", "file": "Again\n.mp3"}
+    ticket["takes"].append(again)
+    return records, ticket, [take["take"] for take in ticket["takes"]]
+
+
+def alike(*pairs):
+    more = {"shift_s": 0.0, "matched": 9, "of": 9, "likeness": 0.9}
+    return {"disagreements": [], "same_recordings": [{"takes": list(p), **more} for p in pairs]}
+
+
+def about_same(records, ticket, opinion):
+    rows = attention_rows(records, ticket, opinion)
+    return [row for row in rows if row["code"] == "same_recording"]
+
+
+def test_one_recording_of_two_students_is_a_question_under_both():
+    records, ticket, takes = with_takes()
+    opinion = alike((takes[1], takes[2]))
+    before = attention_rows(records, ticket)
+    one, two = about_same(records, ticket, opinion)
+    assert (one["student_id"], one["file"]) == ("s002", "s002.mov")
+    assert (two["student_id"], two["file"]) == ("s003", "s003.mov")
+    first, second = (full_name(records[student]) for student in ("s002", "s003"))
+    assert one["message"] == two["message"]
+    assert f"{first} (s002.mov) and {second} (s003.mov)" in one["message"]
+    assert "may have" in one["message"]
+    assert one["action"].startswith("Was one filed under the wrong name?")
+    assert "no points were changed" in one["action"]
+    for word in ("cheat", "copied", "fraud", "stolen", "dishonest"):
+        assert word not in (one["message"] + one["action"]).lower()
+    rest = [r for r in attention_rows(records, ticket, opinion) if r not in (one, two)]
+    assert rest == before  # it changes nothing else
+
+
+def test_one_recording_handed_in_twice_by_the_same_student():
+    records, ticket, takes = with_takes()
+    (row,) = about_same(records, ticket, alike((takes[0], takes[-1])))
+    assert row["student_id"] == "s001"
+    assert (
+        "may have handed in the same recording twice: s001.mov and Again\\n.mp3" in row["message"]
+    )
+
+
+def test_pairs_that_hang_together_are_one_question():
+    records, ticket, takes = with_takes()
+    opinion = alike((takes[0], takes[1]), (takes[2], takes[3]), (takes[1], takes[2]))
+    rows = about_same(records, ticket, opinion)
+    assert [row["student_id"] for row in rows] == ["s001", "s002", "s003", "s004"]
+    assert len({row["message"] for row in rows}) == 1
+    apart = about_same(records, ticket, alike((takes[2], takes[3]), (takes[0], takes[1])))
+    assert len({row["message"] for row in apart}) == 2
+
+
+def test_the_question_stands_on_the_to_do_list_in_one_place():
+    records, ticket, takes = with_takes()
+    records["s002"]["status"] = "needs_listening"
+    tasks = todo(records, ticket, alike((takes[1], takes[2])))
+    entries = [e for e in tasks["other"]["entries"] if "same recording" in e["message"]]
+    assert [e["student_id"] for e in entries] == ["s002", "s003"]
+    assert all("wrong name?" in e["action"] for e in entries)
+    assert not any("same recording" in e["message"] for e in tasks["listen"]["entries"])
+
+
+def test_recording_times_are_a_hint_where_nothing_says_which_take_is_the_latest():
+    records, ticket, takes = with_takes()
+    opinion = {
+        "recorded_at": {
+            takes[0]: "2026-03-06T23:30:00+00:00",
+            takes[-1]: "2026-03-05T09:00:00",  # a device without a zone
+            takes[1]: "2026-03-01T09:00:00+00:00",
+        }
+    }
+
+    def hints():
+        return [r for r in attention_rows(records, ticket, opinion) if r["code"] == "take_hint"]
+
+    assert hints() == []
+    records["s001"]["problems"] = [
+        {"code": "take_undecided", "message": "Which?", "action": "Say."}
+    ]
+    (row,) = hints()
+    assert (row["student_id"], row["file"]) == ("s001", "s001.mov")
+    assert row["message"].endswith(
+        "by the devices' own clocks: Again\\n.mp3 2026-03-05 09:00, s001.mov 2026-03-07 00:30."
+    )
+    assert "hint only" in row["action"]
+    opinion["recorded_at"] = {takes[1]: "2026-03-01T09:00:00+00:00"}
+    assert hints() == []

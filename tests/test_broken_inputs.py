@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import ctypes
 import faulthandler
+import functools
 import json
 import os
 import shutil
@@ -30,6 +31,7 @@ from pegmark.instruments import load_instruments
 from pegmark.lab.speech import say
 from pegmark.lab.takes import Bow, Player, Room, Tune, assemble
 from pegmark.receive import take_in
+from scipy.signal import resample_poly
 from soundfiles import encode, sparse_wav, tone
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -417,6 +419,7 @@ def test_a_decoder_that_hangs_or_crashes_is_a_result(tmp_path, monkeypatch, work
 # -- the whole way --------------------------------------------------------------------------------
 
 
+@functools.cache
 def good_take() -> np.ndarray:
     """A violin well tuned, all strings, A first."""
     violin = load_instruments(CONFIG / "instruments.yaml")["violin"]
@@ -432,6 +435,12 @@ def good_wav() -> bytes:
 
 def cut_off() -> bytes:
     return cut(encode(good_take(), 16000, "mp4", "aac", options=FRONT), 0.6)
+
+
+def coded_anew() -> bytes:
+    """The good take cut at its start, softer, and in another container."""
+    audio = 0.5 * good_take()[round(1.7 * 16000) :]
+    return encode(resample_poly(audio, 3, 1).astype(np.float32), 48000, "mp3", "mp3")
 
 
 def speech() -> bytes:
@@ -455,6 +464,7 @@ WHOLE = {
         status="missing",
     ),
     "sk-208": Case("{id}.wav", place=os.mkfifo, code="special_file", status="missing"),
+    "sk-209": Case("{id}.mp3", coded_anew, status="graded"),
 }
 
 
@@ -508,3 +518,16 @@ def test_the_good_take_among_them_is_graded(graded):
     assert record["score"]["open"] == 0
     assert record["submission"]["file"] == WHOLE["sk-201"].name.replace("{id}", "sk-201")
     assert not list(graded.parent.rglob("x"))  # nothing in a file's name was ever run
+
+
+def test_the_same_recording_coded_anew_is_asked_about_under_every_name(graded):
+    """Also the one that is cut off is the good take."""
+    rows = [r for r in rows_of(graded / "attention.csv") if r["code"] == "same_recording"]
+    assert [row["student_id"] for row in rows] == ["sk-201", "sk-206", "sk-209"]
+    for row in rows:
+        assert all(f"Given{who} Family{who} (" in row["message"] for who in ("sk-201", "sk-206"))
+        assert "Givensk-209 Familysk-209 (sk-209.mp3): they sound alike." in row["message"]
+        assert row["action"].startswith("Was one filed under the wrong name?")
+    page = (graded / "dashboard.html").read_text(encoding="utf-8")
+    assert page.count("The same recording may have come in for") == len(rows)
+    assert "same recording" not in json.dumps(record_of(graded, "sk-209"))  # nor on a sheet

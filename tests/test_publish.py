@@ -114,7 +114,9 @@ def test_the_second_opinion_reaches_the_page_and_is_remembered(folder):
         (folder / part).mkdir()
     string = {"target_hz": HZ[name], "f0_hz": HZ[name], "uncertainty_cents": 1.0,
               "deciding": {"start_s": 0.0, "end_s": 2.0}}  # fmt: skip
-    write(folder / "measured" / f"{take}.json", {"strings": {name: string}, "recording": {}})
+    measured = {"strings": {name: string}, "recording": {}, "notes": [], "speech": []}
+    write(folder / "measured" / f"{take}.json", measured)
+    write(folder / "decoded" / f"{take}.json", {"recorded_at": None})
     t = np.arange(2 * 16000) / 16000
     tone = sum(np.sin(2 * np.pi * n * hz * t) / n for n in range(1, 6)).astype(np.float32)
     np.save(folder / "decoded" / f"{take}.npy", tone)

@@ -114,7 +114,14 @@ def test_what_the_tickets_say(tmp_path):
     assert render["email"] == "ben@example.org;home@example.org"
     assert render["epoch"] == 1772816400
     assert set(render["sentences"]) == {"sheet", "mail"}
-    assert ticket(class_dir, "class.json")["takes"] == [name]
+    old = f"{sha('old')[:16]}-violin"  # listened to as well, and not graded
+    index = ticket(class_dir, "class.json")
+    assert index["takes"] == sorted([name, old])
+    assert index["students"][0]["takes"] == [name]
+    assert ticket(class_dir, "publish.json")["takes"] == [
+        {"take": name, "student_id": "s01", "file": score["takes"][0]["file"]},
+        {"take": old, "student_id": "s01", "file": score["other_takes"][0]["file"]},
+    ]
 
 
 def test_the_instrument_is_part_of_the_take(tmp_path):
@@ -528,7 +535,8 @@ def test_a_renamed_file_is_not_measured_again(tmp_path):
     folder = class_dir / "submissions"
     (folder / "Ana Ruiz.mov").rename(folder / "RUIZ ana tuning.mov")
     take(class_dir)
-    assert changed(before, state(class_dir)) == {"tickets/score/s01.json", "tickets/files.json"}
+    named = ("score/s01", "publish", "files")  # the tickets that name the file
+    assert changed(before, state(class_dir)) == {f"tickets/{one}.json" for one in named}
     assert lookup(class_dir, f"{sha('a')[:16]}-violin").name == "RUIZ ana tuning.mov"
 
 
@@ -539,13 +547,9 @@ def test_one_retake_changes_one_student(tmp_path):
     hand_in(class_dir, "Ana Ruiz take 2.mov", "a2")
     intake = take(class_dir)
     assert intake.hashed == 1
-    new, old = f"{sha('a2')[:16]}-violin", f"{sha('a')[:16]}-violin"
-    assert changed(before, state(class_dir)) == {
-        "tickets/score/s01.json",
-        "tickets/class.json",
-        "tickets/files.json",
-        *(f"tickets/{kind}/{take_}.json" for kind in ("decode", "listen") for take_ in (new, old)),
-    }
+    new = f"{sha('a2')[:16]}-violin"
+    concerned = ("score/s01", "class", "publish", "files", f"decode/{new}", f"listen/{new}")
+    assert changed(before, state(class_dir)) == {f"tickets/{one}.json" for one in concerned}
 
 
 def make_results(class_dir: Path, student_id: str, take_: str) -> list[Path]:

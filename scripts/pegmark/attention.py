@@ -1,25 +1,29 @@
 """attention.csv: everything of the class that needs a person, one row each.
 
 Rows come from the intake (files of nobody, unreadable tables ...), from the problems of every
-record, from its state (late, not handed in, points still open), and from the second opinion on
-pitches. What two of them say stands once. What must be mended first stands first (`TASKS`): the
-points that only the teacher gives come last, since there are some for every student.
+record, from its state (late, not handed in, points still open), and from what shows with all takes
+at hand: the second opinion on pitches, one recording under two names, the recording times. What
+two of them say stands once. What must be mended first stands first (`TASKS`): the points that only
+the teacher gives come last, since there are some for every student.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
+from datetime import UTC, datetime
 from typing import Any
 
 from pegmark.classlist import (
     Record,
     class_records,
     criterion_titles,
+    full_name,
     hours_late,
     open_criteria,
 )
 from pegmark.csvtext import csv_text
 from pegmark.oneroster import without_ids
+from pegmark.submissions import shown
 
 COLUMNS = ("student_id", "file", "code", "message", "action")
 
@@ -60,6 +64,8 @@ def attention_rows(
             r for r in _state_rows(record, titles) if (r["student_id"], r["code"]) not in codes
         ]
         rows += _second_opinion_rows(record, second_opinion)
+        rows += _recording_time_rows(record, ticket, second_opinion)
+    rows += _same_recording_rows(class_list, ticket, second_opinion)
     rows += _oneroster_rows(ticket)
     place = {record["student"]["student_id"]: i for i, record in enumerate(class_list)}
     status = {record["student"]["student_id"]: record["status"] for record in class_list}
@@ -75,7 +81,12 @@ def task_of(row: Row, status: str | None) -> str:
     """Which of `TASKS` a row belongs to; `status` is its student's, None for nobody's."""
     if status is None:
         return "nobody" if row["file"] or row["student_id"] else "other"
-    by_code = {"open_points": "open", "late": "late", "missing": "missing"}
+    by_code = {
+        "open_points": "open",
+        "late": "late",
+        "missing": "missing",
+        "same_recording": "other",  # of two students: the question stands in one place
+    }
     if row["code"] in by_code:
         return by_code[row["code"]]
     if status == "unreadable":
@@ -125,6 +136,74 @@ def _second_opinion_rows(record: Record, opinion: Mapping[str, Any] | None) -> I
             f"the second opinion {found['second_hz']:.2f} Hz ({found['apart_cents']:+.0f} cents).",
             "Listen to this string.",
         )
+
+
+def _recording_time_rows(
+    record: Record, ticket: Mapping[str, Any], opinion: Mapping[str, Any] | None
+) -> Iterator[Row]:
+    """When the takes were recorded, where nothing says which is the latest: a hint and no more."""
+    if not any(problem["code"] == "take_undecided" for problem in record["problems"]):
+        return
+    times = (opinion or {}).get("recorded_at", {})
+    known = sorted(
+        (_local(times[take["take"]], ticket["due"]), take["file"])
+        for take in ticket["takes"]
+        if take["student_id"] == record["student"]["student_id"] and take["take"] in times
+    )
+    if known:
+        spoken = ", ".join(f"{shown(file)} {moment:%Y-%m-%d %H:%M}" for moment, file in known)
+        yield _row(
+            {
+                "student_id": record["student"]["student_id"],
+                "file": known[-1][1],
+                "code": "take_hint",
+                "message": f"Recording times that stand in the files, by the devices' own clocks: "
+                f"{spoken}.",
+                "action": "A hint only; decide which take counts.",
+            }
+        )
+
+
+def _local(moment: str, due: str | None) -> datetime:
+    """A moment in the zone of the assignment's due time; what has no zone is taken as there."""
+    zone = (datetime.fromisoformat(due).tzinfo if due else None) or UTC
+    known = datetime.fromisoformat(moment)
+    return known.astimezone(zone) if known.tzinfo else known.replace(tzinfo=zone)
+
+
+def _same_recording_rows(
+    class_list: list[Record], ticket: Mapping[str, Any], opinion: Mapping[str, Any] | None
+) -> Iterator[Row]:
+    """One recording under several names, a row for each student: a question, never a verdict."""
+    names = {record["student"]["student_id"]: full_name(record) for record in class_list}
+    for group in _same_recordings(opinion):
+        takes = [take for take in ticket["takes"] if take["take"] in group]
+        whose = list(dict.fromkeys(take["student_id"] for take in takes))
+        if len(whose) == 1:
+            files = " and ".join(shown(take["file"]) for take in takes)
+            message = f"{names[whose[0]]} may have handed in the same recording twice: {files}."
+            action = "Was another take meant? Then ask for it; no points were changed."
+        else:
+            spoken = " and ".join(f"{names[t['student_id']]} ({shown(t['file'])})" for t in takes)
+            message = f"The same recording may have come in for {spoken}: they sound alike."
+            action = (
+                "Was one filed under the wrong name? Listen to both, and settle it in "
+                "matches.csv, or mark by hand; no points were changed."
+            )
+        for student in whose:
+            file = next(take["file"] for take in takes if take["student_id"] == student)
+            yield _row({"student_id": student, "file": file, "code": "same_recording",
+                        "message": message, "action": action})  # fmt: skip
+
+
+def _same_recordings(opinion: Mapping[str, Any] | None) -> list[set[str]]:
+    """Takes that are the same recording, each in one set with all the others."""
+    groups: list[set[str]] = []
+    for pair in (opinion or {}).get("same_recordings", []):
+        apart = [group for group in groups if group.isdisjoint(pair["takes"])]
+        joined = [group for group in groups if not group.isdisjoint(pair["takes"])]
+        groups = [*apart, set(pair["takes"]).union(*joined)]
+    return sorted(groups, key=min)
 
 
 def _oneroster_rows(ticket: Mapping[str, Any]) -> Iterator[Row]:

@@ -56,7 +56,7 @@ class Intake:
     class_dir: Path
     understood: str  # one line: how the roster was read
     students: list[dict[str, Any]] = field(default_factory=list)  # student_id, state, takes
-    takes: list[str] = field(default_factory=list)  # every take to grade
+    takes: list[str] = field(default_factory=list)  # every take of a student to be graded
     attention: list[Row] = field(default_factory=list)
     tickets: dict[str, str] = field(default_factory=dict)  # path under results/tickets -> text
     strays: list[submissions.Stray] = field(default_factory=list)
@@ -483,6 +483,7 @@ def _make_tickets(
 ) -> None:
     tickets: dict[str, Any] = {}
     sources: dict[str, list[dict[str, Any]]] = {}
+    whose: list[dict[str, str]] = []
     by_content: dict[str, list[Recording]] = {}
     for recording in collection.recordings:
         by_content.setdefault(recording.sha256, []).append(recording)
@@ -490,7 +491,10 @@ def _make_tickets(
         student_id = one.student.student_id
         instrument = settings.instruments[one.student.instrument]
         ids = [take_id(take.sha256, instrument.key) for take in one.takes]
-        for take, name in zip(one.takes, ids, strict=True):
+        # Takes that do not count are listened to as well: one may be another one over again.
+        for take in (*one.takes, *one.others) if one.takes else ():
+            name = take_id(take.sha256, instrument.key)
+            whose.append({"take": name, "student_id": student_id, "file": take.file})
             tickets[f"decode/{name}.json"] = {"take": name, "sha256": take.sha256, "max_s": MAX_S}
             tickets[f"listen/{name}.json"] = {"take": name, "instrument": instrument.as_dict()}
             sources[name] = [vars(recording) for recording in by_content[take.sha256]]
@@ -500,7 +504,10 @@ def _make_tickets(
         tickets[f"render/{student_id}.json"] = _render_ticket(one, settings, intake.class_dir)
         intake.students.append({"student_id": student_id, "state": one.state, "takes": ids})
     intake.takes = sorted(sources)
-    tickets["publish.json"] = _publish_ticket(intake, handed, settings, marks)
+    tickets["publish.json"] = {
+        **_publish_ticket(intake, handed, settings, marks),
+        "takes": whose,
+    }
     tickets["class.json"] = {"students": intake.students, "takes": intake.takes}
     tickets["files.json"] = {"files": collection.memory, "takes": sources}
     intake.tickets = {path: result_files.dump_json(ticket) for path, ticket in tickets.items()}
@@ -699,15 +706,15 @@ def _failed(results: Path, intake: Intake) -> list[Path]:
         intake.again.append(ticket)
         failed.extend(path for path in paths if path.is_file())
 
+    for take in intake.takes:
+        facts = results / "decoded" / f"{take}.json"
+        heard = [results / folder / f"{take}.json" for folder in LISTEN_FOLDERS]
+        if _has_passing(facts):
+            forget(f"decode/{take}.json", facts, facts.with_suffix(".npy"))
+        elif any(map(_has_passing, heard)):
+            forget(f"listen/{take}.json", *heard)
     for student in intake.students:
         name = f"{student['student_id']}.json"
-        for take in student["takes"]:
-            facts = results / "decoded" / f"{take}.json"
-            heard = [results / folder / f"{take}.json" for folder in LISTEN_FOLDERS]
-            if _has_passing(facts):
-                forget(f"decode/{take}.json", facts, facts.with_suffix(".npy"))
-            elif any(map(_has_passing, heard)):
-                forget(f"listen/{take}.json", *heard)
         if _has_passing(results / "work" / "records" / name):
             forget(f"score/{name}", results / "work" / "records" / name)
         if _has_passing(results / "work" / "faults" / name):
