@@ -69,6 +69,28 @@ def test_low_strings_may_glide_further():
     ]
 
 
+@pytest.mark.parametrize(
+    ("depths", "expected"),
+    [
+        ([10.5, 10.5], ["beating_string"]),
+        ([10.0, 10.0], []),  # on the threshold
+        ([10.5], []),  # one is a finger, or another string ringing on
+        ([10.5, None, 10.5, None], ["beating_string"]),  # short ones tell nothing
+        ([10.5, 10.5, 2.0, 2.0], ["beating_string"]),
+        ([10.5, 10.5, 2.0, 2.0, 2.0], []),
+    ],
+)
+def test_a_string_whose_partials_beat(depths, expected):
+    measured = take()
+    like = next(n for n in measured["notes"] if n["string"] == "D4" and n["kind"] == "plucked")
+    for place, depth in enumerate(depths):
+        start_s = 50.0 + place
+        measured["notes"].append(
+            {**like, "start_s": start_s, "end_s": start_s + 0.9, "beating_db": depth}
+        )
+    assert seen(measured) == [(code, "D4") for code in expected]
+
+
 def test_far_above_says_how_much_and_when():
     measured = take(strings={"E5": {"moves": [move(20, 80.0, 60.0), move(22, -60.0)]}})
     (found,) = grade(measured)["observations"]
@@ -157,7 +179,9 @@ def test_what_harms_comes_first():
 
 def test_the_care_list_knows_the_codes():
     """The list of instruments to look at goes by these codes."""
-    assert set(LOOK_AT) == {"far_above", "slipping_peg", "false_string", "string_changed"}
+    assert set(LOOK_AT) == {
+        "far_above", "slipping_peg", "false_string", "beating_string", "string_changed",
+    }  # fmt: skip
 
 
 def test_the_path_of_a_string_is_counted():

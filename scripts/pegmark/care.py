@@ -15,6 +15,7 @@ from pegmark.classlist import Record
 LOOK_AT = {
     "slipping_peg": "Look at the peg: does it fit, is it dry? It is pushed in as it turns.",
     "false_string": "It may be old: try a new string.",
+    "beating_string": "It may be old or dirty: wipe it, and try a new string.",
     "far_above": "Turn the string down first; look at it and at the bridge before tuning again.",
     "string_changed": "If it is new it stretches: tune it daily. Look at the bridge.",
 }

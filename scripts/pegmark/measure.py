@@ -212,6 +212,7 @@ def describe(note: dict[str, Any], fit: NoteFit, targets: dict[str, float]) -> d
         "deviation_cents": _cents(fit.f0_hz, target, node),
         "uncertainty_cents": width,
         "attack_drift_cents": fit.drift_cents,
+        "beating_db": fit.reading.beating_db if fit.reading else None,
         "scatter_cents": fit.scatter_cents,
         "gliding": fit.gliding,
         "snr_db": note.get("snr_db"),

@@ -21,6 +21,10 @@ from pegmark.process import size
 FALSE_CENTS = 20.0
 FALSE_BELOW_C3_CENTS = 45.0
 FALSE_NOTES = 2  # one odd attack is a finger or a voice, not the string
+# How deep a pluck's partials swell and fade: sampled basses and guitars by up to 5 dB, the demo
+# class's plucks in their rooms by up to 7; strings of the physical model whose two polarizations
+# stand 6 cents apart or more (sound ones: tenths) mostly by 9 to 16 (tests/test_beating.py).
+BEATING_DB = 10.0
 SLIP_CENTS = 5.0  # below this a string breathes by itself
 FAR_ABOVE_CENTS = 50.0  # a quarter tone above its pitch a thin string is near its breaking point
 FAR_BELOW_CENTS = 300.0  # three semitones below: new, or its peg let go
@@ -31,7 +35,10 @@ TONE_OFF_CENTS = 3.0  # a sounded A this far from the assignment's is another A
 def observe(take: Take) -> list[dict[str, Any]]:
     """The observations of a take, by kind: what can harm first, then string by string."""
     found = []
-    looks = (_far_above, _slipped, _false, _changed, _pulled, _went_past, _whole, _tone, _harmonics)
+    looks = (
+        _far_above, _slipped, _false, _beating, _changed, _pulled, _went_past, _whole, _tone,
+        _harmonics,
+    )  # fmt: skip
     for look in looks:
         found += list(look(take))
     return found
@@ -109,6 +116,15 @@ def _false(take: Take) -> Iterator[dict[str, Any]]:
             yield _seen(
                 take, "false_string", alike[0]["start_s"], name, cents=drift, direction=drift
             )
+
+
+def _beating(take: Take) -> Iterator[dict[str, Any]]:
+    """A string whose partials beat by themselves, in most of its plucks that tell."""
+    for name in take.strings:
+        told = [n for n in take.sounded[name].clear if n.get("beating_db") is not None]
+        deep = [note for note in told if note["beating_db"] > BEATING_DB]
+        if len(deep) >= max(FALSE_NOTES, len(told) / 2):
+            yield _seen(take, "beating_string", deep[0]["start_s"], name)
 
 
 def _changed(take: Take) -> Iterator[dict[str, Any]]:
