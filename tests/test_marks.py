@@ -58,6 +58,16 @@ def test_a_decimal_comma(tmp_path):
     assert cells(read(build(tmp_path, marks_csv=text))) == {("s01", "answers"): (0.5, "")}
 
 
+@pytest.mark.parametrize(
+    ("typed", "points"), [("2", 2), ("2.", 2), (".5", 0.5), (",5", 0.5), ("-0", 0), ("+1", 1)]
+)
+def test_points_as_people_type_them(tmp_path, typed, points):
+    text = f"student_id;criterion;points\ns01;answers;{typed}\n"
+    marks = read(build(tmp_path, marks_csv=text))
+    assert cells(marks) == {("s01", "answers"): (points, "")}
+    assert str(cells(marks)["s01", "answers"][0]) == f"{float(points)}"  # and no minus zero
+
+
 def test_the_newest_saved_at_of_a_cell_wins(tmp_path):
     class_dir = build(tmp_path)
     head = "student_id,criterion,points,comment,saved_at\n"

@@ -8,7 +8,6 @@ saved_at says nothing (an unfilled template); one with saved_at takes an earlier
 from __future__ import annotations
 
 import itertools
-import math
 import re
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
@@ -210,11 +209,10 @@ def _wrong(
 
 
 def _points(text: str) -> float | None:
-    """A number with a decimal point or comma, or None."""
-    if not re.fullmatch(r"[+-]?\d{1,6}(?:[.,]\d{1,6})?", text):
+    """A number with a decimal point or comma (1, 0.5, ,5), or None."""
+    if not re.fullmatch(r"[+-]?(?:\d{1,6}[.,]?\d{0,6}|[.,]\d{1,6})", text):
         return None
-    value = float(text.replace(",", "."))
-    return value if math.isfinite(value) else None
+    return float(text.replace(",", ".")) + 0.0  # no minus zero
 
 
 def _merge(marks: list[Mark]) -> tuple[list[Mark], list[Refused]]:
