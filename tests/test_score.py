@@ -160,6 +160,19 @@ def test_what_the_intake_says_is_kept_and_stops_nothing():
     assert record["problems"][0]["criteria"] == []
 
 
+def test_which_take_counts_is_settled_by_the_teacher_before_a_grade_goes_out():
+    measured = [c["id"] for c in ticket()["rubric"]["criteria"] if c["kind"] != "teacher"]
+    undecided = {"problems": [problem("take_undecided")]}
+    record = grade(take(cents={"G3": -25.0}), **undecided)
+    assert (record["status"], codes(record)) == ("needs_listening", ["take_undecided"])
+    assert record["problems"][0]["criteria"] == measured
+    settled = grade(take(cents={"G3": -25.0}))
+    assert record["score"] == settled["score"]  # the points stand, for when it is settled
+    assert record["next_step"] == settled["next_step"]
+    marked = grade(take(), marks=dict.fromkeys(measured, 1), **undecided)
+    assert (marked["status"], codes(marked)) == ("graded", [])
+
+
 def test_a_doubt_names_every_criterion_it_leaves_open():
     record = grade(take(strings={"A4": {"heard": "not_heard"}}))
     (told,) = record["problems"]

@@ -38,6 +38,8 @@ NO_STRING_ODDS = 0.95
 # A phone's clock is off by 0.17 cents at 100 ppm (design, section 5): more than this is a fault.
 SPEED_CENTS = 1.0
 
+UNDECIDED = "take_undecided"  # what the intake says where nothing tells the latest take
+
 RECORDING_FIELDS = (
     "snr_db", "clipped_fraction", "speed_error_cents", "low_cut_hz", "gated", "hum_hz", "pumping",
     "level_dbfs",
@@ -136,6 +138,9 @@ def _score_take(
         concerning = doubts.from_stage(problem, measured_kinds, hidden)
         if concerning is not None:
             record["problems"].append(concerning)
+    for problem in record["problems"]:
+        if problem["code"] == UNDECIDED:  # no grade is staked on the toss of a coin
+            problem["criteria"] = list(measured_kinds)
     record["problems"] += _faults(measured, stage_problems, list(measured_kinds))
     record["problems"] += _doubted(findings)
     record["score"] = _score(ticket, findings, record["submission"]["hours_late"])
