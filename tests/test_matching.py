@@ -144,6 +144,7 @@ def _count(students, name):
         ("1015.mp4", "1015"),
         ("1015 tuning week 12.mp4", "1015"),
         ("tuning_viola.w@example.org.mp4", "s12"),
+        ("ana.ruiz@school.example - tuning.mp4", "s01"),  # an address that the roster lacks
         ("Ana Ruiz " + "x" * 180 + ".mp4", "s01"),
         ("Ana\nRuiz.mp4", "s01"),
         ("Ana Ruiz's video.mp4", "s01"),
@@ -197,6 +198,7 @@ def test_matches_that_are_used_and_told(matcher, file, student_id, how):
         ("s01 Joerg Mueller.mov", {"s01", "s05"}),
         ("s01 s05.mov", {"s01", "s05"}),
         ("Ana/Jörg Müller.mov", {"s01", "s05"}),
+        ("Annie Lee.mov", {"s03", "s04"}),  # a slip in Anna, or a pet name of Ann
     ],
 )
 def test_doubtful_files_are_asked_with_both_students(matcher, file, guesses):

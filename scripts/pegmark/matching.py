@@ -184,7 +184,7 @@ class Matcher:
     def _level(self, text: str) -> _Level:
         text = repair(text)
         emails = tuple(match.group().lower() for match in _EMAIL.finditer(text))
-        rest = _EMAIL.sub(" ", text)
+        rest = _EMAIL.sub(lambda match: self._beside(match.group()), text)
         for moment in reversed(times.moments_in_name(rest, None)):
             rest = f"{rest[: moment.start]} {rest[moment.end :]}"
         rest = _CAMERA.sub(" ", _UNIQUE.sub(" ", rest))
@@ -194,6 +194,11 @@ class Matcher:
             words.extend(self._split(word))
         numbers = tuple(match.group() for match in re.finditer(r"(?<![^\W_])\d+(?![^\W_])", rest))
         return _Level(rest, text.casefold(), tuple(words[:MAX_TOKENS]), emails, numbers)
+
+    def _beside(self, address: str) -> str:
+        """What an e-mail address says beside whose it is: its name, where the roster lacks it."""
+        known = any(address.lower().endswith(one) for one in self.emails)
+        return " " if known else address.split("@")[0]
 
     def _split(self, word: str) -> list[str]:
         """Usual words written onto a name are taken off: 'annaleeviolin' is 'annalee violin'."""
@@ -536,7 +541,8 @@ class Matcher:
             fit |= {n for n in range(len(self.students)) if self._slip(n, words)}
         if len(fit) == 1:
             (number,) = fit
-            if others := self._others(number, levels, seen):
+            others = self._others(number, levels, seen) or self._shorter(number, levels)
+            if others:
                 return self._ask("several", levels, [number, *others])
             return Match(self.students[number].student_id, "near", False)
         return self._ask("several", levels, sorted(fit)) if fit else None
@@ -566,6 +572,23 @@ class Matcher:
             for f in family
             for form in (g + f, f + g)
         )
+
+    def _shorter(self, number: int, levels: Sequence[_Level]) -> list[int]:
+        """Others of the same family name whose given name the misspelt word begins with or begins:
+        'Annie Smith' may be Anne, and Ann as well."""
+        words = {word for level in levels for word in level.words if len(word) > 2}
+        family = name_forms(self.students[number].family_name)
+        return [
+            n
+            for n, other in enumerate(self.students)
+            if n != number
+            and name_forms(other.family_name) & family
+            and any(
+                len(form) > 2 and (word.startswith(form) or form.startswith(word))
+                for form in name_forms(other.given_name)
+                for word in words - family
+            )
+        ]
 
     def _resembling(self, names: Iterable[str]) -> set[int]:
         """Students with one of these names, its beginning, or one that is a single slip away."""
