@@ -6,7 +6,7 @@ import random
 import pytest
 from pegmark.agreement import agree, agreement, interval_95, jackknife_error, weighted_kappa
 from sklearn.metrics import cohen_kappa_score
-from takes import grade, mark, take
+from takes import grade, mark, move, row, take
 
 # A printed SAS example (PROC FREQ), as the tests of the statsmodels library hold it
 # (statsmodels/stats/tests/test_inter_rater.py): rows one marker, columns the other.
@@ -148,6 +148,31 @@ def test_a_class_marked_twice():
     assert one["comment"] == "In tune to my ear."
 
 
+@pytest.mark.parametrize(
+    ("criterion", "at_s"),
+    [
+        ("final_pitch", 50.0),  # G, which stands furthest off, though in tune
+        ("order", 12.0),  # the first turn
+        ("sounding", 19.0),  # the largest turn, E's
+        ("small_moves", 19.0),
+        ("final_check", 33.8),  # the end of the last turn
+    ],
+)
+def test_what_was_found_right_has_a_second_to_listen_at_too(criterion, at_s):
+    strings = {"E5": {"moves": [move(19.0, 45.0)]}, "G3": {"cents": -6.0, "uncertainty": 0.1}}
+    measured = take(strings=strings)
+    assert row(grade(measured), criterion)["points"] == row(grade(measured), criterion)["of"]
+    (one,) = agreement([grade(measured, marks={criterion: 0})])["disagreements"]
+    assert one["at_s"] == at_s
+
+
+def test_all_that_was_heard_is_told():
+    flat = take(cents={"G3": -25.0, "D4": -6.0})
+    (one,) = agreement([grade(flat, marks={"final_pitch": 4})])["disagreements"]
+    assert "G string was left" in one["text"]
+    assert "D string is close" in one["text"]
+
+
 def test_criteria_come_in_the_rubrics_order():
     records = [grade(marks={"small_moves": 1}), grade(marks={"order": 0, "small_moves": 1})]
     assert [one["id"] for one in agreement(records)["criteria"]] == ["order", "small_moves"]
@@ -167,4 +192,4 @@ def test_the_largest_disagreement_comes_first():
     bad = take(cents={"E5": 40.0, "A4": 40.0, "D4": 40.0, "G3": -40.0})
     found = agreement([grade(take(cents={"D4": 5.5}), marks={"final_pitch": 4}),
                        grade(bad, marks={"final_pitch": 4})])  # fmt: skip
-    assert [row["measured"] for row in found["disagreements"]] == [0, 3.5]
+    assert [one["measured"] for one in found["disagreements"]] == [0, 3.5]

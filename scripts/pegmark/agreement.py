@@ -22,6 +22,8 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import Any
 
+from pegmark.classlist import counted_from
+
 MIN_PAIRS = 10  # fewer say nothing about an interval
 ADJACENT_POINTS = 1.0
 
@@ -150,9 +152,9 @@ def _share(answers: Sequence[bool]) -> float:
 
 
 def _disagreement(record: dict[str, Any], row: dict[str, Any]) -> dict[str, Any]:
-    """One disagreement, with the evidence that weighs most and its second."""
-    lost = sorted(row["evidence"], key=lambda item: -item["lost"])
-    reason = lost[0] if lost else {"at_s": None, "text": ""}
+    """One disagreement, with what was heard, and the second to listen at."""
+    heard = sorted(row["evidence"], key=lambda item: -item["lost"])
+    at_s = heard[0]["at_s"] if heard else None
     return {
         "student_id": record["student"]["student_id"],
         "criterion": row["id"],
@@ -160,10 +162,26 @@ def _disagreement(record: dict[str, Any], row: dict[str, Any]) -> dict[str, Any]
         "measured": row["measured_points"],
         "teacher": row["points"],
         "of": row["of"],
-        "at_s": reason["at_s"],
-        "text": reason["text"],
+        "at_s": _to_listen_at(record, row["kind"]) if at_s is None else at_s,
+        "text": " ".join(item["text"] for item in heard),
         "comment": row["comment"],
     }
+
+
+def _to_listen_at(record: dict[str, Any], kind: str) -> float | None:
+    """Where to listen for what was found to be right: its first, last or largest turn, or the
+    string that stands furthest off; None where there is no such thing."""
+    strings = record["strings"].values()
+    moves = [move for string in strings for move in string["moves"]]
+    if kind == "final_check" and record.get("last_turn_s") is not None:
+        return float(record["last_turn_s"])
+    if kind == "order" and moves:
+        return float(min(move["start_s"] for move in moves))
+    if kind in ("sounding_while_turning", "small_moves") and moves:
+        largest = max(moves, key=lambda move: abs(move["to_cents"] - move["from_cents"]))
+        return float(largest["start_s"])
+    known = [(abs(cents), s) for s in strings if (cents := counted_from(s)) is not None]
+    return max(known, key=lambda item: item[0])[1]["at_s"] if known else None
 
 
 def _apart(row: dict[str, Any]) -> tuple[float, str, str]:

@@ -240,7 +240,7 @@ def _agreement(
                 "measured": _points(row["measured"]),
                 "teacher": _points(row["teacher"]),
                 "of": _points(row["of"]),
-                "at": wording.clock(row["at_s"]),
+                "at": "" if (at := wording.clock(row["at_s"])) in row["text"] else at,
                 "text": _line(row["text"]),
                 "comment": _line(row["comment"] or ""),
             }
