@@ -209,6 +209,20 @@ def test_a_file_of_nobody_can_be_put_aside_for_good(tmp_path):
     assert [row["file"] for row in rows(take(class_dir), "match_none")] == ["IMG_0002.MOV"]
 
 
+def test_a_file_without_a_name_may_be_of_those_from_whom_nothing_came(tmp_path):
+    files = {"Ana Ruiz.mov": "a", "Ann Lee.mov": "c", "IMG_0001.MOV": "x"}
+    class_dir = build(tmp_path, files)
+    (row,) = rows(take(class_dir), "match_none")
+    assert "no name of the roster was found in it" in row["message"]
+    assert "nothing came from Ben Okafor (s02) or Anna Lee (s04)." in row["message"]
+    assert paste_line(row) == ["IMG_0001.MOV", "s02"]
+    assert "(or s04)" in row["action"]
+    assert "s02" not in [s["student_id"] for s in take(class_dir).students if s["takes"]]
+    hand_in(class_dir, "Ben Okafor.mov", "b")
+    (row,) = rows(take(class_dir), "match_none")
+    assert "nothing came from Anna Lee (s04)." in row["message"]
+
+
 def test_the_teachers_own_matching_always_wins(tmp_path):
     class_dir = build(
         tmp_path,
@@ -455,6 +469,18 @@ def test_one_recording_under_two_names_is_a_question(tmp_path):
         assert problem["code"] == "same_recording"
         assert other not in json.dumps(problem)  # a sheet may show it: no other child's name
     assert len(intake.takes) == 2  # each as its own instrument
+
+
+def test_the_same_file_twice_from_one_student_is_one_take_and_told(tmp_path):
+    files = {"Ana Ruiz.mov": "same", "Ana Ruiz take 2.mov": "same", "Ben Okafor.mov": "b"}
+    class_dir = build(tmp_path, {**files, "e.zip": zip_bytes({"ben okafor.mov": recording("b")})})
+    intake = take(class_dir)
+    assert [len(student["takes"]) for student in intake.students] == [1, 1, 0, 0]
+    (row,) = intake.attention
+    assert (row["code"], row["student_id"]) == ("copies", "")
+    assert "Ana Ruiz: Ana Ruiz.mov = Ana Ruiz take 2.mov, " in row["message"]
+    assert "Ben Okafor: Ben Okafor.mov = e.zip/ben okafor.mov." in row["message"]
+    assert "another take" in row["action"]
 
 
 def test_empty_files_are_no_doubles(tmp_path):

@@ -287,6 +287,7 @@ def test_every_mistake_is_told_at_once_by_row(tmp_path):
         "s10,Vogel,Max,violin,,,perhaps\n"
         "../x,Vogel,Ida,violin,,,\n"
         f"{'a' * 65},Vogel,Uwe,violin,,,\n"
+        "s1,Vogel,Eva,kazoo,,,\n"
     )
     found = mistakes(tmp_path, text)
     expected = [
@@ -301,6 +302,8 @@ def test_every_mistake_is_told_at_once_by_row(tmp_path):
         ("line 11, excused", "'perhaps' is neither yes nor no", "Write yes"),
         ("line 12, student_id", '"../x"', "letters, digits"),
         ("line 13, student_id", "aaa", "letters, digits"),
+        ("line 14, instrument", "'kazoo' is no known instrument", "violin, viola"),
+        ("lines 2 and 14", "'s1' stands twice (Ana Ruiz, Eva Vogel)", "an id of their own"),
     ]
     for where, wrong, action in expected:
         assert any(where in m and wrong in m and action in m for m in found), (where, found)

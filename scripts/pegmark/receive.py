@@ -8,7 +8,7 @@ ticket of decoding or listening, and only the stages whose tickets change run ag
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -114,6 +114,7 @@ def take_in(
     owners = _match_all(collection, roster, settings, matches, intake)
     handed = _hand_out(owners, roster, settings, matches.takes, received[0], intake)
     _point_out_doubles(handed, intake)
+    _point_out_copies(handed, intake)
     _tell_marks(marks, handed, intake)
     intake.attention += _stray_rows(collection.strays)
     _make_tickets(intake, handed, settings, marks, collection)
@@ -207,20 +208,35 @@ def _match_all(
         if not match.sure:
             told.append((recording, match))
     owned = {r.sha256: sid for sid, same in owners.items() for r in same if r.size}
+    waiting = [s for s in roster.students if s.student_id not in owners and not s.excused]
     for recording, match in asked:
         owner = owned.get(recording.sha256)
         if owner:  # a copy of what is already somebody's: nothing to ask
             intake.attention.append(_copy_row(recording, names[owner]))
         else:
-            intake.attention.append(_asked_row(recording, match, names))
+            intake.attention.append(_asked_row(recording, match, names, waiting))
     intake.attention += _told_rows(told, names)
     return owners
 
 
-def _asked_row(recording: Recording, match: Match, names: Mapping[str, Student]) -> Row:
+def _asked_row(
+    recording: Recording,
+    match: Match,
+    names: Mapping[str, Student],
+    waiting: Sequence[Student],
+) -> Row:
+    """The question whose a file is. `waiting`: from whom nothing came; if few, it may be theirs."""
     file = shown(recording.file)
-    guesses = [f"{names[guess].name} ({guess})" for guess in match.guesses]
-    if not guesses:
+    ids = match.guesses
+    if not ids and len(waiting) <= 2:
+        ids = tuple(student.student_id for student in waiting)
+    guesses = [f"{names[guess].name} ({guess})" for guess in ids]
+    if guesses and not match.guesses:
+        said = (
+            f"{file}: no name of the roster was found in it; nothing came from "
+            f"{' or '.join(guesses)}."
+        )
+    elif not guesses:
         said = f"{file}: no name of the roster was found in it."
     elif match.how == "no_name":
         said = f"{file}: no student's full name is in it; nearest: {' or '.join(guesses)}."
@@ -228,9 +244,9 @@ def _asked_row(recording: Recording, match: Match, names: Mapping[str, Student])
         said = f"{file}: the name says more than one student: {' or '.join(guesses)}."
     else:
         said = f"{file}: more than one student may be meant: {' or '.join(guesses)}."
-    best = match.guesses[0] if match.guesses else "STUDENT_ID"
+    best = ids[0] if ids else "STUDENT_ID"
     line = csv_line([clean_cell(recording.file), best])
-    other = f" (or {match.guesses[1]})" if len(match.guesses) > 1 else ""
+    other = f" (or {ids[1]})" if len(ids) > 1 else ""
     return {
         "student_id": "",
         "file": recording.file,
@@ -406,6 +422,26 @@ def _point_out_doubles(handed: list[_Handed], intake: Intake) -> None:
             )
             one.problems.append(told)
             intake.attention.append(_row(told, one.student.student_id, take.file))
+
+
+def _point_out_copies(handed: list[_Handed], intake: Intake) -> None:
+    """The same content twice from one student: one row for all of them."""
+    copies = [
+        f"{one.student.name}: {' = '.join(shown(file) for file in take.files)}"
+        for one in handed
+        for take in (*one.takes, *one.others)
+        if len(take.files) > 1
+    ]
+    if copies:
+        intake.attention.append(
+            {
+                "student_id": "",
+                "file": "",
+                "code": "copies",
+                "message": f"The very same recording under several names: {_listed(copies)}.",
+                "action": "Nothing to do, unless one of them was meant to be another take.",
+            }
+        )
 
 
 def _tell_marks(marks: Marks, handed: list[_Handed], intake: Intake) -> None:

@@ -127,13 +127,9 @@ def read_roster(class_dir: Path, settings: Settings) -> Roster:
     table = _without_whole_name(
         read_table(_find(class_dir), FIELDS, NEEDED, mapped=settings.assignment["roster_columns"])
     )
-    students: list[Student] = []
     problems: list[Problem] = []
     notices: list[dict[str, str]] = []
-    for row in table.rows:
-        student = _student(table, row, settings, problems, notices)
-        if student:
-            students.append(student)
+    students = [_student(table, row, settings, problems, notices) for row in table.rows]
     problems += _repeated(table, students)
     if not students and not problems:
         problems.append(
@@ -189,9 +185,8 @@ def _student(
     settings: Settings,
     problems: list[Problem],
     notices: list[dict[str, str]],
-) -> Student | None:
-    """One row, or None where its mistakes (added to `problems`) leave no student."""
-    before = len(problems)
+) -> Student:
+    """One row; its mistakes are added to `problems`."""
 
     def refuse(column: str, wrong: str, action: str) -> None:
         where = table.where(row, column)
@@ -218,7 +213,7 @@ def _student(
     for keys, wrong, action in yamlfiles.violations(plain, "roster_row"):
         if keys[:1] != ("instrument",):
             refuse(str(keys[0]), "it is empty" if wrong.startswith('""') else wrong, action)
-    return student if len(problems) == before else None
+    return student
 
 
 _REQUIRED = ("student_id", "family_name", "given_name", "instrument")
@@ -310,7 +305,7 @@ def _repeated(table: Table, students: list[Student]) -> list[Problem]:
     first: dict[str, Student] = {}
     for student in students:
         other = first.setdefault(student.student_id.casefold(), student)
-        if other is not student:
+        if other is not student and student.student_id:
             problems.append(
                 problem(
                     "student_twice",
