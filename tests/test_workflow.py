@@ -1,5 +1,6 @@
 """The workflow on the machine: two ways to start, faults, kills, locks, a full disk, same bytes."""
 
+import os
 import random
 import resource
 import shutil
@@ -13,6 +14,7 @@ from pathlib import Path
 import classfolder
 import pytest
 import smallclass
+from pegmark.deliver import deliver
 from pegmark.problems import TeacherError
 from pegmark.receive import take_in
 from smallclass import (
@@ -334,6 +336,52 @@ def test_steps_that_outlive_a_killed_run_are_waited_for(tmp_path, monkeypatch):
     classfolder.let_go(classfolder.hold(class_dir, said.append))
     assert not has_locks(class_dir)
     assert said == [STALE, STALE]
+
+
+@pytest.mark.parametrize("links", [True, False], ids=["linked", "copied"])
+def test_a_delivery_cut_short_leaves_whole_files_and_is_finished_later(
+    tmp_path, monkeypatch, links
+):
+    """Killed after every number of files: each file is the old one or the new one."""
+    names = [f"sheets/m{n}.pdf" for n in range(3)] + ["clips/m1/A4.mp3", "dashboard.html"]
+    gone = ["sheets/m9.pdf", "clips/m9/A4.mp3"]
+
+    def fill(folder, text, names):
+        for name in names:
+            (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            (folder / name).write_text(f"{text} {name}", encoding="utf-8")
+
+    def no_links(*_):
+        raise PermissionError("this file system has no links")
+
+    replace = os.replace
+    if not links:
+        monkeypatch.setattr(os, "link", no_links)
+    for cut in range(len(names)):
+        work, results = tmp_path / f"{cut}" / "work", tmp_path / f"{cut}"
+        fill(results, "old", names + gone)
+        fill(work, "new", names)
+        left = iter(range(cut))
+
+        def replace_some(part, target, left=left):
+            if next(left, None) is None:
+                raise KeyboardInterrupt
+            replace(part, target)
+
+        monkeypatch.setattr(os, "replace", replace_some)
+        with pytest.raises(KeyboardInterrupt):
+            deliver(work, results)
+        monkeypatch.setattr(os, "replace", replace)
+        texts = [(results / name).read_text(encoding="utf-8").split()[0] for name in names + gone]
+        assert texts.count("new") == cut
+        assert texts.count("old") == len(names + gone) - cut
+        deliver(work, results)
+        assert [(results / name).read_text(encoding="utf-8") for name in names] == [
+            f"new {name}" for name in names
+        ]
+        assert not any((results / name).exists() for name in gone)
+        assert not (results / "clips" / "m9").exists()
+        assert not [*results.rglob(".part-*")]
 
 
 # -- a full disk ----------------------------------------------------------------------------------
