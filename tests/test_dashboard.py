@@ -479,7 +479,7 @@ def test_records_as_the_scoring_writes_them():
 
 
 def test_a_bar_shows_every_verdict_in_proportion():
-    svg = classpictures.bar_svg({"in_tune": 6, "out": 2}, 8)
+    svg = classpictures.bar_svg({"in_tune": 6, "out": 2})
     widths = [float(w) for w in re.findall(r'width="([\d.]+)" height="19"', svg)]
     assert widths[0] == pytest.approx(3 * widths[1], rel=0.01)
     assert sum(widths) == pytest.approx(classpictures.BAR_WIDTH - 1, abs=0.3)

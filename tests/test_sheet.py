@@ -21,7 +21,7 @@ from typing import Any
 
 import jsonschema
 import numpy as np
-import pdfua
+import page
 import pikepdf
 import pyphen
 import pytest
@@ -176,6 +176,15 @@ def test_what_the_teacher_says_of_a_criterion(changes: dict[str, Any], texts: li
     record["score"]["criteria"][1] |= {**measured, **changes}
     row = sheetview.sheet_view(record, examples.ticket())["points"]["rows"][1]
     assert [reason["text"] for reason in row["reasons"]] == texts
+
+
+def test_a_take_of_unknown_order_has_no_number() -> None:
+    known = record()
+    assert "take 2 of 2" in sheet_view(known, ticket())["facts"]["text"]
+    known["submission"]["attempt"] = None
+    told = sheet_view(known, ticket())["facts"]["text"]
+    assert "take" not in told
+    assert "None" not in told
 
 
 def test_missing_says_when_it_was_due() -> None:
@@ -408,12 +417,29 @@ def test_tables_have_headers_of_columns_and_rows() -> None:
         assert set(named) <= ids
 
 
+def ua_failures(pdf: bytes) -> list[str]:
+    """What the open-source checker page (page-validation) finds against PDF/UA-1."""
+    report = page.validate_pdf_bytes(pdf, profile=page.ValidationProfile.PDF_UA_1)
+    assert report.is_compliant is not bool(report.failures)
+    return [f"{failure.rule_id}: {failure.message}" for failure in report.failures]
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
 @pytest.mark.parametrize("state", STATES)
-def test_a_pdf_ua_checker_finds_nothing(state: str, tmp_path: Path) -> None:
-    """The open-source checker pdfua: the rules of PDF/UA-1 that it covers."""
-    (tmp_path / "sheet.pdf").write_bytes(pdf_of(state))
-    report = pdfua.validate(str(tmp_path / "sheet.pdf"))
-    assert [f"{finding.rule_id}: {finding.message}" for finding in report.findings] == []
+def test_a_pdf_ua_checker_finds_nothing(state: str, paper: str) -> None:
+    assert ua_failures(pdf_of(state, paper)) == []
+
+
+def test_a_pdf_ua_checker_finds_nothing_on_two_pages() -> None:
+    assert ua_failures(sheet.render_sheet(crowded(), examples.ticket("five-string bass"))) == []
+
+
+def test_the_pdf_ua_checker_sees_a_missing_language() -> None:
+    with pikepdf.open(io.BytesIO(pdf_of("missing"))) as pdf:
+        del pdf.Root.Lang
+        broken = io.BytesIO()
+        pdf.save(broken)
+    assert ua_failures(broken.getvalue())
 
 
 def test_headings_are_nested_and_not_empty() -> None:
@@ -543,6 +569,15 @@ def test_names_in_any_script_are_printed(missing_letters: list[str]) -> None:
         assert name in text
     with pikepdf.open(io.BytesIO(pdf)) as opened:
         assert str(opened.docinfo["/Title"]) == f"Tuning: {NAMES[0]} {NAMES[1]}"
+
+
+def test_names_in_any_script_keep_to_pdf_ua() -> None:
+    """Every glyph has its letter, also where several draw one syllable."""
+    record = examples.record()
+    for criterion, name in zip(record["score"]["criteria"] * 3, NAMES, strict=False):
+        criterion["comment"] = f"{criterion.get('comment') or ''} {name}"
+    pdf = sheet.render_sheet(record, examples.ticket())
+    assert ua_failures(pdf) == []
 
 
 def test_every_letter_has_the_outline_of_its_own_font(tmp_path: Path) -> None:

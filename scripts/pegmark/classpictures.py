@@ -179,12 +179,13 @@ def left_svg(instrument: str, left: Mapping[str, list[dict[str, Any]]]) -> str:
     )
 
 
-def bar_svg(count: Mapping[str, int], of: int) -> str:
-    """A bar of all strings, parted by verdict; `of` strings would fill the whole width."""
+def bar_svg(count: Mapping[str, int]) -> str:
+    """A bar of all strings, parted by verdict: shares, so that few players can be read as well."""
+    of = max(sum(count.values()), 1)
     x = 0.5
     parts = []
     for verdict in VERDICTS:
-        width = count.get(verdict, 0) / max(of, 1) * (BAR_WIDTH - 1)
+        width = count.get(verdict, 0) / of * (BAR_WIDTH - 1)
         if not width:
             continue
         parts.append(

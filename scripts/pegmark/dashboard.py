@@ -19,7 +19,7 @@ from typing import Any
 
 from pegmark import classpictures, pictures, pitch, wording
 from pegmark.agreement import agreement
-from pegmark.attention import disagreements
+from pegmark.attention import disagreements, recorded_at
 from pegmark.care import care_list
 from pegmark.classlist import (
     STATUS_WORDS,
@@ -85,7 +85,7 @@ def class_view(
     class_list = class_records(records, ticket)
     titles = {one: wording.safe_text(text) for one, text in criterion_titles(ticket).items()}
     aliases = _aliases(class_list)
-    students = [_student(r, aliases, titles, second_opinion) for r in class_list]
+    students = [_student(r, aliases, titles, ticket, second_opinion) for r in class_list]
     by_id = {student["id"]: student for student in students}
     tasks = todo(records, ticket, second_opinion)
     for task in tasks.values():
@@ -154,12 +154,11 @@ def _pictures(class_list: list[Record]) -> dict[str, Any]:
     instruments: dict[str, dict[str, list[dict[str, Any]]]] = {}
     for (instrument, name), strings in left.items():
         instruments.setdefault(instrument, {})[name] = strings
-    most = max((len(strings) for strings in left.values()), default=0)
     trouble: list[dict[str, Any]] = [
         {
             "label": f"{instrument} {wording.letter(name)}",
             "name": name,
-            "bar": classpictures.bar_svg(count, most),
+            "bar": classpictures.bar_svg(count),
             "words": classpictures.sentence(count),
             "share": f"{count['in_tune']} of {count.total()}",
             "players": count.total(),
@@ -199,14 +198,13 @@ def _sections(class_list: list[Record]) -> list[dict[str, Any]]:
     for name, members in sorted(sections.items()):
         strings = [s for r in members for s in r["strings"].values()]
         counted.append((name, members, strings, classpictures.counts(strings)))
-    most = max((len(strings) for _, _, strings, _ in counted), default=0)
     return [
         {
             "name": wording.safe_text(name),
             "students": len(members),
             "heard": sum(bool(r["strings"]) for r in members),
             "typical": _median([abs(c) for s in strings if (c := counted_from(s)) is not None]),
-            "bar": classpictures.bar_svg(count, most),
+            "bar": classpictures.bar_svg(count),
             "words": classpictures.sentence(count),
         }
         for name, members, strings, count in counted
@@ -269,6 +267,7 @@ def _student(
     record: Record,
     aliases: Mapping[str, str],
     titles: Mapping[str, str],
+    ticket: Mapping[str, Any],
     second_opinion: Mapping[str, Any] | None,
 ) -> dict[str, Any]:
     """The row and the opened row of one student."""
@@ -324,7 +323,7 @@ def _student(
         else [],
         "video": _video(submission),
         "looks": _looks(record),
-        "facts": _facts(record),
+        "facts": _facts(record, ticket, second_opinion),
         "other_takes": [wording.safe_text(t["file"], FILE_LIMIT) for t in record["other_takes"]],
         "sheet": f"sheets/{student_id}.pdf",
     }
@@ -542,14 +541,18 @@ def _looks(record: Record) -> list[dict[str, Any]]:
     ]
 
 
-def _facts(record: Record) -> list[tuple[str, str]]:
+def _facts(
+    record: Record, ticket: Mapping[str, Any], second_opinion: Mapping[str, Any] | None
+) -> list[tuple[str, str]]:
     submission, recording = record.get("submission"), record.get("recording") or {}
     if submission is None:
         return []
+    recorded = recorded_at(submission["take"], ticket, second_opinion)
     facts = [
         ("File", wording.safe_text(submission["file"], FILE_LIMIT)),
-        ("Take", f"{submission['attempt']} of {submission['attempts']}"),
+        ("Take", f"{submission['attempt'] or 'one'} of {submission['attempts']}"),
         ("Received", _moment(submission.get("received"))),
+        ("Recorded", f"{recorded}, by the device's own clock" if recorded else ""),
         ("Length", wording.clock(submission.get("duration_s"))),
         ("Format", _line(" ".join(str(submission.get(k) or "") for k in ("container", "codec")))),
     ]

@@ -30,13 +30,18 @@ def render_sheet(record: Record, ticket: dict[str, Any]) -> bytes:
     pages, html = _set_roomiest(record, ticket)
     identifier = hashlib.sha256(html.encode("utf-8")).hexdigest()[:32].encode()
     pdf: bytes = pages.write_pdf(
-        pdf_variant="pdf/ua-1", pdf_identifier=identifier, finisher=_scope_headers
+        pdf_variant="pdf/ua-1", pdf_identifier=identifier, finisher=_finish
     )
     _report_missing_letters(pages)
     return pdf
 
 
-def _scope_headers(_: Any, pdf: Any) -> None:
+def _finish(_: Any, pdf: Any) -> None:
+    _scope_headers(pdf)
+    _name_glyphs(pdf)
+
+
+def _scope_headers(pdf: Any) -> None:
     """Mark every table header as a column's or a row's, which WeasyPrint leaves to the reader.
 
     ISO 14289-1, 7.5: assistive programs that do not follow header ids go by the scope.
@@ -50,6 +55,18 @@ def _scope_headers(_: Any, pdf: Any) -> None:
         if isinstance(element, dict) and element.get("S") == "/TH" and "A" in element:
             heads = parent(parent(element))["S"] == "/THead"
             element["A"]["Scope"] = "/Column" if heads else "/Row"
+
+
+def _name_glyphs(pdf: Any) -> None:
+    """Give a letter to the glyphs that WeasyPrint leaves without one.
+
+    Where several glyphs draw a syllable together (Devanagari, Bengali ...), the first carries all
+    its letters and the others none, which ISO 14289-1, 7.21.7 forbids; theirs becomes U+2060, which
+    has no width and no sound.
+    """
+    for element in pdf.objects:
+        if b"begincmap" in (getattr(element, "stream", None) or ()):
+            element.stream = [line.replace(b"<>", b"<2060>") for line in element.stream]
 
 
 def _report_missing_letters(pages: Any) -> None:

@@ -384,7 +384,7 @@ def _sure(record: Record, words: Words) -> dict[str, str]:
     if record["status"] == "needs_listening":
         sentences.append(part["listening"])
     sentences.append(part["wrong"])
-    return {"heading": part["heading"], "text": " ".join(sentences)}
+    return {"heading": part["heading"], "text": wording.unwidowed(" ".join(sentences))}
 
 
 def _strings(names: list[str], words: Words) -> str:
@@ -401,7 +401,7 @@ def _facts(record: Record, words: Words) -> dict[str, str] | None:
         return None
     part = words["facts"]
     facts = []
-    if (submission.get("attempts") or 1) > 1:
+    if submission.get("attempt") and (submission.get("attempts") or 1) > 1:
         facts.append(
             part["attempt"].format(attempt=submission["attempt"], attempts=submission["attempts"])
         )
