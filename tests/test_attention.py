@@ -8,6 +8,7 @@ import random
 from example_class import make_class, make_record
 from pegmark.attention import COLUMNS, TASKS, attention_csv, attention_rows, task_of
 from pegmark.classlist import full_name
+from pegmark.dashboard import build_dashboard
 from pegmark.oneroster import NEEDED
 from pegmark.todo import todo
 
@@ -121,10 +122,8 @@ def test_students_without_oneroster_ids_are_named_only_where_the_school_uses_the
 def with_takes(size=4):
     """A class whose first student has a second take, and the publish ticket that says so."""
     records, ticket = make_class(size, seed=1)
-    ticket["takes"] = [
-        {"take": f"{number}" * 16 + "-violin", "student_id": student, "file": f"{student}.mov"}
-        for number, student in enumerate(records)
-    ]
+    for take in ticket["takes"]:
+        take["file"] = f"{take['student_id']}.mov"
     again = {"take": "a" * 16 + "-violin", "student_id": "s001", "file": "Again\n.mp3"}
     ticket["takes"].append(again)
     return records, ticket, [take["take"] for take in ticket["takes"]]
@@ -202,6 +201,8 @@ def test_recording_times_are_a_hint_where_nothing_says_which_take_is_the_latest(
         return [r for r in attention_rows(records, ticket, opinion) if r["code"] == "take_hint"]
 
     assert hints() == []
+    page = build_dashboard(records, ticket, opinion)
+    assert page.count("2026-03-07 00:30, by the device&#39;s own clock") == 1
     records["s001"]["problems"] = [
         {"code": "take_undecided", "message": "Which?", "action": "Say."}
     ]

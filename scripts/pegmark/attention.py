@@ -144,14 +144,11 @@ def _recording_time_rows(
     """When the takes were recorded, where nothing says which is the latest: a hint and no more."""
     if not any(problem["code"] == "take_undecided" for problem in record["problems"]):
         return
-    times = (opinion or {}).get("recorded_at", {})
-    known = sorted(
-        (_local(times[take["take"]], ticket["due"]), take["file"])
-        for take in ticket["takes"]
-        if take["student_id"] == record["student"]["student_id"] and take["take"] in times
-    )
+    mine = [t for t in ticket["takes"] if t["student_id"] == record["student"]["student_id"]]
+    said = [(recorded_at(take["take"], ticket, opinion), take["file"]) for take in mine]
+    known = sorted((moment, file) for moment, file in said if moment)
     if known:
-        spoken = ", ".join(f"{shown(file)} {moment:%Y-%m-%d %H:%M}" for moment, file in known)
+        spoken = ", ".join(f"{shown(file)} {moment}" for moment, file in known)
         yield _row(
             {
                 "student_id": record["student"]["student_id"],
@@ -164,11 +161,19 @@ def _recording_time_rows(
         )
 
 
-def _local(moment: str, due: str | None) -> datetime:
-    """A moment in the zone of the assignment's due time; what has no zone is taken as there."""
-    zone = (datetime.fromisoformat(due).tzinfo if due else None) or UTC
-    known = datetime.fromisoformat(moment)
-    return known.astimezone(zone) if known.tzinfo else known.replace(tzinfo=zone)
+def recorded_at(take: str, ticket: Mapping[str, Any], opinion: Mapping[str, Any] | None) -> str:
+    """'2026-03-06 17:45', when its container says that a take was recorded; "" if it does not.
+
+    In the zone of the assignment's due time, or UTC; what has no zone is taken as there.
+    """
+    text = (opinion or {}).get("recorded_at", {}).get(take)
+    if text is None:
+        return ""
+    moment = datetime.fromisoformat(text)
+    if moment.tzinfo:
+        due = ticket["due"]
+        moment = moment.astimezone((datetime.fromisoformat(due).tzinfo if due else None) or UTC)
+    return f"{moment:%Y-%m-%d %H:%M}"
 
 
 def _same_recording_rows(
