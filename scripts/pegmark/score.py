@@ -377,7 +377,8 @@ def _row(criterion: Record, finding: criteria.Finding | None, language: str) -> 
     if finding is None:
         return row
     points, lost = _plain(finding.points), _plain(of - finding.points - finding.open)
-    still_open = _plain(of - points - lost)  # so that the three add up, however they are rounded
+    # What is left, so that the three add up however they are rounded.
+    still_open = max(0, _plain(of - points - lost)) if finding.open else 0
     row |= {"evidence": finding.evidence, "close_call": finding.close_call, "open": still_open}
     if not finding.open:
         row |= {"points": points, "by": "measured", "measured_points": points}
