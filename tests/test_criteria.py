@@ -502,6 +502,29 @@ def test_better_tuning_never_scores_less(cents, better, share, half, method):
         assert now >= was - 1e-9
 
 
+@settings(max_examples=60, deadline=None)
+@given(
+    st.dictionaries(st.sampled_from(["E5", "A4", "D4", "G3"]), CENTS, min_size=1),
+    st.sampled_from([("E5", "A4"), ("G3", "D4")]),
+    st.floats(0, 1),
+    st.floats(0, 5),
+)
+def test_a_better_interval_never_scores_less(cents, pair, share, half):
+    """String against string: one that no other is judged by, moved towards the pure interval."""
+    name, beside = pair
+    everywhere = {name: {"uncertainty": half} for name in ("E5", "A4", "D4", "G3")}
+    pure = cents.get(beside, 0.0) + (1.955 if name == "E5" else -1.955)  # design, section 5
+    moved = pure + (cents.get(name, 0.0) - pure) * share
+    reference = {"method": "string_to_string"}
+    before, after = (
+        grade(take(cents=one, strings=everywhere), reference=reference)["score"]
+        for one in (cents, {**cents, name: moved})
+    )
+    assert after["total"] + after["open"] >= before["total"] - 1e-9
+    if before["open"] == after["open"]:
+        assert after["total"] >= before["total"] - 1e-9
+
+
 @settings(max_examples=40, deadline=None)
 @given(st.lists(st.floats(1, 300), min_size=2, max_size=5))
 def test_smaller_moves_never_score_less(sizes):
