@@ -413,7 +413,7 @@ def _facts(record: Record, words: Words) -> dict[str, str] | None:
         facts.append(part["duration"].format(time=wording.clock(submission["duration_s"])))
     facts += _sound_facts(record.get("recording") or {}, words)
     facts.append(_reference(record["reference"], words))
-    text = "; ".join(facts) + "."
+    text = wording.unwidowed("; ".join(facts) + ".")
     return {"heading": part["heading"], "text": text[0].upper() + text[1:]}
 
 
