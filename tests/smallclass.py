@@ -188,7 +188,7 @@ def end_group(process: subprocess.Popen[bytes]) -> None:
 
 
 def wait_until(
-    true: Callable[[], bool], process: subprocess.Popen[bytes] | None = None, seconds: float = 120
+    true: Callable[[], bool], process: subprocess.Popen[bytes] | None = None, seconds: float = 300
 ) -> None:
     """Wait for a moment; AssertionError when it does not come, or the process ends before it."""
     deadline = time.monotonic() + seconds
