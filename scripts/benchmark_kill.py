@@ -157,8 +157,7 @@ def fill_disks(bench: Bench) -> None:
     """A change with too little room, on several disks; then with room."""
     print("disk: free kB  code  said              shown then       again, same bytes")
     for room_kb in ROOMS_KB:
-        with small_disk(bench.folder / "disk", bench.graded, room_kb) as class_dir:
-            bench.change(class_dir)
+        with small_disk(bench, room_kb) as class_dir:
             command = grade_command(bench.project, class_dir)
             done = subprocess.run(command, capture_output=True, text=True)
             full = "disk is full" in done.stdout and "Traceback" not in done.stdout + done.stderr
@@ -180,12 +179,14 @@ def fill_disks(bench: Bench) -> None:
 
 
 @contextlib.contextmanager
-def small_disk(place: Path, class_dir: Path, room_kb: int) -> Iterator[Path]:
-    """A copy of a class folder on a disk that has little more room than it takes."""
+def small_disk(bench: Bench, room_kb: int) -> Iterator[Path]:
+    """A graded class after a change, on a disk that has little more room than it takes."""
+    place = bench.folder / "disk"
     place.mkdir()
     mount("-t", "tmpfs", "-o", "size=1g", "tmpfs", place)
     try:
-        copy = smallclass.copy_class(class_dir, place / "class")
+        copy = smallclass.copy_class(bench.graded, place / "class")
+        bench.change(copy)
         mount("-o", f"remount,size={used_kb(place) + room_kb}k", place)
         yield copy
     finally:
