@@ -364,7 +364,8 @@ def _steady_part(
         known = settled
     if np.ptp(track[known]) > GLIDE_CENTS:
         end = np.median(track[known[-3:]])
-        known = known[np.abs(track[known] - end) < GLIDE_CENTS / 2]
+        near = known[np.abs(track[known] - end) < GLIDE_CENTS / 2]
+        known = near if len(near) else known[-1:]  # two frames, far apart
     most = round(STEADY_S / block.long_s)
     known = known[-most:] if np.ptp(track[known]) > 5 else known[:most]
     cents = float(np.median(track[known]))
