@@ -185,7 +185,8 @@ def small_disk(bench: Bench, room_kb: int) -> Iterator[Path]:
     place.mkdir()
     mount("-t", "tmpfs", "-o", "size=1g", "tmpfs", place)
     try:
-        copy = smallclass.copy_class(bench.graded, place / "class")
+        copy = place / "class"  # with its links: what is delivered takes no room twice
+        subprocess.run(["cp", "--archive", str(bench.graded), str(copy)], check=True)
         bench.change(copy)
         mount("-o", f"remount,size={used_kb(place) + room_kb}k", place)
         yield copy
