@@ -179,6 +179,75 @@ class TestWithoutPitch:
         assert measured["deviation_cents"] == pytest.approx(0.02, abs=0.01)
 
 
+def told(audio: np.ndarray, note: dict, name: str, hum_hz: float | None = None) -> dict:
+    (same,) = measure.tell_pairs(audio, RATE_HZ, [note], INSTRUMENTS[name], hum_hz)
+    return same
+
+
+class TestPairs:
+    """Two strings bowed together, taken for one by the finding of notes."""
+
+    @pytest.mark.parametrize(
+        ("name", "low", "high"),
+        [("violin", "G3", "D4"), ("violin", "A4", "E5"), ("viola", "C3", "G3"),
+         ("cello", "C2", "G2"), ("double bass", "A1", "D2")],
+    )  # fmt: skip
+    @pytest.mark.parametrize("taken_for", ["low", "high"])
+    def test_told_as_two(self, name: str, low: str, high: str, taken_for: str) -> None:
+        hz = INSTRUMENTS[name].hz()
+        for seed, balance_db in enumerate((-8.0, 0.0, 8.0)):
+            clean, truth = strings.two_strings(
+                hz[low] * 2 ** (12 / 1200), hz[high] * 2 ** (-15 / 1200), 2.5, RATE_HZ,
+                seed=40 + seed, balance_db=balance_db, lead_s=0.3,
+            )  # fmt: skip
+            audio = rooms.mix(clean, rooms.noise(len(clean), RATE_HZ, seed=seed), 25, RATE_HZ, 0.3)
+            string, f0 = (low, "f_inf_hz") if taken_for == "low" else (high, "f_inf_2_hz")
+            note = {"start_s": 0.3, "end_s": 2.8, "kind": "bowed", "string": string}
+            found = told(audio, note | {"f0_hz": truth[f0]}, name)
+            assert (found["kind"], found["string"], found["string_2"]) == ("two_strings", low, high)
+            fit = fit_note(audio, RATE_HZ, found)
+            assert abs(pitch.cents_between(fit.f0_hz, truth["f_inf_hz"])) < 1.0
+            assert abs(pitch.cents_between(fit.f0_2_hz, truth["f_inf_2_hz"])) < 1.0
+
+    @pytest.mark.parametrize(
+        ("name", "bowed", "ringing"),
+        [("violin", "D4", "A4"), ("violin", "A4", "D4"), ("cello", "G2", "C2"),
+         ("double bass", "D2", "A1")],
+    )  # fmt: skip
+    def test_a_neighbour_that_rings_on_is_no_second_bow(self, name, bowed, ringing) -> None:
+        hz = INSTRUMENTS[name].hz()
+        for seed in range(4):
+            clean, truth = strings.bow(hz[bowed], 2.0, RATE_HZ, seed=seed, lead_s=0.5)
+            other, _ = strings.pluck(hz[ringing], 2.4, RATE_HZ, seed=70 + seed, level=0.3)
+            audio = clean.copy()
+            audio[: len(other)] += other[: len(audio)]
+            note = {"start_s": 0.5, "end_s": 2.5, "kind": "bowed", "string": bowed}
+            note["f0_hz"] = truth["f_inf_hz"]
+            assert told(audio, note, name) == note
+
+    @pytest.mark.parametrize(("name", "string", "mains_hz"), [("cello", "G2", 60.0),
+                             ("double bass", "D2", 50.0)])  # fmt: skip
+    def test_hum_is_no_second_string(self, name: str, string: str, mains_hz: float) -> None:
+        """100 Hz lies beside G2, 60 Hz by less than two semitones from C2 and A1."""
+        hz = INSTRUMENTS[name].hz()
+        clean, truth = strings.bow(hz[string], 2.0, RATE_HZ, seed=3, lead_s=0.5)
+        hum = rooms.hum(len(clean), RATE_HZ, mains_hz=mains_hz, seed=1)
+        audio = (clean + 0.1 * np.sqrt(np.mean(clean**2)) * hum).astype(np.float32)
+        note = {"start_s": 0.5, "end_s": 2.5, "kind": "bowed", "string": string}
+        note["f0_hz"] = truth["f_inf_hz"]
+        assert told(audio, note, name, mains_hz) == note
+
+    def test_one_bow_is_one(self) -> None:
+        for name in ("violin", "viola", "cello", "double bass"):
+            for seed, (string, hz) in enumerate(INSTRUMENTS[name].hz().items()):
+                clean, truth = strings.bow(
+                    hz, 1.8, RATE_HZ, seed=seed, lead_s=0.3, body=strings.Body.of(name, seed)
+                )
+                note = {"start_s": 0.3, "end_s": 2.1, "kind": "bowed", "string": string}
+                note["f0_hz"] = truth["f_inf_hz"]
+                assert told(clean, note, name) == note
+
+
 class TestSharing:
     def test_a_weak_note_learns_from_the_strong_ones(self) -> None:
         """Of five bass plucks one is faint: B and the glide of the others serve it too."""

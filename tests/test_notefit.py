@@ -253,6 +253,37 @@ class TestMovingNotes:
         assert fit.gliding
         assert fit.half_width_cents > 10
 
+    @pytest.mark.parametrize(
+        ("f0", "far"),
+        [(41.2, 60.0), (98.0, -120.0), (220.0, 250.0), (440.0, 30.0), (659.3, -300.0)],
+    )
+    def test_a_long_bow_rests_before_and_after_the_peg_turns(self, f0: float, far: float) -> None:
+        path = [(0.0, 0.0), (1.4, 0.0), (1.4 + abs(far) / 100, far), (6.0, far)]
+        clean, truth = strings.turn(
+            f0, path, 6.0, RATE_HZ, seed=int(f0), by="bowed", lead_s=0.3, wander_cents=1.0
+        )
+        note = as_note(truth, 1) | {"f0_hz": f0 * 2 ** (3 / 1200)}
+        fit = fit_note(noisy(clean, 20, 6), RATE_HZ, note)
+        assert fit.gliding
+        first, last = fit.rests[0], fit.rests[-1]
+        # the bow's own wander moves a rest of a second or two by up to about its size
+        assert cents(first.hz, f0) == pytest.approx(0, abs=2.5)
+        assert cents(last.hz, f0) == pytest.approx(far, abs=2.5)
+        assert all(rest.half_cents is not None for rest in (first, last))
+        assert first.end_s == pytest.approx(1.7, abs=0.3)
+        assert 1.5 < last.start_s < 3.5 + abs(far) / 100
+        assert fit.half_width_cents > abs(far) / 2
+
+    @pytest.mark.parametrize("f0", [41.2, 146.8, 440.0])
+    def test_a_bow_that_wanders_has_no_rests(self, f0: float) -> None:
+        for seed in range(4):
+            clean, truth = strings.bow(
+                f0, 5.0, RATE_HZ, seed=300 + seed, lead_s=0.3, wander_cents=4.0, changes_s=[2.5]
+            )
+            fit = fit_note(noisy(clean, 20, seed), RATE_HZ, as_note(truth, seed))
+            assert fit.rests == []
+            assert abs(cents(fit.f0_hz, truth["f_inf_hz"])) < max(0.6, fit.half_width_cents)
+
     def test_a_loud_attack_is_no_turn(self) -> None:
         clean, truth = strings.pluck(41.2, 1.6, RATE_HZ, seed=7, glide_cents=40, lead_s=0.3)
         fit = fit_note(noisy(clean, 35, 7), RATE_HZ, as_note(truth, 7))
@@ -301,6 +332,16 @@ class TestOtherSounds:
         fit = fit_note(audio, RATE_HZ, as_note(truth, 1), [293.2])
         assert abs(cents(fit.f0_hz, 440.0)) <= fit.half_width_cents
         assert abs(cents(fit.f0_hz, 440.0)) < 2.0
+
+    @pytest.mark.parametrize("off", [0.985, 1.012])
+    def test_a_steady_tone_beside_one_partial_of_a_bow(self, off: float) -> None:
+        """It holds that partial; the others are locked together and outvote it."""
+        clean, truth = strings.bow(196.0, 2.0, RATE_HZ, seed=12, lead_s=0.3)
+        tone = rooms.reference_tone(3 * 196.0 * off, 2.4, RATE_HZ, wave="sine")
+        audio = noisy(clean, 30, 12)
+        audio[: len(tone)] += 0.7 * tone[: len(audio)]
+        fit = fit_note(audio, RATE_HZ, as_note(truth, 12))
+        assert cents(fit.f0_hz, truth["f_inf_hz"]) == pytest.approx(0, abs=0.5)
 
     def test_what_sounds_after_it_is_not_the_note(self) -> None:
         first, truth = strings.pluck(440.0, 1.0, RATE_HZ, seed=13, lead_s=0.3)

@@ -13,22 +13,27 @@ import numpy as np
 
 from pegmark import partials
 from pegmark.dsp import OVERLAP_INFLATION, Real, smooth
+from pegmark.follow import rough_track
 from pegmark.partials import CENTS, Tracks
 
 SETTLED_S = 0.25  # a bow's pitch counts from here after its start ...
 BOW_END_S = 0.2  # ... to here before its end
+FAR_CENTS = 45.0  # a pitch that roughly goes further than this is read along its way
 LEAST_SNR = 2.0
 WANDER_S = 0.06  # a bow's pitch wanders over such times
-EDGE_S = 0.035  # the ends of the stretch are known to this: onset, and what a room holds on to
+EDGE_S = 0.01  # the ends of the stretch are known to this: onset, and what a room holds on to
 RAMPS_S = (0.0, 0.02, 0.04, 0.08, 0.16)  # the ends' phases may be averaged over these
 COHERENT_S = 0.03  # a bow's phase is averaged over this
 SLIPS_BELOW = 8.0  # signal over noise (power) under which a partial's phase slips turns
 LEAST_SPREAD_CENTS = 0.5
 BREAK = 8.0  # a frame whose pitch lies so many standard deviations off is a break
-SAG_CENTS = 8.0  # what a pitch may do in a break, where it is not read
-QUIET = 0.03  # a frame with so little of the median's power is one too
-FLOOR_CENTS = 0.05
+SAG_CENTS = 2.5  # what a pitch may do in a break, where it is not read
+QUIET = 0.15  # a frame with so little of the median's power is one too: the phase turns over there
+FLOOR_CENTS = 0.012  # these and SAG_CENTS: found on 700 bows of the laboratory
 PLUCK_FALL_DB_PER_S = 12.0  # a bow's level does not fall faster, a pluck's seldom slower
+ODD_OF = 5  # of so many partials or more one may be odd ...
+ODD = 6.0  # ... by so many of their standard deviations
+APART = 2.0  # a room moves neighbouring partials alike: their disagreement tells half of it
 LOCKED_CENTS = 0.4  # partials of a bow agree better in their means
 
 
@@ -57,11 +62,20 @@ def bow_window(length_s: float) -> tuple[float, float]:
 
 
 def read_bow(audio: Real, rate_hz: float, f0_hz: float) -> MeanPitch | str:
-    """The mean pitch of a stretch of audio, or why there is none. f0_hz: within 60 cents."""
-    look = partials.first_look(audio, rate_hz, f0_hz, 0.0, stiff=False)
-    if look is None:
-        return "too short or silent"
-    tracks = partials.take_apart(audio, rate_hz, look[0], 0.0)
+    """The mean pitch of a stretch of audio, or why there is none.
+
+    f0_hz : within 60 cents; of a pitch that moves further, within 60 cents of any part of it.
+    """
+    times, cents = rough_track(audio, rate_hz, f0_hz)
+    if len(times) and np.ptp(cents) > FAR_CENTS:
+        rough = smooth(cents, 3)
+        way = np.interp(np.arange(len(audio)) / rate_hz, times, rough)
+        tracks = partials.take_apart(audio, rate_hz, f0_hz, 0.0, way)
+    else:
+        look = partials.first_look(audio, rate_hz, f0_hz, 0.0, stiff=False)
+        if look is None:
+            return "too short or silent"
+        tracks = partials.take_apart(audio, rate_hz, look[0], 0.0)
     if tracks is None:
         return "too short"
     return mean_pitch(tracks)
@@ -81,9 +95,10 @@ def mean_pitch(tracks: Tracks) -> MeanPitch | str:
     # partial now and then slips a whole turn, which no averaging mends: it hardly counts.
     constant = np.median(snr, axis=0) + 1e-9
     constant = constant / (1 + (SLIPS_BELOW / constant) ** 3)
-    share = constant * number / (constant * number**2).sum()
     per_step = 2 * np.pi * tracks.hop_s
     turned = np.angle(z[1:] * z[:-1].conj())
+    constant = constant * _agreeing(turned.mean(axis=0) / number / per_step / f1 * CENTS, constant)
+    share = constant * number / (constant * number**2).sum()
     common = centre + turned @ share / per_step
     cents = common / f1 * CENTS + (tracks.cents[1:] + tracks.cents[:-1]) / 2
     steps = np.diff(tracks.times_s)
@@ -107,7 +122,7 @@ def mean_pitch(tracks: Tracks) -> MeanPitch | str:
     means = turned[valid].mean(axis=0) / number / per_step / f1 * CENTS
     part = share * number
     apart = float((part**2 * (means - part @ means) ** 2).sum() * _few(part))
-    se = float(np.sqrt(max(se**2, apart) + (SAG_CENTS * breaks) ** 2))
+    se = float(np.sqrt(se**2 + APART * apart + (SAG_CENTS * breaks) ** 2))
     times = (tracks.times_s[1:] + tracks.times_s[:-1]) / 2
     hz = f1 * 2 ** (cents / 1200)
     fall = _fall_db_per_s(snr * tracks.noise, tracks.times_s)
@@ -131,6 +146,20 @@ def _loose(cents: Real, weight: Real) -> bool:
         return False
     middle = np.median(cents[used])
     return bool(np.median(np.abs(cents[used] - middle)) > LOCKED_CENTS)
+
+
+def _agreeing(cents: Real, weight: Real) -> Real:
+    """1 for partials whose means agree, 0 for the few that another sound holds: a bow locks them.
+    Where many disagree all are kept, and their disagreement is the pitch's."""
+    used = weight > SLIPS_BELOW
+    if used.sum() < ODD_OF:
+        return np.ones(len(cents))
+    middle = np.median(cents[used])
+    apart = np.abs(cents - middle)
+    odd = apart > ODD * (1.4826 * np.median(apart[used]) + LOCKED_CENTS)
+    if (odd & used).sum() > used.sum() / 4:
+        return np.ones(len(cents))
+    return np.where(odd, 0.0, 1.0)
 
 
 def _few(part: Real) -> float:

@@ -12,15 +12,16 @@ the string together; each note is then solved again with them, without touching 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from pegmark import pitch, recording, tuning, twostrings
+from pegmark.bows import bow_window
 from pegmark.dsp import Real
 from pegmark.instruments import Instrument
 from pegmark.notefit import NoteFit, fit_note, moved, solve_pluck
+from pegmark.partials import first_look
 
 # Lowest and highest of the main resonances (air, wood) of each kind of body, in Hz; common
 # practice, no source. Partials between them are pulled most.
@@ -40,6 +41,8 @@ GLIDE_LEAST_CENTS = 0.5  # and a glide by at least this much
 # The others' knowledge is used where its standard deviation is this part of the note's own.
 SHARING_GAIN = 0.6
 NOTES_FOR_SHARING = 2
+RINGS_ON_S = 0.15  # a note that begins so soon after two strings may be their ringing
+LEAST_INTERVAL_CENTS = 250.0  # two strings are never closer (identify.CLOSEST_CENTS)
 
 
 def measure_take(
@@ -59,7 +62,9 @@ def measure_take(
     record["instrument"] = instrument.key
     record["recording"] = {"speed_error_cents": None, **(strings_record.get("recording") or {})}
     notes = [dict(note) for note in strings_record.get("notes", [])]
-    fits = fit_notes(audio, rate_hz, notes, instrument.name, record["recording"].get("hum_hz"))
+    hum_hz = record["recording"].get("hum_hz")
+    notes = tell_pairs(audio, rate_hz, notes, instrument, hum_hz)
+    fits = fit_notes(audio, rate_hz, notes, instrument.name, hum_hz)
     targets = instrument.hz()
     fits = _speed_taken_out(record, notes, fits, targets)
     record["notes"] = [describe(note, fit, targets) for note, fit in zip(notes, fits, strict=True)]
@@ -68,6 +73,72 @@ def measure_take(
     for note, role in zip(record["notes"], story.pop("roles"), strict=True):
         note["role"] = role
     return record | story
+
+
+def tell_pairs(
+    audio: Real,
+    rate_hz: float,
+    notes: Sequence[dict[str, Any]],
+    instrument: Instrument,
+    hum_hz: float | None = None,
+) -> list[dict[str, Any]]:
+    """The notes, those bowed together with a neighbouring string told as two strings.
+
+    Taken for one string, the partials that both share would pull its pitch by many cents. What
+    follows such a note without a gap is the two strings ringing on.
+    """
+    targets, names = instrument.hz(), list(instrument.strings)
+    last: dict[str, float] = {}  # string -> pitch in Hz when it was last sounded alone
+    told: list[dict[str, Any]] = []
+    for note in notes:
+        name = note.get("string")
+        if note["kind"] in ("plucked", "bowed") and name in names and note.get("f0_hz"):
+            place = names.index(name)
+            for other in names[max(0, place - 1) : place + 2]:
+                rings_on = bool(told) and _rings_on(told[-1], note, {name, other})
+                if other == name or not (rings_on or note["kind"] == "bowed"):
+                    continue
+                beside = (other, last.get(other, targets[other]))
+                hz = _together(audio, rate_hz, note, beside, hum_hz, rings_on)
+                if hz:
+                    low, high = sorted(hz, key=lambda string: hz[string])
+                    note = note | {"kind": "two_strings", "string": low, "string_2": high}
+                    note |= {"f0_hz": hz[low], "f0_2_hz": hz[high]}
+                    break
+            else:
+                last[name] = note["f0_hz"]
+        told.append(note)
+    return told
+
+
+def _rings_on(before: dict[str, Any], note: dict[str, Any], strings: set[str]) -> bool:
+    """Whether `note` may be what is left of two strings bowed together just before."""
+    pair = before["kind"] == "two_strings"
+    same = {before.get("string"), before.get("string_2")} == strings
+    return pair and same and note["start_s"] - before["end_s"] < RINGS_ON_S
+
+
+def _together(
+    audio: Real,
+    rate_hz: float,
+    note: dict[str, Any],
+    beside: tuple[str, float],
+    hum_hz: float | None,
+    dying: bool,
+) -> dict[str, float] | None:
+    """The pitches (in Hz) of the note's string and the one beside it, if both sound."""
+    first, stop = bow_window(note["end_s"] - note["start_s"])
+    begin, end = (round((note["start_s"] + edge) * rate_hz) for edge in (first, stop))
+    cut = audio[max(0, begin) : end]
+    look = first_look(cut, rate_hz, note["f0_hz"], 0.0, stiff=False)
+    if look is None:
+        return None
+    low, high = sorted((look[0], beside[1]))
+    if pitch.cents_between(high, low) < LEAST_INTERVAL_CENTS:
+        return None
+    if not twostrings.sound_together(cut, rate_hz, low, high, hum_hz=hum_hz, dying=dying):
+        return None
+    return {note["string"]: look[0], beside[0]: beside[1]}
 
 
 def _speed_taken_out(
@@ -91,16 +162,7 @@ def _speed_taken_out(
     if cents is None:
         return fits
     record["recording"]["speed_error_cents"] = cents
-    factor = 2 ** (-cents / 1200)
-    return [
-        replace(
-            fit,
-            f0_hz=None if fit.f0_hz is None else fit.f0_hz * factor,
-            f0_2_hz=None if fit.f0_2_hz is None else fit.f0_2_hz * factor,
-            track=[(t, hz * factor) for t, hz in fit.track],
-        )
-        for fit in fits
-    ]
+    return [fit.scaled(2 ** (-cents / 1200)) for fit in fits]
 
 
 def fit_notes(
@@ -218,6 +280,7 @@ def describe(note: dict[str, Any], fit: NoteFit, targets: dict[str, float]) -> d
         "snr_db": note.get("snr_db"),
         "level_db": note.get("level_db"),
         "track": [[t, c] for t, hz in fit.track if (c := _cents(hz, target, node)) is not None],
+        "rests": _held(fit, target, node),
         "role": None,
         "b_inharmonicity": fit.b,
     }
@@ -230,6 +293,13 @@ def describe(note: dict[str, Any], fit: NoteFit, targets: dict[str, float]) -> d
             result["beats_hz"] = twostrings.beats_hz(fit.f0_hz, fit.f0_2_hz)
         result["uncertainty_2_cents"] = None if fit.se_2_cents is None else fit.se_2_cents * 2.1
     return result
+
+
+def _held(fit: NoteFit, target: float | None, node: int) -> list[list[float | None]] | None:
+    """A bow's rests as [start_s, end_s, cents, half-width]; None: nothing is known of them."""
+    if fit.rests is None or target is None:
+        return None
+    return [[r.start_s, r.end_s, _cents(r.hz, target, node), r.half_cents] for r in fit.rests]
 
 
 def _cents(hz: float | None, target: float | None, node: int) -> float | None:

@@ -20,24 +20,37 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
-from pegmark import bows, partials, plucks, twostrings
+from pegmark import bows, partials, plucks, rests, twostrings
 from pegmark.dsp import Real
 from pegmark.partials import CENTS
 
 LONGEST_PLUCK_S = 3.0  # a pluck tells nothing new afterwards
-LONGEST_BOW_S = 8.0
 GLIDING_BOW_CENTS = 8.0  # a bow whose pitch goes this far, and thrice its wander, glides
+REST_STEP_S = 0.1  # a bow's rests are looked for in means over this
+BOW_REST_S = 0.3  # a turn is what rests before and after for so long ...
+BOW_TURN_CENTS = 8.0  # ... and moves so far between: bows wander, but do not rest in between
+BOW_REST_HALF_CENTS = 1.5  # half-width: the glide beside a rest may be a part of it
 TRACK_POINTS = 12  # contract: at most
 TRACK_SE_CENTS = 3.0  # a track's point less sure than this is left out
 LEAST_BOW_S = 0.6  # a note that is no pluck is tried as a bow if it lasts so long
+SUSTAINED_S, SUSTAINED = 1.0, 0.5  # a pluck loses more than half its power in this time
 LOWEST_HZ = 20.0
 MOST_SE_CENTS = 25.0  # a pitch less sure than a quarter tone each way is none
 BEFORE_S = 0.25  # what sounded before a note is looked for in this stretch ...
 ONSET_DOUBT_S = 0.015  # ... that ends where the note may already begin
+
+
+class HeldPitch(NamedTuple):
+    """A pitch held for a while; half_cents, its half-width, is None where it only passed by."""
+
+    start_s: float
+    end_s: float
+    hz: float
+    half_cents: float | None
 
 
 @dataclass
@@ -48,6 +61,7 @@ class NoteFit:
     then says why. freedom: degrees of freedom behind se_cents. b, b_se: inharmonicity (plucks).
     drift_cents: the attack (50-150 ms) against f0. track: (time in the take in s, Hz), where the
     pitch is sure, so it may be empty.
+    rests: of a bow, where its pitch rested between turns; empty: it was not turned.
     partials: the numbers used. scatter_cents: within a bow the standard deviation of the pitch,
     else the partials' spread about their series. way_cents: how far the pitch moves in all.
     reading: what a pluck can be solved anew from. Two strings: f0_2_hz, se_2_cents.
@@ -63,6 +77,7 @@ class NoteFit:
     b_se: float | None = None
     drift_cents: float | None = None
     track: list[tuple[float, float]] = field(default_factory=list)
+    rests: list[HeldPitch] | None = None
     partials: list[int] = field(default_factory=list)
     scatter_cents: float | None = None
     gliding: bool = False
@@ -75,6 +90,16 @@ class NoteFit:
     def half_width_cents(self) -> float | None:
         """Half-width of the 95 % interval of f0, in cents."""
         return None if self.se_cents is None else self.se_cents * t_quantile(self.freedom)
+
+    def scaled(self, factor: float) -> NoteFit:
+        """The same note, every pitch `factor` times as high."""
+        return replace(
+            self,
+            f0_hz=None if self.f0_hz is None else self.f0_hz * factor,
+            f0_2_hz=None if self.f0_2_hz is None else self.f0_2_hz * factor,
+            track=[(t, hz * factor) for t, hz in self.track],
+            rests=self.rests and [rest._replace(hz=rest.hz * factor) for rest in self.rests],
+        )
 
 
 def t_quantile(freedom: float) -> float:
@@ -138,10 +163,18 @@ def _fit(
         other = pluck() if plucked else fit
         return other if other.ok else fit
     fit = pluck()
-    if fit.ok or end - start < LEAST_BOW_S:
+    if end - start < LEAST_BOW_S or (fit.ok and not _sustained(fit)):
         return fit
     other, plucked = _bow(audio, rate_hz, start, end, float(f0), kind)
     return other if other.ok and not plucked else fit
+
+
+def _sustained(fit: NoteFit) -> bool:
+    """Whether what was read as a pluck sounds on as no pluck does."""
+    if fit.reading is None or fit.reading.times_s[-1] < SUSTAINED_S:
+        return False
+    third = len(fit.reading.shape) // 3
+    return bool(fit.reading.shape[-third:].mean() > SUSTAINED * fit.reading.shape[:third].mean())
 
 
 def _cut(audio: Real, rate_hz: float, start: float, end: float) -> Real:
@@ -215,7 +248,6 @@ def _bow(
     audio: Real, rate_hz: float, start: float, end: float, f0: float, kind: str
 ) -> tuple[NoteFit, bool]:
     """The fit as a bow, and whether the note is a pluck after all."""
-    end = min(end, start + LONGEST_BOW_S)
     begin, stop = _padded(
         bows.bow_window(end - start), start, partials.PERIODS / f0 + bows.COHERENT_S
     )
@@ -230,7 +262,6 @@ def _two_strings(
 ) -> NoteFit:
     if not f0_2 or f0_2 <= f0:
         return NoteFit("two_strings", reason="no second pitch")
-    end = min(end, start + LONGEST_BOW_S)
     begin, stop = _padded(bows.bow_window(end - start), start, 8 / f0 + bows.COHERENT_S)
     pair = twostrings.read_two(_cut(audio, rate_hz, begin, stop), rate_hz, f0, f0_2)
     if isinstance(pair, str):
@@ -251,10 +282,45 @@ def _from_mean(mean: bows.MeanPitch, kind: str, begin: float) -> NoteFit:
     fit.scatter_cents = mean.wander_cents
     fit.way_cents = mean.way_cents
     fit.gliding = abs(mean.way_cents) > max(GLIDING_BOW_CENTS, 3 * mean.wander_cents)
-    if fit.gliding:
+    fit.rests = _rests(mean, begin, fit.gliding)
+    if fit.rests:
+        heights = CENTS * np.log([rest.hz / mean.f0_hz for rest in fit.rests])
+        fit.gliding, fit.way_cents = True, float(heights[-1] - heights[0])
+        fit.se_cents = float(np.hypot(mean.se_cents, np.ptp(heights) / 2))
+    elif fit.gliding:
         fit.se_cents = float(np.hypot(mean.se_cents, mean.way_cents / 2))
     fit.track = [(begin + t, hz) for t, hz in _thin(mean.times_s, mean.hz, mean.weight)]
     return fit
+
+
+def _rests(mean: bows.MeanPitch, begin: float, gliding: bool) -> list[HeldPitch]:
+    """The pitches between which a bow was turned; none if it was not."""
+    count = int((mean.times_s[-1] - mean.times_s[0]) / REST_STEP_S)
+    if count < 5:
+        return []
+    edges = np.searchsorted(mean.times_s, mean.times_s[0] + REST_STEP_S * np.arange(count))
+    total = np.add.reduceat(mean.weight, edges)
+    cents = CENTS * np.log(mean.hz / mean.f0_hz)
+    line = np.add.reduceat(mean.weight * cents, edges) / total
+    times = mean.times_s[0] + REST_STEP_S * (np.arange(count) + 0.5)
+    noise = rests.wander(line, 0.15)
+    least = max(BOW_TURN_CENTS, 3 * noise)
+    line = rests.smooth(line)
+    held = [r for r in rests.plateaus(times, line, noise) if r.end_s - r.start_s >= BOW_REST_S]
+    if not gliding and (not held or len(rests.distinct(held, least)) < 2):
+        return []
+    found = rests.between_turns(times, line, noise, least, BOW_REST_HALF_CENTS)
+    if len(found) < 2:
+        return []
+    return [
+        HeldPitch(
+            begin + rest.start_s,
+            begin + rest.end_s,
+            mean.f0_hz * 2 ** (rest.cents / 1200),
+            rest.half if rest.steady else None,
+        )
+        for rest in found
+    ]
 
 
 def _thin(time: Real, hz: Real, weight: Real) -> list[tuple[float, float]]:

@@ -132,15 +132,17 @@ def first_look(
 
 
 def take_apart(
-    audio: Real, rate_hz: float, f0_hz: float, b: float, *, follow: bool = True
+    audio: Real, rate_hz: float, f0_hz: float, b: float, track: Real | None = None
 ) -> Tracks | None:
     """All usable partials of a note and their common pitch track; None when it is too short.
 
-    With `follow`, a note whose pitch moves is read again along its own track, so that its high
-    partials stay inside their bands.
+    track : the pitch in cents against f0_hz, per sample, where it is known to move far.
+
+    A note whose pitch moves is read again along its own track, so that its high partials stay
+    inside their bands.
     """
-    tracks = _read(audio, rate_hz, f0_hz, b, None)
-    if tracks is None or not follow or len(tracks.times_s) < 6:
+    tracks = _read(audio, rate_hz, f0_hz, b, track)
+    if tracks is None or len(tracks.times_s) < 6:
         return tracks
     moved = common_track(tracks, round(max(0.03, 2 * PERIODS / f0_hz) / tracks.hop_s))
     if np.ptp(moved) * tracks.number[-1] < 60:  # cents of the highest partial: still in its band
@@ -394,13 +396,17 @@ def block_phases(tracks: Tracks, first: int, blocks: int) -> tuple[Real, Real, R
     coherent = np.abs(total) / counts
     overlap = np.minimum(counts, OVERLAP_INFLATION)
     noise = np.add.reduceat(tracks.noise[first:], edges, axis=0) / counts
-    power = coherent**2 * counts / overlap / noise  # of the mean, over its noise
+    # Of the mean, over its noise; noise alone gives 1.
+    power = np.maximum(coherent**2 * counts / overlap / noise - 1, 1e-6)
     mean_snr = np.add.reduceat(snr, edges, axis=0) / counts
+    # The phase of a faint block may have slipped a turn, which no weight by its noise tells.
+    power = power / (1 + (SLIPS_BELOW / power) ** 3)
     weight = 2 * power * (2 * np.pi * scale) ** 2
     weight = np.where(mean_snr > 0.7, weight, 0)
     return time, cycles, np.minimum(weight, (2 * np.pi * scale) ** 2 / PHASE_FLOOR**2)
 
 
+SLIPS_BELOW = 3.0  # signal over noise (power) of a block
 PHASE_FLOOR = 0.003  # radians: no block's phase is believed better (leaks, rounding)
 
 

@@ -114,7 +114,9 @@ class PluckReading:
             glide_var = share * self.glide_var
         series = self._series(self.own - glide * self.lean, b_prior, body_hz)
         lean = float(series.share @ self.lean)
-        variance = series.se_cents**2 + lean**2 * (glide_var + (GLIDE_DOUBT * glide) ** 2)
+        # Tension only sharpens: what looks like a fall from below is another sound's doing.
+        doubt = GLIDE_DOUBT * glide + max(0.0, -self.glide)
+        variance = series.se_cents**2 + lean**2 * (glide_var + doubt**2)
         attack_cents = ATTACK_CENTS * max(1.0, ATTACK_LOW_HZ / self.f1_hz)
         variance += self.common_se**2 + (attack_cents * self.attack) ** 2 + FLOOR_CENTS**2
         return PluckPitch(series, glide, glide_var, SHARED_DOUBT * float(np.sqrt(variance)))

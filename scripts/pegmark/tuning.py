@@ -20,32 +20,27 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from pegmark import pitch
+from pegmark import pitch, rests
 from pegmark.identify import SURE_ODDS
 from pegmark.instruments import Instrument
+from pegmark.rests import COARSE_HALF_CENTS, NORMAL_95, REST_CENTS, REST_S, ROUNDING_S, Rest
 
 TURN_CENTS = 5.0  # the smallest change that is called a turn (design, section 3)
 CHANGE_CENTS = 2.0  # the smallest change-point: real strings breathe by a cent or two
-NORMAL_95 = 1.959964  # half-width of a 95 % interval in standard deviations
-ROUNDING_S = 1e-6  # times equal within this are equal
 ATTACK_S = 0.15  # a pluck falls fastest before this (design, section 6)
-REST_S = 0.2  # a pitch that stands for so long is settled, be it between two turns of a peg
-REST_CENTS = 3.0  # ... within so much
-REST_CENTS_PER_S = 12.0  # slower than any turn
-TRACK_HALF_CENTS = 3.0  # a track is coarse: half-width of a rest read from it
 UNSAID_TURN_CENTS = 8.0  # a turn in a bow whose fit does not call it gliding: bows wander ...
 UNSAID_REST_S = 0.3  # ... but do not rest in between
 TRACK_GAP_S = 1.0  # a note that sounds on longer than this after its track may have moved on
-FAR_GLIDE_CENTS = 60.0  # a bow's track further than this from its coarse pitch is not sure
 LOST_HALF_CENTS = 50.0  # half-width of a string that was moving when it was last heard
 UNSETTLED_HALF_CENTS = 12.0  # a pitch known no better than this is not a settled one
 SOUNDING_GAP_S = 0.5  # a silence shorter than this between two plucks: turned while it rang
 SILENT_GAP_S = 1.2  # longer than this: turned in silence; between the two, unknown
 OUTLIER_S = 0.3  # last notes shorter than this do not overturn what good ones agree on ...
-OUTLIER_HALF_CENTS = 4.0  # ... nor do notes measured this badly
-UNTOUCHED_CENTS = 2.0  # added in quadrature if another string was turned afterwards (design)
-# Quantiles of the absolute value of a standard normal variable.
-QUANTILE = {0.15: 0.189, 0.3: 0.385}
+OUTLIER_HALF_CENTS = 4.0  # ... nor do notes measured this badly ...
+OUTLIER_LONG_S = 1.0  # ... unless they are longer than any syllable
+UNTOUCHED_CENTS = 2.0  # added in quadrature if another string was turned afterwards (design) ...
+UNTOUCHED_SHARE = 0.01  # ... or so much of all those turns' way (common practice, no source)
+FAINT_BELOW_DB = 8.0  # last notes so much fainter against the noise may be speech or somebody else
 # A string moves a little by itself while others are tuned, down as they go up: this far, and by
 # this share of their turns, but never more than the last figure (common practice, no source).
 PULL_CENTS = 8.0
@@ -253,9 +248,10 @@ def read_tuning(notes: list[dict[str, Any]], instrument: Instrument) -> dict[str
     ----------
     notes
         Measured notes ("start_s", "end_s", "kind", "string", "string_odds", "f0_hz",
-        "deviation_cents", "uncertainty_cents", "attack_drift_cents", "track"; two_strings also
-        "string_2", "f0_2_hz"), in any order. A note whose pitch is null sounds, but says nothing
-        of pitch. Harmonics, reference tones and notes without a string say nothing of a string.
+        "deviation_cents", "uncertainty_cents", "attack_drift_cents", "track", "rests"; two
+        strings together also "string_2", "f0_2_hz"), in any order. A note whose pitch is null
+        sounds, but says nothing of pitch. Harmonics, reference tones and notes without a string
+        say nothing of a string.
     instrument
         Its strings and the priors of its kind.
 
@@ -347,135 +343,69 @@ def _pieces(index: int, note: dict[str, Any], place: str, target_hz: float) -> l
         return []
     cents = pitch.cents_between(f0, target_hz)
     kind = "plucked" if note["kind"] == "plucked" else "bowed"
-    rests = _rests(note, half) if place == "f0_hz" else []
-    if len(rests) < 2:
+    stops = _rests(note, half) if place == "f0_hz" else []
+    if len(stops) < 2:
         steady = half <= UNSETTLED_HALF_CENTS
-        if rests and rests[0].steady and not steady:
-            cents, half, steady = rests[0].cents, rests[0].half, True
+        if stops and stops[0].steady and not steady:
+            cents, half, steady = stops[0].cents, stops[0].half, True
         piece = _Piece(index, note["start_s"], note["end_s"], cents, half, kind, steady)
         piece.lost = bool(note.get("gliding")) and _track_lost(note)
         return [piece]
     pieces = [
-        _Piece(index, rest.start_s, rest.end_s, rest.cents, rest.half, kind, rest.steady)
-        for rest in rests
+        _Piece(index, stop.start_s, stop.end_s, stop.cents, stop.half, kind, stop.steady)
+        for stop in stops
     ]
     for piece in pieces[:-1]:
         piece.glides_on = True
     pieces[0].start_s, pieces[-1].end_s = note["start_s"], note["end_s"]
-    far = kind == "bowed" and np.ptp([rest.cents for rest in rests]) > FAR_GLIDE_CENTS
-    pieces[-1].lost = bool(far) or not pieces[-1].steady or _track_lost(note)
+    pieces[-1].lost = not pieces[-1].steady or _track_lost(note)
     return pieces
 
 
 def _track_lost(note: dict[str, Any]) -> bool:
-    """Whether a note sounds on after its track ends."""
+    """Whether a note sounds on after its track, or what is known of its rests, ends."""
     track = note.get("track") or []
-    return not track or note["end_s"] - track[-1][0] > TRACK_GAP_S
+    known_s = max(
+        [at for at, _ in track] + [rest[1] for rest in note.get("rests") or []], default=0
+    )
+    return note["end_s"] - known_s > TRACK_GAP_S
 
 
-class _Rest(NamedTuple):
-    """Where a note's pitch rested; the ends of the note stand for it where it did not."""
+def _rests(note: dict[str, Any], half: float) -> list[Rest]:
+    """The pitches between which a note glides (its peg turned while it sounded).
 
-    start_s: float
-    end_s: float
-    cents: float
-    steady: bool
-    half: float = TRACK_HALF_CENTS
-
-
-def _rests(note: dict[str, Any], half: float) -> list[_Rest]:
-    """The pitches between which a note glides (its peg turned while it sounded), from its track.
-
-    Fewer than two: it did not. Whether a pluck glides beyond the fall of its attack is known to
+    Fewer than two: it did not. A bow's fit reads them from its fine track ("rests"); else they
+    come from the coarse one. Whether a pluck glides beyond the fall of its attack is known to
     its fit ("gliding"); where that is not told, a pluck that falls steepest at first does not.
     """
+    if note.get("rests") is not None:
+        return [
+            Rest(start, end, cents, width is not None, width or COARSE_HALF_CENTS)
+            for start, end, cents, width in note["rests"]
+        ]
     gliding, plucked = note.get("gliding"), note["kind"] == "plucked"
     track = np.array(note.get("track") or [], dtype=float).reshape(-1, 2)
     if plucked:
         track = track[track[:, 0] >= note["start_s"] + ATTACK_S]
     if len(track) < 4 or (plucked and gliding is False):
         return []
-    times, cents = track[:, 0], _smooth(track[:, 1])
-    noise = _wander(track[:, 1], 0.15 if gliding else 0.3)
+    times, cents = track[:, 0], rests.smooth(track[:, 1])
+    noise = rests.wander(track[:, 1], 0.15 if gliding else 0.3)
     least = max(TURN_CENTS, 3 * noise)
     if plucked and gliding is None and _falls_as_attack(times, cents):
         return []
-    rests = _plateaus(times, cents, noise)
-    if (
-        gliding is False and not plucked
-    ):  # only what rests, turns and rests again is more than wander
-        rests = [rest for rest in rests if rest.end_s - rest.start_s >= UNSAID_REST_S - ROUNDING_S]
-        return _distinct(rests, max(least, half, UNSAID_TURN_CENTS)) if rests else []
-    if not rests or rests[0].start_s > times[0]:
-        rests.insert(0, _Rest(float(times[0]), float(times[0]), float(cents[0]), False))
-    if rests[-1].end_s < times[-1]:
-        rests.append(_Rest(float(times[-1]), float(times[-1]), float(cents[-1]), False))
-    return _distinct(rests, least)
-
-
-def _wander(cents: np.ndarray, share: float) -> float:
-    """The standard deviation of a track's points about their neighbours, in cents.
-
-    From a low quantile (`share`) of their second differences, each of which has the root of 6
-    times that deviation: a low one sees little of the turns.
-    """
-    low = float(np.quantile(np.abs(np.diff(cents, 2)), share))
-    return low / (QUANTILE[share] * math.sqrt(6))
-
-
-def _smooth(x: np.ndarray) -> np.ndarray:
-    """Running median of three: one bad point is no turn."""
-    padded = np.concatenate([x[:1], x, x[-1:]])
-    return np.median(np.stack([padded[:-2], padded[1:-1], padded[2:]]), axis=0)
+    if gliding is False and not plucked:
+        # Only what rests, turns and rests again is more than wander.
+        found = rests.plateaus(times, cents, noise)
+        found = [rest for rest in found if rest.end_s - rest.start_s >= UNSAID_REST_S - ROUNDING_S]
+        return rests.distinct(found, max(least, half, UNSAID_TURN_CENTS)) if found else []
+    return rests.between_turns(times, cents, noise, least, COARSE_HALF_CENTS)
 
 
 def _falls_as_attack(times: np.ndarray, cents: np.ndarray) -> bool:
     third = times[0] + (times[-1] - times[0]) * np.array([1, 2]) / 3
     early, late = np.interp(third, times, cents)
     return bool(cents[-1] < cents[0] and cents[0] - early >= early - late)
-
-
-def _plateaus(times: np.ndarray, cents: np.ndarray, noise: float) -> list[_Rest]:
-    """Stretches of a track that stand still for `REST_S` or more."""
-    step = np.diff(times)
-    still = np.abs(np.diff(cents)) <= 1 + noise + np.minimum(REST_CENTS_PER_S * step, 2.0)
-    rests = []
-    k = 0
-    while k < len(still):
-        if not still[k]:
-            k += 1
-            continue
-        first = k
-        while k < len(still) and still[k]:
-            k += 1
-        while first < k and np.ptp(cents[first : k + 1]) > REST_CENTS + 2 * noise:
-            first += 1  # the end of a glide, or of an attack
-        if times[k] - times[first] >= REST_S - ROUNDING_S:
-            middle = float(np.median(cents[first : k + 1]))
-            half = max(TRACK_HALF_CENTS, NORMAL_95 * noise / math.sqrt(k + 1 - first))
-            rests.append(_Rest(float(times[first]), float(times[k]), middle, True, half))
-    return rests
-
-
-def _distinct(rests: list[_Rest], least: float) -> list[_Rest]:
-    """Rests with those joined that stand closer than `least`; a true rest beats a note's end."""
-    kept = [rests[0]]
-    for rest in rests[1:]:
-        before = kept[-1]
-        if abs(rest.cents - before.cents) > least:
-            kept.append(rest)
-            continue
-        if before.steady and rest.steady:
-            weight = (rest.end_s - rest.start_s) / (
-                rest.end_s - rest.start_s + before.end_s - before.start_s
-            )
-            cents = weight * rest.cents + (1 - weight) * before.cents
-            half = max(before.half, rest.half, abs(rest.cents - before.cents) / 2)
-        else:
-            known = rest if rest.steady else before
-            cents, half = known.cents, known.half
-        kept[-1] = _Rest(before.start_s, rest.end_s, cents, before.steady or rest.steady, half)
-    return kept
 
 
 # Change-points --------------------------------------------------------------------------------
@@ -485,6 +415,7 @@ def _find_changes(string: _String, timed: list[dict[str, Any]], prior: Prior) ->
     if not string.pieces:
         return
     string.lost = string.pieces[-1].lost
+    heard_last = string.pieces
     _rest_between_notes(string.pieces)
     known = [p for p in string.pieces if p.half <= UNSETTLED_HALF_CENTS]
     fine = _merge([_Stretch([p]) for p in known or string.pieces], prior, CHANGE_CENTS)
@@ -494,8 +425,32 @@ def _find_changes(string: _String, timed: list[dict[str, Any]], prior: Prior) ->
     string.left = [p for p in (settled or fine)[-1].pieces if p.steady or not settled]
     if settled and fine[-1] is not settled[-1]:  # it was still moving when last heard
         string.left = fine[-1].pieces
+    string.lost |= _moved_on(heard_last, string.left) or _hardly_heard(string, timed)
     turned = _merge(fine, prior, TURN_CENTS)
     string.changes = _moves(turned, string, timed)
+
+
+def _moved_on(pieces: list[_Piece], left: list[_Piece]) -> bool:
+    """Whether later notes, too badly measured to say where, say that the string moved on."""
+    after = [p for p in pieces if p.start_s > left[-1].start_s and p.half > UNSETTLED_HALF_CENTS]
+    return any(
+        abs(p.cents - left[-1].cents) > p.half and p.end_s - p.start_s >= OUTLIER_S for p in after
+    )
+
+
+def _hardly_heard(string: _String, timed: list[dict[str, Any]]) -> bool:
+    """Whether the notes that say where the string is are faint ones, far from all before them."""
+    left = {p.index for p in string.left}
+    before = [
+        p for p in string.pieces if p.index not in left and p.start_s < string.left[0].start_s
+    ]
+    if not before or abs(before[-1].cents - string.left[0].cents) <= PULL_MOST_CENTS:
+        return False
+    own, others = (
+        [snr for i in sorted(group) if (snr := timed[i].get("snr_db")) is not None]
+        for group in (left, {p.index for p in before})
+    )
+    return bool(own and others) and max(own) < float(np.median(others)) - FAINT_BELOW_DB
 
 
 def _rest_between_notes(pieces: list[_Piece]) -> None:
@@ -561,7 +516,9 @@ def _drop_outliers(stretches: list[_Stretch]) -> list[_Stretch]:
 
 
 def _poor(piece: _Piece) -> bool:
-    return piece.end_s - piece.start_s < OUTLIER_S or piece.half > OUTLIER_HALF_CENTS
+    length = piece.end_s - piece.start_s
+    badly = piece.half > OUTLIER_HALF_CENTS and length < OUTLIER_LONG_S
+    return length < OUTLIER_S or badly
 
 
 def _moves(stretches: list[_Stretch], string: _String, timed: list[dict[str, Any]]) -> list[_Move]:
@@ -685,8 +642,8 @@ def _leave(string: _String, strings: dict[str, _String], prior: Prior) -> _Left 
     if not string.left:
         return None
     last_s = string.left[-1].start_s
-    turned = [t for t in _turned_after(string, strings, -math.inf) if t <= last_s]
-    fresh_s = max(turned, default=-math.inf)
+    ends = [move.end_s for move in _turned_after(string, strings, -math.inf)]
+    fresh_s = max((end for end in ends if end <= last_s), default=-math.inf)
     kinds = []
     for kind in ("bowed", "plucked"):
         pieces = [p for p in string.left if p.kind == kind]
@@ -721,10 +678,10 @@ def _weigh(parts: list[tuple[float, float]]) -> tuple[float, float]:
     return mean, max(ratio, 1.0) / math.sqrt(float(np.sum(weight)))
 
 
-def _turned_after(string: _String, strings: dict[str, _String], at_s: float) -> list[float]:
-    """When the turns of other strings ended, those after `at_s`."""
+def _turned_after(string: _String, strings: dict[str, _String], at_s: float) -> list[_Move]:
+    """The turns of other strings that ended after `at_s`."""
     return [
-        move.end_s
+        move
         for other in strings.values()
         if other is not string
         for move in other.turns()
@@ -764,7 +721,8 @@ def _describe(
     }
     if left is not None:
         last_heard = timed[string.notes[-1]]["end_s"]
-        pulled = UNTOUCHED_CENTS if _turned_after(string, strings, last_heard) else 0.0
+        others = [move.size() for move in _turned_after(string, strings, last_heard)]
+        pulled = max(UNTOUCHED_CENTS, UNTOUCHED_SHARE * abs(sum(others))) if others else 0.0
         note = timed[left.deciding.index]
         field_values |= {
             "f0_hz": pitch.shift_hz(target_hz, left.mean),
