@@ -233,6 +233,9 @@ def share(
         prior = _glide_prior(energy[i], energy[others], glide[others], glide_var[others])
         if prior is not None and prior[1] > SHARING_GAIN * glide_var[i] ** 0.5:
             prior = None
+        if known_b is b_prior and prior is None:  # the others have nothing to tell
+            solved.append(fit)
+            continue
         again = solve_pluck(reading, fit.kind, known_b, prior, body_hz)
         solved.append(moved(again, starts_s[i]))
     return solved

@@ -274,7 +274,7 @@ def fit_series(
     spreads, loners = (g.ravel() for g in np.meshgrid(PULLS_CENTS, LONE_CENTS))
     expected = cents - (b_prior[0] - b) * slope
     loose = np.ones(len(number))
-    for last in (False, False, True):
+    for last in (False, False, True) if len(number) > 3 else (True,):
         own = se_cents**2 + loners[:, None] ** 2 + (spreads[:, None] * pull[0]) ** 2
         v = own[:, :, None] * loose[:, None] * np.eye(len(number))
         v += spreads[:, None, None] ** 2 * pull[1][:, None] * pull[1]
@@ -296,8 +296,7 @@ def fit_series(
         # what a partial misses by when the others foretell it, in its standard deviations
         diagonal = np.einsum("gii->gi", inverse) - ones**2 / information[:, None]
         miss = (p[:, None] * inverse_rest**2 / np.maximum(diagonal, 1e-12)).sum(axis=0)
-        if len(number) > 3:
-            loose = np.maximum(1.0, loose * (miss + 4) / 5)
+        loose = np.maximum(1.0, loose * (miss + 4) / 5)
     cents_1 = float(p @ mean)
     variance = float(p @ (1 / information + (mean - cents_1) ** 2))
     gain = b_prior[1] ** 2 * (inverse_rest @ slope)
