@@ -479,6 +479,17 @@ class TestSignals:
         )
         assert dsp_noise.shape == z.shape
 
+    def test_inverse_of_a_diagonal_and_two_vectors(self) -> None:
+        """Against numpy's own inverse and determinant."""
+        rng = np.random.default_rng(2)
+        d, a, b, x = rng.uniform(0.1, 5, (7, 9)), *rng.normal(0, 3, (3, 7, 9))
+        dense = d[:, :, None] * np.eye(9) + a[:, :, None] * a[:, None] + np.outer(b[0], b[0])
+        inverse = partials._Inverse.of(d, a, b[0])
+        expected = np.linalg.inv(dense)
+        assert np.allclose(inverse.times(x), np.einsum("gij,gj->gi", expected, x), atol=1e-9)
+        assert np.allclose(inverse.diagonal, np.einsum("gii->gi", expected), atol=1e-9)
+        assert np.allclose(inverse.log_determinant, np.linalg.slogdet(dense)[1], atol=1e-9)
+
     def test_series_through_partials_that_a_body_pulls(self) -> None:
         """Two low partials 20 and 35 cents off do not move the pitch."""
         number = np.arange(1, 16)

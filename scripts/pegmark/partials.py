@@ -276,17 +276,14 @@ def fit_series(
     loose = np.ones(len(number))
     for last in (False, False, True) if len(number) > 3 else (True,):
         own = se_cents**2 + loners[:, None] ** 2 + (spreads[:, None] * pull[0]) ** 2
-        v = own[:, :, None] * loose[:, None] * np.eye(len(number))
-        v += spreads[:, None, None] ** 2 * pull[1][:, None] * pull[1]
-        v += b_prior[1] ** 2 * slope[:, None] * slope
-        inverse = np.linalg.inv(v)
-        ones = inverse.sum(axis=2)
+        inverse = _Inverse.of(own * loose, spreads[:, None] * pull[1], b_prior[1] * slope)
+        ones = inverse.times(np.ones(len(number)))
         information = ones.sum(axis=1)
         mean = ones @ expected / information
         rest = expected - mean[:, None]
-        inverse_rest = np.einsum("gij,gj->gi", inverse, rest)
+        inverse_rest = inverse.times(rest)
         chi = (rest * inverse_rest).sum(axis=1)
-        log = -0.5 * (np.linalg.slogdet(v)[1] + np.log(information) + chi)
+        log = -0.5 * (inverse.log_determinant + np.log(information) + chi)
         log += -0.5 * (np.log(spreads / USUAL_PULL_CENTS) / PULL_FACTOR) ** 2
         log += -0.5 * (np.log(loners / USUAL_LONE_CENTS) / PULL_FACTOR) ** 2
         p = np.exp(log - log.max())
@@ -294,20 +291,67 @@ def fit_series(
         if last:
             break
         # what a partial misses by when the others foretell it, in its standard deviations
-        diagonal = np.einsum("gii->gi", inverse) - ones**2 / information[:, None]
+        diagonal = inverse.diagonal - ones**2 / information[:, None]
         miss = (p[:, None] * inverse_rest**2 / np.maximum(diagonal, 1e-12)).sum(axis=0)
         loose = np.maximum(1.0, loose * (miss + 4) / 5)
     cents_1 = float(p @ mean)
     variance = float(p @ (1 / information + (mean - cents_1) ** 2))
     gain = b_prior[1] ** 2 * (inverse_rest @ slope)
     b_fit = b_prior[0] + float(p @ gain)
-    slope_v = np.einsum("gij,j->gi", inverse, slope)
+    slope_v = inverse.times(slope)
     centred = slope_v @ slope - (slope_v.sum(axis=1)) ** 2 / information
     b_var = b_prior[1] ** 2 - b_prior[1] ** 4 * centred
     b_se = float(np.sqrt(max(p @ b_var, 1e-20)))
     share = p @ (ones / information[:, None])
     spread = float(np.exp(p @ np.log(spreads)))
     return Series(cents_1, float(np.sqrt(variance)), spread, b_fit, b_se, share)
+
+
+@dataclass
+class _Inverse:
+    """The inverse of many matrices diag(d) + a a' + b b' (Woodbury): cheap at any size.
+
+    weight (1 / d), a : shape (grid, partials); b : shape (partials,); the rest: shape (grid, 1).
+    """
+
+    weight: Real
+    a: Real
+    b: Real
+    aa: Real
+    ab: Real
+    bb: Real
+
+    @classmethod
+    def of(cls, d: Real, a: Real, b: Real) -> _Inverse:
+        weight = 1 / d
+        aa, ab, bb = (
+            (weight * x * y).sum(axis=1, keepdims=True) for x, y in ((a, a), (a, b), (b, b))
+        )
+        return cls(weight, a, b, 1 + aa, ab, 1 + bb)
+
+    @property
+    def _determinant(self) -> Real:
+        return self.aa * self.bb - self.ab**2
+
+    @property
+    def log_determinant(self) -> Real:
+        """Of the matrices themselves, shape (grid,)."""
+        return np.log(self._determinant[:, 0]) - np.log(self.weight).sum(axis=1)
+
+    @property
+    def diagonal(self) -> Real:
+        """Shape (grid, partials)."""
+        cross = self.bb * self.a**2 - 2 * self.ab * self.a * self.b + self.aa * self.b**2
+        return self.weight - self.weight**2 * cross / self._determinant
+
+    def times(self, x: Real) -> Real:
+        """The inverses times vectors x, shape (partials,) or (grid, partials)."""
+        y = self.weight * x
+        on_a = (self.a * y).sum(axis=1, keepdims=True)
+        on_b = (self.b * y).sum(axis=1, keepdims=True)
+        part_a = (self.bb * on_a - self.ab * on_b) / self._determinant
+        part_b = (self.aa * on_b - self.ab * on_a) / self._determinant
+        return y - self.weight * (self.a * part_a + self.b * part_b)
 
 
 def body_pull(hz: Real, body_hz: tuple[float, float]) -> tuple[Real, Real]:
