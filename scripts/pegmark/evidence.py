@@ -1,7 +1,9 @@
-"""Weighing what speaks for a note: an additive model of log odds.
+"""Weighing what speaks for a note, a bow, or speech: additive models of log odds.
 
-Every feature of a hypothesis (`pegmark.onsets.Features`) is turned into evidence by a curve of
-straight pieces, and the evidence is added up: log odds = bias + sum of curve(feature). The
+Every feature of a hypothesis (`pegmark.onsets.Features`) or of a second of sound
+(`pegmark.spoken`) is turned into evidence by a curve of straight pieces, and the evidence is added
+up: log odds = bias + sum of curve(feature); beyond its ends a curve stays level. A few curves are
+of the product of two features, which mean something else together than each alone. The
 curves stand in evidence.json beside this module as knots and values; they are fitted on takes of
 the sound laboratory by scripts/fit_evidence.py (logistic regression on hinges) and can be read,
 plotted and changed by hand.
@@ -21,30 +23,48 @@ from pegmark.onsets import Features
 
 Floats = NDArray[np.float64]
 
+TABLE = Path(__file__).with_name("evidence.json")
 SUPPORT_CENTS = 25.0  # notes of one string lie about this close ...
 SUPPORT_APART_S = 0.15  # ... and this much apart, or they are one note seen twice
 
 
 @cache
 def curves() -> dict[str, Any]:
-    """The fitted curves: {"note": {"bias", "curves": {name: {"at", "value"}}}, "bowed": ...}."""
-    path = Path(__file__).with_name("evidence.json")
-    return dict(json.loads(path.read_text(encoding="utf-8")))
+    """The fitted curves: {question: {"bias", "curves": {name: {"at", "value"}}}}.
+
+    A curve with "of" (lists of name, low, high) is one of a `product` of inputs.
+    """
+    return dict(json.loads(TABLE.read_text(encoding="utf-8")))
 
 
 def weigh(inputs: dict[str, Floats], question: str) -> Floats:
-    """Log odds of `question` ("note", "bowed"), from named inputs of one length each."""
-    model = curves()[question]
+    """Log odds of `question` ("note", "bowed", "speech"), from named inputs of one length each."""
+    return weigh_by(curves()[question], inputs)
+
+
+def weigh_by(model: dict[str, Any], inputs: dict[str, Floats]) -> Floats:
+    """Log odds by the curves of one question."""
     total: Floats = np.full(len(next(iter(inputs.values()))), float(model["bias"]))
     for name, curve in model["curves"].items():
-        total = total + np.interp(inputs[name], curve["at"], curve["value"])
+        values = product(inputs, curve["of"]) if "of" in curve else inputs[name]
+        total = total + np.interp(values, curve["at"], curve["value"])
     return total
 
 
-def inputs_of(features: Features) -> dict[str, Floats]:
-    """The inputs of the curves, by name."""
+def product(inputs: dict[str, Floats], of: list[tuple[str, float, float]]) -> Floats:
+    """The product of some inputs, each as a part (0 to 1) of its way from a low to a high value."""
+    parts = [np.clip((inputs[name] - low) / (high - low), 0, 1) for name, low, high in of]
+    return np.asarray(np.prod(parts, axis=0))
+
+
+def inputs_of(features: Features, talk: Floats) -> dict[str, Floats]:
+    """The inputs of the questions "note" and "bowed", by name.
+
+    talk : log odds that somebody speaks at each onset.
+    """
     f = features
     return {
+        "talk": np.clip(talk, -8.0, 8.0),
         "flux": np.log(np.maximum(f.flux, 1e-3)),
         "new": f.new,
         "after": f.after,

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pegmark.coarse import Array, PitchSearch, hann, local_mean, magnitudes
+from pegmark.instruments import Instrument
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -96,6 +97,11 @@ def _floor(audio: Array, size: int, every: int) -> Array:
     low = spectra[len(spectra) // 5]
     low = np.convolve(np.pad(low, 4, "edge"), np.full(9, 1 / 9), "valid")
     return np.asarray(np.maximum(low, 1e-6), np.float32)  # 1e-6: less than 16 bits can hold
+
+
+def needs_deep(instrument: Instrument) -> bool:
+    """Whether an instrument's strings are so low that the deep frames are needed."""
+    return min(instrument.hz().values()) < DEEP_BELOW_HZ
 
 
 def read_block(

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pegmark import evidence, onsets, recording, tones
+from pegmark import evidence, onsets, recording, spoken, tones
 from pegmark.coarse import MARGIN_CENTS, Array, PitchSearch
 from pegmark.instruments import Instrument
 from pegmark.onsets import LONG_SIZE, Block, Features, Followed
@@ -29,15 +29,23 @@ Floats = NDArray[np.float64]
 BLOCK_S = 120.0  # audio read at a time
 OVERLAP_S = 30.0  # of which so much is shared with the next block
 LONGEST_NOTE_S = 28.0
-ACCEPT_ODDS = 0.0  # log odds above which a candidate is a note
+ACCEPT_ODDS = -0.3  # log odds above which a candidate is a note: a little for finding ...
+# ... but where somebody surely speaks, so much more than elsewhere, and more for what slides
+SPOKEN_ODDS, SLIDING_ODDS = 0.4, 2.6
+SLIDING_CENTS_S = 40.0
+SURELY_SPOKEN = (2.0, 4.0)  # log odds of speech from and up to which that grows
+# What sounds on like this began somewhere: a soft start, which shows little of itself.
+SUSTAINED_S, SUSTAINED_SALIENCE, SUSTAINED_RISE_DB, SUSTAINED_FAINT_DB = 1.2, 7.0, 6.0, 13.0
+SUSTAINED_ODDS = 2.5
 SAME_NOTE_S = 0.12  # two candidates this close are one onset
 SAME_CENTS = 80.0  # a candidate this close in pitch to a sounding bow is the same string
 SOFT_START_S = 0.4  # within this of its start a bow is still growing
 NEW_RISE_DB, NEW_SHARE = 10.0, 0.6  # unless it is this much louder, and this much of it is new
 LOST_S = 0.8  # a bow that speech drowned for so long may be the same bow
 TONE_EDGE_S = 0.25  # a reference tone's own beginning and end, as candidates see them
-BOW_BEFORE_S, BOW_AFTER_S = 0.3, 0.5  # where a bow's start is looked for about its candidate
-BOW_LATEST_S = 0.02
+MASKED_LINES, MASKED_UP_TO, MASKED_CENTS = 2, 6, 60.0  # a tone on two of the first partials
+BOW_BEFORE_S, BOW_AFTER_S = 0.15, 0.5  # where a bow's start is looked for about its candidate
+BOW_SOONER_S = 0.02  # where the rise says nothing: candidates of bows are late by about that
 BOW_FOOT = 0.7  # between 1 (a smooth rise) and 0.4 (sampled players)
 DIED_DB = 40.0
 BOW_END_DB = 9.0  # a bow has stopped where its level falls this far below its middle
@@ -45,6 +53,10 @@ SETTLED_S = 0.15
 STEADY_S = 0.8
 GLIDE_CENTS = 15.0
 SHORTEST_AUDIO_S = 0.3
+NODES = (2, 3, 4)  # harmonics touched when tuning
+FARTHEST_SHARE = 0.75  # of the interval: as in identify, no open string is farther out
+MISTUNED_CENTS = 120.0  # few strings are so far out, fewer just where a harmonic would be
+EXACT_CENTS, LOOSE_CENTS = 15.0, 35.0  # a harmonic's distance from the multiple
 
 
 def find_notes(audio: Array, rate_hz: float, instrument: Instrument) -> dict[str, Any]:
@@ -89,6 +101,13 @@ def find_notes(audio: Array, rate_hz: float, instrument: Instrument) -> dict[str
     }
 
 
+def pitch_search(instrument: Instrument, rate_hz: float) -> PitchSearch:
+    """The search for the instrument's strings and, an octave higher, for touched harmonics."""
+    pitches = instrument.hz().values()
+    wide = 2 ** (MARGIN_CENTS / 1200)
+    return PitchSearch(min(pitches) / wide, 2 * max(pitches) * wide, LONG_SIZE, rate_hz)
+
+
 def _median(values: list[float]) -> float | None:
     return float(np.median(values)) if values else None
 
@@ -96,25 +115,30 @@ def _median(values: list[float]) -> float | None:
 def _read_take(
     audio: Array, rate_hz: float, instrument: Instrument, hum: float | None
 ) -> tuple[list[dict[str, Any]], list[tuple[float, float]]]:
-    pitches = instrument.hz().values()
-    wide = 2 ** (MARGIN_CENTS / 1200)
-    # An octave more than the strings need: touched harmonics sound there.
-    search = PitchSearch(min(pitches) / wide, 2 * max(pitches) * wide, LONG_SIZE, rate_hz)
+    search = pitch_search(instrument, rate_hz)
     floor = onsets.noise_floor(audio)
     top = float(np.abs(audio).max())
-    deep = min(pitches) < onsets.DEEP_BELOW_HZ
+    deep = onsets.needs_deep(instrument)
     notes: list[dict[str, Any]] = []
     heard: list[tones.Tone] = []
+    talk: list[tuple[Floats, Floats]] = []
     step = BLOCK_S - OVERLAP_S
     begin = 0.0
     while True:
         last = (begin + BLOCK_S) * rate_hz >= len(audio)
         piece = audio[int(begin * rate_hz) : int((begin + BLOCK_S) * rate_hz)]
         block = onsets.read_block(piece, rate_hz, search, floor, deep=deep)
-        steady = tones.find_tones(block.long, block.long_s, rate_hz / LONG_SIZE, top, hum)
+        times, heights = onsets.find_candidates(block)
+        lines = tones.Lines(block.long, block.long_s, rate_hz / LONG_SIZE, top, hum)
+        steady = tones.find_tones(lines, times[heights > onsets.STRONG_FLUX])
         own_from = begin + (0.0 if begin == 0 else 1.0)
         own_to = np.inf if last else begin + step + 1.0
-        for note in _read_block_notes(block, steady):
+        features = onsets.describe(block, times, heights)
+        talk_s, talk_odds = spoken.odds(block, floor.fine)
+        own = (talk_s + begin >= own_from) & (talk_s + begin < own_to)
+        talk.append((talk_s[own] + begin, talk_odds[own]))
+        on_s = np.interp(features.onset_s, talk_s, talk_odds)
+        for note in _read_block_notes(block, features, steady, on_s):
             if own_from <= note["start_s"] + begin < own_to:
                 note["start_s"] += begin
                 note["end_s"] += begin
@@ -125,9 +149,35 @@ def _read_take(
         if last:
             break
         begin += step
+    notes.sort(key=lambda note: note["start_s"])
+    _tell_harmonics(notes, instrument)
     notes += [_tone_note(tone) for tone in _joined(heard)]
     notes.sort(key=lambda note: (note["start_s"], note["f0_hz"]))
-    return notes, []
+    times, odds = (np.concatenate(parts) for parts in zip(*talk, strict=True))
+    return notes, spoken.passages(times, odds)
+
+
+def _tell_harmonics(notes: list[dict[str, Any]], instrument: Instrument) -> None:
+    """Give touched harmonics their kind.
+
+    A harmonic is a whole multiple of an open string's pitch where no open string can be, or of one
+    sounded just before or after where no open string should be.
+    """
+    targets = np.array(list(instrument.hz().values()))
+    highest = targets.max() * 2 ** (100 * FARTHEST_SHARE * instrument.interval / 1200)
+    pitches = np.array([note["f0_hz"] for note in notes])
+    for i, note in enumerate(notes):
+        f_hz = note["f0_hz"]
+        if f_hz > highest:
+            open_hz, within = np.concatenate([pitches[pitches < highest], targets]), LOOSE_CENTS
+        elif np.abs(1200 * np.log2(f_hz / targets)).min() > MISTUNED_CENTS:
+            beside = [k for k in (i - 2, i - 1, i + 1, i + 2) if 0 <= k < len(notes)]
+            open_hz, within = pitches[beside], EXACT_CENTS
+        else:
+            continue
+        off = 1200 * np.log2(f_hz / open_hz[:, None] / np.array(NODES))
+        if len(open_hz) and np.abs(off).min() < within:
+            note["kind"] = "harmonic"
 
 
 def _joined(heard: list[tones.Tone]) -> list[tones.Tone]:
@@ -156,14 +206,18 @@ def _tone_note(tone: tones.Tone) -> dict[str, Any]:
     }
 
 
-def _read_block_notes(block: Block, steady: list[tones.Tone]) -> list[dict[str, Any]]:
-    times, heights = onsets.find_candidates(block)
-    if not len(times):
+def _read_block_notes(
+    block: Block, features: Features, steady: list[tones.Tone], talk: Floats
+) -> list[dict[str, Any]]:
+    if not len(features):
         return []
-    features = onsets.describe(block, times, heights)
-    inputs = evidence.inputs_of(features)
+    inputs = evidence.inputs_of(features, talk)
     odds = evidence.weigh(inputs, "note")
     bowed = evidence.weigh(inputs, "bowed")
+    slides = np.abs(features.slope) > SLIDING_CENTS_S
+    spoken_odds = SPOKEN_ODDS + SLIDING_ODDS * slides
+    odds -= spoken_odds * np.interp(talk, SURELY_SPOKEN, (0.0, 1.0))
+    odds[_is_sustained(features, talk, odds, bowed)] += SUSTAINED_ODDS
     for tone in steady:
         odds[_is_tone(features, tone)] = -np.inf
     chosen = _best_of_each(features, odds)
@@ -173,7 +227,27 @@ def _read_block_notes(block: Block, steady: list[tones.Tone]) -> list[dict[str, 
     frames = round(LONGEST_NOTE_S / block.long_s)
     followed = onsets.follow(block, features.onset_s[chosen], features.grid[chosen], frames)
     keep = _not_the_same_bow(block, features, bowed, chosen, followed)
-    return _as_notes(block, features, bowed, chosen, followed, keep)
+    notes = _as_notes(block, features, bowed, chosen, followed, keep)
+    for tone in steady:
+        notes = [note for note in notes if not _is_masked(note, tone)]
+    return notes
+
+
+def _is_sustained(
+    features: Features, talk: Floats, odds: Floats, bowed: Floats
+) -> NDArray[np.bool_]:
+    """Hypotheses of a bow that is there for long, however softly it began."""
+    sure = features.level_db[odds > ACCEPT_ODDS]
+    usual = float(np.median(sure)) if len(sure) else -np.inf
+    return (
+        (bowed > 0)
+        & (features.rank == 0)
+        & (features.run_s > SUSTAINED_S)
+        & (features.stay > SUSTAINED_SALIENCE)
+        & (features.rise_db > SUSTAINED_RISE_DB)
+        & (features.level_db > usual - SUSTAINED_FAINT_DB)
+        & (talk < 0)
+    )
 
 
 def _is_tone(features: Features, tone: tones.Tone) -> NDArray[np.bool_]:
@@ -185,6 +259,20 @@ def _is_tone(features: Features, tone: tones.Tone) -> NDArray[np.bool_]:
         np.abs(features.onset_s - tone.start_s), np.abs(features.onset_s - tone.end_s)
     )
     return simple & (edge < TONE_EDGE_S)
+
+
+def _is_masked(note: dict[str, Any], tone: tones.Tone) -> bool:
+    """Whether a tone hides a note: so many of its lines lie on the partials that it is the pitch.
+
+    A note that began before such a tone ends with it.
+    """
+    partials = note["f0_hz"] * np.arange(1, 1 + MASKED_UP_TO)
+    on = [np.abs(1200 * np.log2(partials / line)).min() < MASKED_CENTS for line in tone.lines_hz]
+    if note["start_s"] < tone.start_s - TONE_EDGE_S:
+        if any(on) and note["end_s"] > tone.start_s:
+            note["end_s"] = tone.start_s
+        return False
+    return note["start_s"] < tone.end_s and sum(on) >= MASKED_LINES
 
 
 def _best_of_each(features: Features, odds: Floats) -> NDArray[np.int64]:
@@ -310,21 +398,21 @@ def _bow_start(block: Block, onset_s: float, f0_hz: float) -> float:
     last = min(len(block.fine), round((onset_s + BOW_AFTER_S) / step))
     at = round(onset_s / step) - first
     if last - first < at + 25:
-        return onset_s
+        return onset_s - BOW_SOONER_S
     bins = np.rint(np.arange(1, 9) * f0_hz * onsets.FINE_SIZE / block.rate_hz).astype(int)
     bins = np.unique(bins[bins < block.fine.shape[1]])
     amplitude = np.sqrt((block.fine[first:last, bins].astype(float) ** 2).sum(axis=1))
     settled = float(np.median(amplitude[at + 20 :]))
     before = float(amplitude[: max(1, at - 2)].min())
     if settled < 1.5 * before:
-        return onset_s
+        return onset_s - BOW_SOONER_S
     rise = (amplitude - before) / (settled - before)
     half = at - 6 + int(np.argmax(rise[max(0, at - 6) :] > 0.5))
     low, high = _crossing(rise[: half + 1], 0.05), _crossing(rise[: half + 1], 0.2)
     if low is None or high is None:
-        return onset_s
+        return onset_s - BOW_SOONER_S
     start = (first + low - BOW_FOOT * (high - low)) * step
-    return float(np.clip(start, onset_s - BOW_BEFORE_S, onset_s + BOW_LATEST_S))
+    return float(np.clip(start, onset_s - BOW_BEFORE_S, onset_s))
 
 
 def _crossing(rise: Floats, part: float) -> float | None:

@@ -33,7 +33,14 @@ QUIET_SHARE = 0.08  # company counts when it is there for all but this part of t
 COMPANY_DB = 24.0  # and within this of the tone's strongest line
 STRANGE_SHARE = 0.34  # lines that are not steady, for each that is
 NOISE_DB = 10.0  # and stands this far over the block's quiet frames
-EDGE_S, EDGE_DB = 0.26, 12.0  # so long before it is steady, a tone is this much softer
+EDGE_S, EDGE_DB = 0.26, 12.0  # so long before it begins or after it ends, a tone is this soft ...
+LEAST_EDGE_DB = 4.0  # ... or at least this much softer
+ALONE_FROM_S, ALONE_S = 0.15, 0.25  # after its onset a tone is alone for so long at least ...
+ALONE_SD_DB = 0.25  # ... and this steady
+BEAT_DB, BEAT_HZ = 6.0, 3.0  # what a string that rings on as loud as the tone would add
+HIDDEN_DB, HIDDEN_S = 4.0, 0.3  # a tone that goes on is never so much softer for so long ...
+SAME_HZ, SAME_FRAMES = 1.0, 4  # ... and ends where it stood alone: this near, in so many frames
+END_FRAMES, END_HZ, END_DB = 6, 0.12, 0.6  # its last moments, and how near its first they are
 HUM_SHARE = 0.003  # within this of a multiple of the mains' frequency: hum
 
 
@@ -45,94 +52,224 @@ class Tone:
     end_s: float
     f0_hz: float
     level_db: float
-    lines_hz: list[float] = field(default_factory=list)
+    lines: list[tuple[float, float]] = field(default_factory=list)  # (Hz, dB)
+
+    @property
+    def lines_hz(self) -> list[float]:
+        """The frequencies of its lines."""
+        return [hz for hz, _ in self.lines] or [self.f0_hz]
+
+    @property
+    def strongest_hz(self) -> float:
+        """The frequency of its strongest line."""
+        return max(self.lines, key=lambda line: line[1])[0] if self.lines else self.f0_hz
 
 
-def steady_lines(long: Array, long_s: float, bin_hz: float, top: float) -> list[Tone]:
-    """Steady lines of a block's long frames, each as a Tone of one partial."""
-    width = round(WINDOW_S / long_s)
-    if len(long) < width + 2:
+@dataclass(frozen=True)
+class Lines:
+    """What is asked for lines: a block's long frames, (frames, bins) of magnitudes.
+
+    long_s : seconds a frame; top : the loudest magnitude of the take; hum_hz : of the mains.
+    """
+
+    long: Array
+    long_s: float
+    bin_hz: float
+    top: float
+    hum_hz: float | None = None
+
+    def read(
+        self, first_frame: int, last_frame: int, bins: NDArray[np.int64]
+    ) -> tuple[Floats, Floats, NDArray[np.bool_]]:
+        """(frequency in Hz, level in dB, is a loud peak) of the bins in a stretch of frames.
+
+        The place of a peak between bins is that of a steady tone under a Hann window.
+        """
+        part = self.long[first_frame:last_frame]
+        here, left, right = (part[:, bins + k].astype(np.float64) + 1e-7 for k in (0, -1, 1))
+        ratio = np.maximum(left, right) / here
+        shift = np.clip((2 * ratio - 1) / (ratio + 1), 0, 0.5)
+        hz = np.asarray((bins + np.where(right >= left, shift, -shift)) * self.bin_hz)
+        away = np.maximum(shift, 1e-6)
+        height = np.asarray(here * np.pi * away * (1 - away**2) / np.sin(np.pi * away))
+        return (
+            hz.astype(np.float64),
+            np.asarray(20 * np.log10(height), np.float64),
+            self.peaks(first_frame, last_frame)[:, bins],
+        )
+
+    def peaks(self, first_frame: int, last_frame: int) -> NDArray[np.bool_]:
+        """Whether each bin is a peak, and loud enough to be a tone's, in a stretch of frames."""
+        part = self.long[first_frame:last_frame]
+        peak = part > self.top * 10 ** (-BELOW_TOP_DB / 20)
+        peak[:, 1:] &= part[:, 1:] >= part[:, :-1]
+        peak[:, :-1] &= part[:, :-1] >= part[:, 1:]
+        return peak
+
+    @property
+    def bins(self) -> slice:
+        """The bins in which lines are looked for."""
+        last = min(int(4 * TONE_HZ[1] / self.bin_hz), self.long.shape[1] - 2)
+        return slice(int(TONE_HZ[0] / self.bin_hz), last)
+
+    def level_at(self, hz: float) -> Floats:
+        """The level in dB at a frequency in every frame."""
+        line = round(hz / self.bin_hz)
+        return np.asarray(20 * np.log10(self.long[:, line - 1 : line + 2].max(axis=1) + 1e-7))
+
+    def frame(self, t_s: float) -> int:
+        """The frame at a time, inside the block."""
+        return min(max(0, round(t_s / self.long_s)), len(self.long) - 1)
+
+
+def steady_lines(lines: Lines) -> list[Tone]:
+    """Steady lines of a block, each as a Tone of one partial."""
+    width = round(WINDOW_S / lines.long_s)
+    if len(lines.long) < width + 2:
         return []
-    first, last = int(TONE_HZ[0] / bin_hz), int(4 * TONE_HZ[1] / bin_hz)
-    level = 20 * np.log10(long[:, first - 1 : min(last, long.shape[1] - 1) + 1] + 1e-7)
-    middle = level[:, 1:-1]
-    peak = (middle >= level[:, :-2]) & (middle >= level[:, 2:])
-    loud = (middle > 20 * np.log10(top) - BELOW_TOP_DB) & peak
-    often = _running_mean(loud.astype(np.float32), width) > 0.9
-    columns = np.flatnonzero(often.any(axis=0))
+    peaks = lines.peaks(0, len(lines.long))[:, lines.bins]
+    columns = np.flatnonzero(peaks.sum(axis=0) > 0.9 * width)
+    often = _running_mean(peaks[:, columns], width) > 0.9
+    columns, often = columns[often.any(axis=0)], often[:, often.any(axis=0)]
     if not len(columns):
         return []
-    here, left, right = (level[:, columns + k].astype(float) for k in (1, 0, 2))
-    bend = np.minimum(left - 2 * here + right, -1e-3)
-    shift = np.clip(0.5 * (left - right) / bend, -1, 1)  # the top of a parabola through the peak
-    hz = (columns + first + shift) * bin_hz
-    height = here - 0.25 * (left - right) * shift
-    wander = np.maximum(WANDER_HZ, WANDER_CENTS / 1731 * hz.mean(axis=0))
+    hz, height, _ = lines.read(0, len(lines.long), columns + lines.bins.start)
     steady = _running_sd(height, width) < LEVEL_SD_DB
-    steady &= _running_sd(hz, width) < wander
-    steady &= often[:, columns]
-    lines = []
+    steady &= _running_sd(hz, width) < _wander(hz)
+    steady &= often
+    found = []
     for column in np.flatnonzero(steady.any(axis=0)):
-        for begin, end in _spans(steady[:, column], round(JOIN_S / long_s)):
+        for begin, end in _spans(steady[:, column], round(JOIN_S / lines.long_s)):
             inside = steady[begin:end, column]
-            lines.append(
+            found.append(
                 Tone(
-                    (begin - width / 2 + 1.5) * long_s,
-                    (end + width / 2 - 2.5) * long_s,
+                    (begin - width / 2 + 1.5) * lines.long_s,
+                    (end + width / 2 - 2.5) * lines.long_s,
                     float(np.median(hz[begin:end, column][inside])),
                     float(np.median(height[begin:end, column])),
                 )
             )
-    return [line for line in lines if line.end_s - line.start_s >= LEAST_S]
+    return [line for line in found if line.end_s - line.start_s >= LEAST_S]
 
 
-def find_tones(
-    long: Array, long_s: float, bin_hz: float, top: float, hum_hz: float | None = None
-) -> list[Tone]:
+def lines_from(lines: Lines, onset_s: float) -> list[Tone]:
+    """Lines steady from an onset on, that then go on under whatever is played over them."""
+    first = lines.frame(onset_s + ALONE_FROM_S)
+    last = first + round(ALONE_S / lines.long_s)
+    if last >= len(lines.long):
+        return []
+    bins = np.flatnonzero(lines.peaks(first, last)[:, lines.bins].all(axis=0)) + lines.bins.start
+    if not len(bins):
+        return []
+    hz, height, _ = lines.read(first, last, bins)
+    before = max(0, lines.frame(onset_s) - round(EDGE_S / lines.long_s))
+    rang = lines.read(before, before + 1, bins)[1][0]
+    beat = 10 ** ((rang - height.mean(axis=0)) / 20)  # amplitude of what rings on, of the tone's
+    steady = height.std(axis=0) < ALONE_SD_DB + BEAT_DB * beat
+    steady &= hz.std(axis=0) < _wander(hz) + BEAT_HZ * beat
+    found = []
+    for column in np.flatnonzero(steady):
+        line_hz, level_db = float(hz[:, column].mean()), float(height[:, column].mean())
+        tone = Tone(onset_s, (last - 1) * lines.long_s, line_hz, level_db)
+        tone.end_s = _there_until(tone, lines, 1)
+        if tone.end_s - onset_s >= LEAST_S:
+            found.append(tone)
+    return found
+
+
+def find_tones(lines: Lines, onsets_s: Floats) -> list[Tone]:
     """The reference tones in a block's long frames, in order of time.
 
-    top : the loudest magnitude of the take.
+    onsets_s : where something loud begins, in s.
     """
-    tones = join_lines(steady_lines(long, long_s, bin_hz, top), hum_hz)
-    return [
-        tone
-        for tone in tones
-        if _switched(tone, long, long_s, bin_hz) and _stands_alone(tone, long, long_s, bin_hz)
-    ]
+    tones = []
+    for tone in join_lines(steady_lines(lines), lines.hum_hz):
+        if _stands_alone(tone, lines, tone.end_s):
+            tone.start_s = min(tone.start_s, _there_until(tone, lines, -1))
+            tone.end_s = max(tone.end_s, _there_until(tone, lines, 1))
+            tones += [tone] if _edges_db(tone, lines)[0] > EDGE_DB else []
+    for onset_s in onsets_s:
+        if any(t.start_s - JOIN_S < onset_s < t.end_s for t in tones):
+            continue
+        alone_s = onset_s + ALONE_FROM_S + ALONE_S
+        for tone in _one_tone(lines_from(lines, float(onset_s)), lines.hum_hz):
+            alone = _stands_alone(tone, lines, alone_s, after_ringing=True)
+            if alone and min(_edges_db(tone, lines)) > EDGE_DB and _ends_as_it_began(tone, lines):
+                tones.append(tone)
+    return sorted(tones, key=lambda tone: tone.start_s)
 
 
-def _switched(tone: Tone, long: Array, long_s: float, bin_hz: float) -> bool:
-    """Whether the tone came at once, as a speaker's does and a bow's does not.
+def _wander(hz: Floats) -> Floats:
+    return np.asarray(np.maximum(WANDER_HZ, WANDER_CENTS / 1731 * hz.mean(axis=0)))
 
-    A tone that already sounds when the block begins cannot be asked.
+
+def _there_until(tone: Tone, lines: Lines, way: int) -> float:
+    """When the tone's line is lost for good, forwards from its end or (-1) back from its start.
+
+    What is played over it may hide it, as long as something sounds there.
     """
-    line = round(tone.lines_hz[0] / bin_hz)
-    level = 20 * np.log10(long[:, line - 1 : line + 2].max(axis=1) + 1e-7)
-    first, last = max(0, round(tone.start_s / long_s)), round(tone.end_s / long_s)
-    before = first - round(EDGE_S / long_s)
-    steady = float(np.median(level[first : last + 1]))
-    return before < 2 or float(level[before]) < steady - EDGE_DB
+    bin_ = round(tone.strongest_hz / lines.bin_hz)
+    hz, height, peak = lines.read(0, len(lines.long), np.arange(bin_ - 1, bin_ + 2))
+    loud = height > tone.level_db - HIDDEN_DB
+    near = (peak & loud & (np.abs(hz - tone.strongest_hz) < SAME_HZ)).any(axis=1)
+    same = _running_mean(np.asarray(near)[:, None], SAME_FRAMES)[:, 0] > 0.99
+    last = lines.frame(tone.end_s if way > 0 else tone.start_s)
+    ahead = slice(last, None) if way > 0 else slice(last, None, -1)
+    sounding = np.flatnonzero(np.asarray(loud.any(axis=1))[ahead])
+    gaps = np.flatnonzero(np.diff(sounding, prepend=0) > HIDDEN_S / lines.long_s)
+    until = int(sounding[gaps[0]]) if len(gaps) else len(lines.long)
+    sure = np.flatnonzero(same[ahead][:until])
+    return (last + way * (int(sure[-1]) if len(sure) else 0)) * lines.long_s
 
 
-def _stands_alone(tone: Tone, long: Array, long_s: float, bin_hz: float) -> bool:
+def _ends_as_it_began(tone: Tone, lines: Lines) -> bool:
+    """Whether most lines stand in the tone's last moments where they stood in its first.
+
+    A bow that was steady for a moment has moved on by then.
+    """
+    last = lines.frame(tone.end_s)
+    same = []
+    for line_hz, level_db in tone.lines:
+        bins = np.arange(-1, 2) + round(line_hz / lines.bin_hz)
+        hz, height, _ = lines.read(max(0, last - END_FRAMES), last, bins)
+        off = np.median(np.abs(hz - line_hz).min(axis=1))
+        louder = abs(float(np.median(height.max(axis=1))) - level_db)
+        same.append(bool(off < END_HZ and louder < END_DB))
+    return sum(same) > 0.5 * len(same)
+
+
+def _edges_db(tone: Tone, lines: Lines) -> tuple[float, float]:
+    """(rise at the tone's start, fall at its end) in dB; inf where the block does not show it."""
+    level, reach = lines.level_at(tone.strongest_hz), round(EDGE_S / lines.long_s)
+    before, after = lines.frame(tone.start_s) - reach, lines.frame(tone.end_s) + reach
+    rise = tone.level_db - float(level[before]) if before >= 2 else np.inf
+    fall = tone.level_db - float(level[after]) if after < len(level) - 1 else np.inf
+    return rise, fall
+
+
+def _stands_alone(tone: Tone, lines: Lines, until_s: float, *, after_ringing: bool = False) -> bool:
     """Whether all that sounds with the tone's lines all the while is steady too.
 
     A steady line of a bowed note is one of many partials that are not; a note beside a tone is
     not there all the while.
     """
-    first = max(0, int(tone.start_s / long_s) + 3)
-    last = min(len(long), int(tone.end_s / long_s) - 2)
+    long, bin_hz = lines.long, lines.bin_hz
+    first = max(0, int(tone.start_s / lines.long_s) + 3)
+    last = min(len(long), int(until_s / lines.long_s) - 2)
     if last - first < 4:
         return False
     quiet = np.quantile(long[first:last], QUIET_SHARE, axis=0)
     noise = np.quantile(long[::4], QUIET_SHARE, axis=0) * 10 ** (NOISE_DB / 20)
-    own = [round(line / bin_hz) for line in tone.lines_hz]
+    own = [round(line / bin_hz) for line in (*tone.lines_hz, tone.f0_hz)]
     strongest = max(float(quiet[b - 1 : b + 2].max()) for b in own)
     least = strongest * 10 ** (-COMPANY_DB / 20)
     middle = quiet[1:-1]
     peaks = np.flatnonzero((middle > least) & (middle >= quiet[:-2]) & (middle > quiet[2:])) + 1
     peaks = peaks[quiet[peaks] > noise[peaks]]
     peaks = peaks[peaks * bin_hz > 0.3 * tone.f0_hz]
+    before = lines.frame(tone.start_s) - round(EDGE_S / lines.long_s)
+    if after_ringing and before >= 0:  # what rings on from before is no company either
+        peaks = peaks[quiet[peaks] > long[before, peaks] * 10 ** (LEAST_EDGE_DB / 20)]
     # A window's side lobes and a beat's shoulders are no company: only peaks well apart count.
     strange = [b for b in peaks if min(abs(b - line) for line in own) > 5]
     return len(strange) <= STRANGE_SHARE * len(own)
@@ -150,12 +287,40 @@ def join_lines(lines: list[Tone], hum_hz: float | None) -> list[Tone]:
                 tone.start_s = min(tone.start_s, line.start_s)
                 tone.end_s = max(tone.end_s, line.end_s)
                 tone.level_db = max(tone.level_db, line.level_db)
-                tone.lines_hz.append(line.f0_hz)
+                tone.lines.append((line.f0_hz, line.level_db))
                 break
         else:
-            tones.append(Tone(line.start_s, line.end_s, line.f0_hz, line.level_db, [line.f0_hz]))
+            own = [(line.f0_hz, line.level_db)]
+            tones.append(Tone(line.start_s, line.end_s, line.f0_hz, line.level_db, own))
     tones = [tone for tone in tones if tone.f0_hz <= TONE_HZ[1]]
     return sorted(tones, key=lambda tone: tone.start_s)
+
+
+def _one_tone(lines: list[Tone], hum_hz: float | None) -> list[Tone]:
+    """The tone whose fundamental explains most of the lines that began together, if any did.
+
+    The fundamental itself may be hidden by a string.
+    """
+    lines = [line for line in lines if not _is_hum(line.f0_hz, hum_hz)]
+    best: list[Tone] = []
+    f0_hz = 0.0
+    for line in lines:
+        for number in (1, 2, 3):
+            tried = line.f0_hz / number
+            ratios = [other.f0_hz / tried for other in lines]
+            own = [
+                other
+                for other, ratio in zip(lines, ratios, strict=True)
+                if round(ratio) > 0 and abs(ratio - round(ratio)) < RATIO_TOLERANCE * ratio
+            ]
+            if len(own) > len(best) and TONE_HZ[0] <= tried <= TONE_HZ[1]:
+                best, f0_hz = own, tried
+    if not best:
+        return []
+    loudest = max(best, key=lambda line: line.level_db)
+    end_s = float(np.median([line.end_s for line in best]))
+    parts = [(line.f0_hz, line.level_db) for line in best]
+    return [Tone(loudest.start_s, end_s, f0_hz, loudest.level_db, parts)]
 
 
 def _is_hum(f_hz: float, hum_hz: float | None) -> bool:
@@ -165,7 +330,7 @@ def _is_hum(f_hz: float, hum_hz: float | None) -> bool:
     return number >= 1 and abs(f_hz - number * hum_hz) < HUM_SHARE * f_hz
 
 
-def _running_mean(values: Array, width: int) -> Floats:
+def _running_mean(values: NDArray, width: int) -> Floats:
     total = np.cumsum(np.pad(values, ((1, 0), (0, 0))), axis=0, dtype=np.float64)
     mean = (total[width:] - total[:-width]) / width
     before = width // 2

@@ -193,9 +193,9 @@ def assemble(
     """(audio float32, truth) of a take.
 
     truth: instrument, rate_hz, duration_s;
-    notes: start_s, end_s, kind, string (and string_2: of two, the upper), f0_hz (f0_2_hz), cents
-    (f0_hz against equal temperament), start_cents, end_cents, moving, snr_db (the note alone over
-    everything else, before the room's echo);
+    notes: start_s, end_s, kind, string (and string_2: of two, the upper), by (of harmonics),
+    f0_hz (f0_2_hz), cents (f0_hz against equal temperament), start_cents, end_cents, moving,
+    snr_db (the note alone over everything else, before the room's echo);
     strings: start_cents, left_cents, left_hz, tuned_as, settled_s; order; turns: string, start_s,
     end_s, from_cents, to_cents, sounding; slips; speech; tones.
     """
@@ -554,6 +554,8 @@ def _note_truth(
     if note["kind"] == "two_strings":
         entry |= {"string_2": note["string_2"], "f0_2_hz": truth["f_inf_2_hz"]}
         entry |= {"interval_cents": truth["interval_cents"], "beats_hz": truth["beats_hz"]}
+    if note["kind"] == "harmonic":
+        entry |= {"by": note["by"]}
     return entry
 
 
@@ -644,8 +646,9 @@ def random_take(
     *,
     rate_hz: int = 16000,
     real: bool = False,
+    snr_db: float | None = None,
 ) -> tuple[np.ndarray, dict[str, Any]]:
-    """An invented take with its truth; difficulty is a key of LEVELS.
+    """An invented take with its truth; difficulty is a key of LEVELS, which draws snr_db if None.
 
     Most takes go as taught: speech, A first, plucks while the peg turns, a bowed check, speech.
     The odd things of LEVELS happen with the chance `odd` each: another order, a first round of all
@@ -696,8 +699,9 @@ def random_take(
         wander_cents=float(rng.uniform(0.5, 4)), coupling=0.01 if odd() else 0.0,
         voice=str(rng.choice(speech.VOICES)),
     )  # fmt: skip
+    drawn = float(rng.uniform(*level["snr"]))
     room = Room(
-        snr_db=float(rng.uniform(*level["snr"])),
+        snr_db=drawn if snr_db is None else snr_db,
         colour=str(rng.choice(["pink", "brown", "white"])),
         rt60_s=float(rng.uniform(0.2, 0.8)), hum_hz=float(rng.choice([50, 60])) if odd() else None,
         thumps_per_minute=6.0 if odd() else 0.0, low_cut_hz=200.0 if odd() else None,
