@@ -87,6 +87,7 @@ class Lines:
         """
         part = self.long[first_frame:last_frame]
         here, left, right = (part[:, bins + k].astype(np.float64) + 1e-7 for k in (0, -1, 1))
+        peak = (here > self._least) & (here >= left) & (here >= right)
         ratio = np.maximum(left, right) / here
         shift = np.clip((2 * ratio - 1) / (ratio + 1), 0, 0.5)
         hz = np.asarray((bins + np.where(right >= left, shift, -shift)) * self.bin_hz)
@@ -95,13 +96,17 @@ class Lines:
         return (
             hz.astype(np.float64),
             np.asarray(20 * np.log10(height), np.float64),
-            self.peaks(first_frame, last_frame)[:, bins],
+            peak,
         )
+
+    @property
+    def _least(self) -> float:
+        return float(self.top * 10 ** (-BELOW_TOP_DB / 20))
 
     def peaks(self, first_frame: int, last_frame: int) -> NDArray[np.bool_]:
         """Whether each bin is a peak, and loud enough to be a tone's, in a stretch of frames."""
         part = self.long[first_frame:last_frame]
-        peak = part > self.top * 10 ** (-BELOW_TOP_DB / 20)
+        peak = part > self._least
         peak[:, 1:] &= part[:, 1:] >= part[:, :-1]
         peak[:, :-1] &= part[:, :-1] >= part[:, 1:]
         return peak
