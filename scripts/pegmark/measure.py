@@ -11,7 +11,8 @@ the string together; each note is then solved again with them, without touching 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import numpy as np
@@ -43,6 +44,12 @@ SHARING_GAIN = 0.6
 NOTES_FOR_SHARING = 2
 RINGS_ON_S = 0.15  # a note that begins so soon after two strings may be their ringing
 LEAST_INTERVAL_CENTS = 250.0  # two strings are never closer (identify.CLOSEST_CENTS)
+# A voice pulls what it covers, unseen by the note's own fit. A note of which more than SPOKEN_SHARE
+# is spoken over: its half-width times the first, and the second (cents) in quadrature. Fitted on
+# 1,149 such notes of the sound laboratory; of 395 plucks and 134 bows of other takes the truth was
+# inside for 96.7 and 96.3 %.
+SPOKEN_SHARE = 0.05
+SPOKEN = {"plucked": (1.8, 1.8), "bowed": (1.0, 0.7)}
 
 
 def measure_take(
@@ -69,6 +76,7 @@ def measure_take(
     fits = _speed_taken_out(record, notes, fits, targets)
     record["notes"] = [describe(note, fit, targets) for note, fit in zip(notes, fits, strict=True)]
     record["speech"] = strings_record.get("speech", [])
+    widen_spoken_over(record["notes"], record["speech"])
     story = tuning.read_tuning(record["notes"], instrument)
     for note, role in zip(record["notes"], story.pop("roles"), strict=True):
         note["role"] = role
@@ -296,6 +304,24 @@ def describe(note: dict[str, Any], fit: NoteFit, targets: dict[str, float]) -> d
             result["beats_hz"] = twostrings.beats_hz(fit.f0_hz, fit.f0_2_hz)
         result["uncertainty_2_cents"] = None if fit.se_2_cents is None else fit.se_2_cents * 2.1
     return result
+
+
+def widen_spoken_over(notes: Iterable[dict[str, Any]], speech: Iterable[dict[str, float]]) -> None:
+    """Widen the intervals of the notes during which somebody speaks (see SPOKEN)."""
+    passages = [(one["start_s"], one["end_s"]) for one in speech]
+    for note in notes:
+        start, end = note["start_s"], note["end_s"]
+        spoken_s = sum(max(0.0, min(end, b) - max(start, a)) for a, b in passages)
+        if spoken_s <= SPOKEN_SHARE * (end - start):
+            continue
+        factor, added = SPOKEN["plucked" if note["kind"] == "plucked" else "bowed"]
+        for name in ("uncertainty_cents", "uncertainty_2_cents"):
+            if note.get(name) is not None:
+                note[name] = math.hypot(factor * note[name], added)
+        note["rests"] = note["rests"] and [
+            [*held[:3], None if held[3] is None else math.hypot(factor * held[3], added)]
+            for held in note["rests"]
+        ]
 
 
 def _held(fit: NoteFit, target: float | None, node: int) -> list[list[float | None]] | None:
