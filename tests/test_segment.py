@@ -299,6 +299,16 @@ class TestOthers:
         assert extra == 0
 
 
+class TestBegunUnderSpeech:
+    def test_a_bow_that_speech_covers_at_first_is_found(self) -> None:
+        """It stands still for longer than any vowel; the peg had slipped before it."""
+        audio, truth = takes.random_take(951005, INSTRUMENTS["viola"], "usual")
+        (bow,) = [n for n in truth["notes"] if n["kind"] == "bowed" and n["string"] == "A4"]
+        assert truth["speech"][-2]["start_s"] < bow["start_s"] < truth["speech"][-2]["end_s"]
+        found = [n for n in listen(audio, "viola")["notes"] if n["kind"] == "bowed"]
+        assert min(abs(n["start_s"] - bow["start_s"]) for n in found) < WITHIN_S["bowed"]
+
+
 class TestKinds:
     def test_two_strings_are_one_bow(self) -> None:
         """Found once, at the pitch of one of them; pegmark.measure tells that there are two."""

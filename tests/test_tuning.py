@@ -296,6 +296,16 @@ def test_an_unnamed_note_may_be_a_strings_last_word():
     assert take.read()["strings"]["A4"]["heard"] == "heard"
 
 
+@pytest.mark.parametrize(("cents", "heard"), [(70.0, "unsure"), (-30.0, "unsure"), (2.0, "heard")])
+def test_out_of_tune_in_the_first_round_and_never_heard_again_is_unsure(cents, heard):
+    """Who turns the other pegs turns this one too, if only where nothing was heard."""
+    take = Take().play("A4", 20.0).play("E5", cents).play("D4", 20.0)
+    take.play("A4", 10.0, 0.0, 0.0).play("D4", 10.0, 0.0, 0.0)
+    assert read_tuning(take.notes, VIOLIN)["strings"]["E5"]["heard"] == heard
+    take.play("E5", cents)  # sounded again at the end, it is known
+    assert read_tuning(take.notes, VIOLIN)["strings"]["E5"]["heard"] == "heard"
+
+
 def test_a_string_sounded_again_after_an_unnamed_note_is_known():
     take = Take().play("A4", 0).play("A4", -300).play("A4", 0)
     take.notes[1] |= {"string": None, "string_odds": 0.6}

@@ -37,6 +37,8 @@ SURELY_SPOKEN = (2.0, 4.0)  # log odds of speech from and up to which that grows
 # What sounds on like this began somewhere: a soft start, which shows little of itself.
 SUSTAINED_S, SUSTAINED_SALIENCE, SUSTAINED_RISE_DB, SUSTAINED_FAINT_DB = 1.2, 7.0, 6.0, 13.0
 SUSTAINED_ODDS = 2.5
+# ... and what stands so still for so long nobody speaks: with it, no more speech is taken for notes
+HELD_SALIENCE, HELD_CENTS_S, HELD_CENTS = 10.0, 12.0, 4.0
 SAME_NOTE_S = 0.12  # two candidates this close are one onset
 SAME_CENTS = 80.0  # a candidate this close in pitch to a sounding bow is the same string
 SOFT_START_S = 0.4  # within this of its start a bow is still growing
@@ -246,7 +248,17 @@ def _is_sustained(
         & (features.stay > SUSTAINED_SALIENCE)
         & (features.rise_db > SUSTAINED_RISE_DB)
         & (features.level_db > usual - SUSTAINED_FAINT_DB)
-        & (talk < 0)
+        & ((talk < 0) | _is_held(features))
+    )
+
+
+def _is_held(features: Features) -> NDArray[np.bool_]:
+    """Hypotheses whose pitch stands so still for so long that nobody speaks it."""
+    return (
+        (features.run_s > SUSTAINED_S)
+        & (features.stay > HELD_SALIENCE)
+        & (np.abs(features.slope) < HELD_CENTS_S)
+        & (features.wander < HELD_CENTS)
     )
 
 

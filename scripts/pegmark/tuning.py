@@ -709,7 +709,7 @@ def _describe(
         "kind": None,
         "at_s": None,
         "notes": len(string.left),
-        "heard": _heard(string, timed, target_hz),
+        "heard": "unsure" if _untold(string, strings) else _heard(string, timed, target_hz),
         "start_cents": string.pieces[0].cents if string.pieces else None,
         "moves": [m.as_dict() for m in moves],
         "largest_move_cents": max(upward) if upward else None,
@@ -735,6 +735,19 @@ def _describe(
             "deciding": {"start_s": note["start_s"], "end_s": note["end_s"]},
         }
     return field_values
+
+
+def _untold(string: _String, strings: dict[str, _String]) -> bool:
+    """Whether a string was heard out of tune before the first turn of any, and never again.
+
+    Who turns the other pegs turns this one too: it may have been tuned where nothing was heard.
+    """
+    others = [move for other in strings.values() for move in other.turns() if other is not string]
+    if not string.left or not others or string.turns():
+        return False
+    last_s = max(piece.end_s for piece in string.pieces)
+    off = abs(float(np.median([piece.cents for piece in string.left])))
+    return off > TURN_CENTS and last_s <= min(move.start_s for move in others) + ROUNDING_S
 
 
 def _heard(string: _String, timed: list[dict[str, Any]], target_hz: float) -> str:
