@@ -639,13 +639,15 @@ def test_shifting_all_notes_moves_every_string_alike(seed, cents):
     notes = random_path(VIOLIN, seed).notes
     first, second = read_tuning(notes, VIOLIN), read_tuning(shifted(notes, cents), VIOLIN)
     pairs = list(zip(first["strings"].values(), second["strings"].values(), strict=True))
-    assume(all((a["slipped_cents"] is None) == (b["slipped_cents"] is None) for a, b in pairs))
+    # A fall that is a slip in one is a turn in the other, and the others' turns widen a string.
+    same_slips = all((a["slipped_cents"] is None) == (b["slipped_cents"] is None) for a, b in pairs)
     for a, b in pairs:
         if a["deviation_cents"] is None:
             continue
-        assert b["deviation_cents"] - a["deviation_cents"] == pytest.approx(cents, abs=1e-6)
+        exact = 1e-6 if same_slips else a["uncertainty_cents"]
+        assert b["deviation_cents"] - a["deviation_cents"] == pytest.approx(cents, abs=exact)
         assert b["start_cents"] - a["start_cents"] == pytest.approx(cents, abs=1e-6)
-        if first["last_turn_s"] == second["last_turn_s"]:
+        if same_slips and first["last_turn_s"] == second["last_turn_s"]:
             assert b["uncertainty_cents"] == pytest.approx(a["uncertainty_cents"], abs=1e-6)
 
 
