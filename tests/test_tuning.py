@@ -9,7 +9,7 @@ import random
 import numpy as np
 import pytest
 from conftest import ROOT
-from hypothesis import assume, given, settings
+from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
 from pegmark import pitch
 from pegmark.instruments import load_instruments
@@ -689,6 +689,7 @@ def test_sounding_the_last_notes_again_changes_little_and_makes_nothing_less_sur
 
 
 @settings(max_examples=30, deadline=None)
+@example(seed=478, seconds=85.0)  # a fall as even as rounding lets it be
 @given(seed=st.integers(0, 10_000), seconds=st.floats(0, 500))
 def test_times_follow_the_take(seed, seconds):
     notes = random_path(BASS, seed).notes

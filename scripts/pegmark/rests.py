@@ -66,7 +66,7 @@ def plateaus(
     times: np.ndarray, cents: np.ndarray, noise: float, half: float = COARSE_HALF_CENTS
 ) -> list[Rest]:
     """Stretches of a track that stand still for `REST_S` or more."""
-    step = np.diff(times)
+    step = np.round(np.diff(times), 6)  # the same wherever in the take the note lies
     still = np.abs(np.diff(cents)) <= 1 + noise + np.minimum(REST_CENTS_PER_S * step, 2.0)
     rests = []
     k = 0

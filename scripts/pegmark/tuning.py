@@ -32,6 +32,7 @@ UNSAID_TURN_CENTS = 8.0  # a turn in a bow whose fit does not call it gliding: b
 UNSAID_REST_S = 0.3  # ... but do not rest in between
 TRACK_GAP_S = 1.0  # a note that sounds on longer than this after its track may have moved on
 LOST_HALF_CENTS = 50.0  # half-width of a string that was moving when it was last heard
+STRAIGHT_CENTS = 0.01  # a fall this even from third to third is a peg's, not an attack's
 UNSETTLED_HALF_CENTS = 12.0  # a pitch known no better than this is not a settled one
 SOUNDING_GAP_S = 0.5  # a silence shorter than this between two plucks: turned while it rang
 SILENT_GAP_S = 1.2  # longer than this: turned in silence; between the two, unknown
@@ -386,7 +387,7 @@ def _rests(note: dict[str, Any], half: float) -> list[Rest]:
     gliding, plucked = note.get("gliding"), note["kind"] == "plucked"
     track = np.array(note.get("track") or [], dtype=float).reshape(-1, 2)
     if plucked:
-        track = track[track[:, 0] >= note["start_s"] + ATTACK_S]
+        track = track[track[:, 0] >= note["start_s"] + ATTACK_S - ROUNDING_S]
     if len(track) < 4 or (plucked and gliding is False):
         return []
     times, cents = track[:, 0], rests.smooth(track[:, 1])
@@ -405,7 +406,8 @@ def _rests(note: dict[str, Any], half: float) -> list[Rest]:
 def _falls_as_attack(times: np.ndarray, cents: np.ndarray) -> bool:
     third = times[0] + (times[-1] - times[0]) * np.array([1, 2]) / 3
     early, late = np.interp(third, times, cents)
-    return bool(cents[-1] < cents[0] and cents[0] - early >= early - late)
+    steeper = (cents[0] - early) - (early - late)
+    return bool(cents[-1] < cents[0] and steeper > STRAIGHT_CENTS)
 
 
 # Change-points --------------------------------------------------------------------------------
