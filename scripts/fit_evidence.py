@@ -1,6 +1,6 @@
-"""Fit the curves of pegmark/evidence.json, by which candidates are told from notes.
+"""Fit the tables of pegmark/evidence.json, by which candidates are told from notes.
 
-    python scripts/fit_evidence.py [--takes 200] [--seed 600000] [--out FILE] [--keep FOLDER]
+    python scripts/fit_evidence.py [--takes 800] [--seed 600000] [--out FILE] [--keep FOLDER]
 
 Takes of the sound laboratory are made: every other one an invented take (all difficulties, a
 quarter of them with sampled players, where Debian's fluid-soundfont-gm is installed), the others
@@ -13,20 +13,24 @@ the truth:
 - "bowed": of those that are notes, whether a bow sounded them;
 - "speech": of every quarter second (`pegmark.spoken`), whether somebody speaks.
 
-Each input's curve is a sum of hinges max(0, x - knot), so the log odds are additive in the inputs
-and in the product of some pairs of them: logistic regression on hinges with an L2 penalty (Hastie,
-Tibshirani, Friedman, "The Elements of Statistical Learning", 2nd ed., chapters 4.4 and 9.1: from
-memory). A fifth of the takes is held back first, for the figures that are printed; then all are
-used. `--keep` stores the takes, so that a next fit need not make them again.
+"note" is told by boosted trees, the others by curves that are added up (`pegmark.evidence`): sums
+of hinges max(0, x - knot), fitted by logistic regression with an L2 penalty (Hastie, Tibshirani,
+Friedman, "The Elements of Statistical Learning", 2nd ed., chapters 4.4, 9.1 and 10: from memory).
+A fifth of the takes is held back first, for the figures that are printed; then all are used.
+`--keep` stores the takes, so that a next fit need not make them again; `--jobs` reads so many at
+once.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import numpy as np
@@ -38,6 +42,7 @@ from pegmark.lab.drills import DRILLS, drill
 from pegmark.lab.takes import random_take
 from pegmark.onsets import Features
 from pegmark.segment import pitch_search
+from sklearn.ensemble import HistGradientBoostingClassifier  # type: ignore[import-untyped]
 from sklearn.linear_model import LogisticRegression  # type: ignore[import-untyped]
 
 Floats = NDArray[np.float64]
@@ -45,6 +50,7 @@ Bools = NDArray[np.bool_]
 Take = tuple[np.ndarray, dict[str, Any], Instrument]
 
 ROOT = Path(__file__).resolve().parents[1]
+TABLE = load_instruments(ROOT / "config" / "instruments.yaml")
 RATE_HZ = 16000
 INSTRUMENTS = ("violin", "viola", "cello", "double bass")
 DIFFICULTIES = ("easy", "usual", "hard", "usual", "hard")
@@ -55,12 +61,19 @@ KNOTS = 7  # inner knots of a curve, at quantiles of its input
 PENALTY = 0.1  # C of the regression, for standardised hinges: stronger the smaller
 HELD_BACK = 5  # one take in so many
 EDGE_S = 0.4  # windows so near to the edge of a passage are neither speech nor none
-# Of all pairs those whose product took most off the log loss of such takes: a click, loud or not,
-# means something else where the pitch is the only one, or known, or still rings.
-PAIRS: list[tuple[str, str]] = [
-    *(("flux", "share"), ("stray", "share"), ("stray", "support"), ("share", "support")),
-    *(("old", "share"), ("run", "rich"), ("drop", "swing"), ("drop", "level")),
-]
+# Trees: many, small and careful ones; what fewer hypotheses than LEAF have in common is chance.
+TREES: dict[str, Any] = {
+    "max_iter": 500,
+    "learning_rate": 0.08,
+    "max_leaf_nodes": 8,
+    "max_depth": 6,
+    "min_samples_leaf": 60,
+    "l2_regularization": 20.0,
+    "max_features": 0.4,
+    "early_stopping": False,
+    "random_state": 0,
+}
+CHECKED = 5000  # hypotheses for which the trees as written are compared with the model
 BOWED_INPUTS = ["flux", "decay", "drop", "peak", "swing", "rise", "shape", "wander", "rich"]
 BOWED_INPUTS += ["strike", "stray"]
 
@@ -84,36 +97,28 @@ class Heard:
     clear: Bools
 
 
-def training_takes(count: int, seed: int, table: dict[str, Instrument]) -> Iterator[Take]:
-    """The takes to learn from."""
-    sampled = samples.SOUND_FONT.is_file()
-    for k in range(count):
-        instrument = table[INSTRUMENTS[(k // 2) % 4]]
-        if k % 2:
-            name = list(DRILLS)[(k // 2) % len(DRILLS)]
-            audio, truth = drill(name, instrument, seed + k)
-        else:
-            difficulty = DIFFICULTIES[(k // 8) % len(DIFFICULTIES)]
-            real = sampled and (k // 8) % 4 == 3
-            audio, truth = random_take(seed + k, instrument, difficulty, real=real)
-        yield audio.astype(np.float16), truth, instrument  # 16 bits: no recording has more
+def training_take(k: int, seed: int) -> Take:
+    """The k-th take to learn from."""
+    instrument = TABLE[INSTRUMENTS[(k // 2) % 4]]
+    if k % 2:
+        name = list(DRILLS)[(k // 2) % len(DRILLS)]
+        audio, truth = drill(name, instrument, seed + k)
+    else:
+        difficulty = DIFFICULTIES[(k // 8) % len(DIFFICULTIES)]
+        real = (k // 8) % 4 == 3 and samples.SOUND_FONT.is_file()
+        audio, truth = random_take(seed + k, instrument, difficulty, real=real)
+    return audio.astype(np.float16), truth, instrument  # 16 bits: no recording has more
 
 
-def kept_takes(
-    folder: Path | None, count: int, seed: int, table: dict[str, Instrument]
-) -> Iterator[Take]:
-    """The training takes, stored in and read from `folder` where one is given."""
-    if folder is None:
-        yield from training_takes(count, seed, table)
-        return
-    folder.mkdir(parents=True, exist_ok=True)
-    if not (folder / f"{seed}-{count - 1}.json").exists():
-        for k, (audio, truth, _) in enumerate(training_takes(count, seed, table)):
-            np.save(folder / f"{seed}-{k}.npy", audio)
-            (folder / f"{seed}-{k}.json").write_text(json.dumps(truth))
-    for k in range(count):
-        truth = json.loads((folder / f"{seed}-{k}.json").read_text())
-        yield np.load(folder / f"{seed}-{k}.npy"), truth, table[truth["instrument"]]
+def kept_take(folder: Path, k: int, seed: int) -> Take:
+    """The same, stored in and read from `folder`."""
+    place = folder / f"{seed}-{k}.json"
+    if not place.exists():
+        audio, truth, _ = training_take(k, seed)
+        np.save(place.with_suffix(".npy"), audio)
+        place.write_text(json.dumps(truth))
+    truth = json.loads(place.read_text())
+    return np.load(place.with_suffix(".npy")), truth, TABLE[truth["instrument"]]
 
 
 def ways(note: dict[str, Any]) -> str:
@@ -167,6 +172,11 @@ def hear(audio: np.ndarray, truth: dict[str, Any], instrument: Instrument) -> He
     return Heard(features.onset_s, inputs, yes, ~out, bowed, times, seconds, inside, ~edge)
 
 
+def hear_kept(folder: Path, seed: int, k: int) -> Heard:
+    """`hear` of a kept take."""
+    return hear(*kept_take(folder, k, seed))
+
+
 def joined(parts: list[dict[str, Floats]], use: list[Bools], names: Iterable[str]) -> Any:
     """Inputs of many takes, only those used."""
     return {
@@ -185,7 +195,7 @@ def cases(heard: list[Heard], speech: dict[str, Any] | None) -> dict[str, tuple[
     notes = []
     for h in heard:
         talk = np.interp(h.onset_s, h.times, evidence.weigh_by(speech, h.seconds))
-        notes.append(h.notes | {"talk": np.clip(talk, -8.0, 8.0)})
+        notes.append(h.notes | {"talk": evidence.as_input(np.clip(talk, *evidence.TALK))})
     use, yes = [h.use for h in heard], [h.yes for h in heard]
     answer = np.concatenate([h.yes[h.use] for h in heard])
     known["note"] = (joined(notes, use, notes[0]), answer)
@@ -195,16 +205,37 @@ def cases(heard: list[Heard], speech: dict[str, Any] | None) -> dict[str, tuple[
 
 
 def learn(heard: list[Heard]) -> dict[str, Any]:
-    """The curves of all questions."""
+    """The tables of all questions."""
     speech = fit(*cases(heard, None)["speech"])
     known = cases(heard, speech)
-    return {"note": fit(*known["note"], PAIRS), "bowed": fit(*known["bowed"]), "speech": speech}
+    return {"note": grow(*known["note"]), "bowed": fit(*known["bowed"]), "speech": speech}
 
 
-def _stretch(inputs: dict[str, Floats], name: str) -> tuple[str, float, float]:
-    """An input with the low and high value between which it counts in a product."""
-    low, high = np.quantile(inputs[name], [0.02, 0.98])
-    return name, round(float(low), 3), round(float(max(high, low + 0.01)), 3)
+def grow(inputs: dict[str, Floats], yes: Bools) -> dict[str, Any]:
+    """The trees of one question, read from the fitted model's own nodes."""
+    names = list(inputs)
+    table = np.stack([inputs[name] for name in names], axis=1)
+    model = HistGradientBoostingClassifier(**TREES).fit(table, yes)
+    bias = float(np.ravel(model._baseline_prediction)[0])
+    nodes: list[list[float]] = []
+    roots = []
+    for (predictor,) in model._predictors:
+        first = len(nodes)
+        roots.append(first)
+        for k, node in enumerate(predictor.nodes):
+            if node["is_leaf"]:
+                nodes.append([0, 0.0, first + k, first + k, round(float(node["value"]), 4)])
+                continue
+            ways = [first + int(node["left"]), first + int(node["right"])]
+            most = round(float(node["num_threshold"]), evidence.DIGITS + 1)  # of two, the mean
+            nodes.append([int(node["feature_idx"]), most, *ways, 0.0])
+    found = {"bias": round(bias, 4), "inputs": names, "depth": TREES["max_depth"]}
+    found |= {"roots": roots, "nodes": nodes}
+    some = {name: values[:CHECKED] for name, values in inputs.items()}
+    apart = np.abs(evidence.weigh_by(found, some) - model.decision_function(table[:CHECKED]))
+    if np.quantile(apart, 0.999) > 0.01:  # what rounding leaves
+        raise ValueError("the trees as written do not answer as the fitted model does")
+    return found
 
 
 def knots_of(values: Floats, yes: Bools) -> Floats:
@@ -215,12 +246,8 @@ def knots_of(values: Floats, yes: Bools) -> Floats:
     return np.unique(np.round([*inner, *ends], 3))
 
 
-def fit(
-    inputs: dict[str, Floats], yes: Bools, pairs: Iterable[tuple[str, str]] = ()
-) -> dict[str, Any]:
-    """The model of one question: its bias, and the curve of every input and pair of inputs."""
-    both = {f"{a}*{b}": [_stretch(inputs, a), _stretch(inputs, b)] for a, b in pairs}
-    inputs = inputs | {name: evidence.product(inputs, of) for name, of in both.items()}
+def fit(inputs: dict[str, Floats], yes: Bools) -> dict[str, Any]:
+    """The model of one question: its bias, and the curve of every input."""
     knots = {name: knots_of(values, yes) for name, values in inputs.items()}
     columns, owner = [], []
     for name, values in inputs.items():
@@ -240,8 +267,7 @@ def fit(
         value = sum(s * np.maximum(at - k, 0) for k, s in parts) + np.zeros(len(at))
         middle = float(np.interp(np.median(inputs[name][yes]), at, value))
         bias += middle  # so that 0 is what a usual note has
-        curves[name] = {"of": both[name]} if name in both else {}
-        curves[name] |= {"at": at.tolist(), "value": np.round(value - middle, 3).tolist()}
+        curves[name] = {"at": at.tolist(), "value": np.round(value - middle, 3).tolist()}
     return {"bias": round(bias, 3), "curves": curves}
 
 
@@ -255,45 +281,53 @@ def figures(odds: Floats, yes: Bools) -> str:
     )
 
 
-def as_text(model: dict[str, Any]) -> str:
-    """The table as JSON, one line a list."""
+def as_text(tables: dict[str, Any]) -> str:
+    """The tables as JSON, one line a curve or a tree."""
     parts = []
-    for question, fitted in model.items():
-        lines = [
-            f'  "{name}": {json.dumps(curve)}'.replace(', "value"', ',\n   "value"')
-            for name, curve in fitted["curves"].items()
-        ]
-        head = f' "{question}": {{"bias": {fitted["bias"]}, "curves": {{\n'
-        parts.append(head + ",\n".join(lines) + "\n }}")
+    for question, table in tables.items():
+        head = {k: v for k, v in table.items() if k not in ("curves", "nodes")}
+        lines = [f'  "{name}": {json.dumps(value)}' for name, value in head.items()]
+        if "nodes" in table:
+            ends = [*table["roots"][1:], len(table["nodes"])]
+            trees = [table["nodes"][a:b] for a, b in zip(table["roots"], ends, strict=True)]
+            rows = [json.dumps(tree, separators=(",", ":"))[1:-1] for tree in trees]
+            lines.append('  "nodes": [\n' + ",\n".join(rows) + "\n  ]")
+        else:
+            rows = [f'   "{k}": {json.dumps(curve)}' for k, curve in table["curves"].items()]
+            lines.append('  "curves": {\n' + ",\n".join(rows) + "\n  }")
+        parts.append(f' "{question}": {{\n' + ",\n".join(lines) + "\n }")
     return "{\n" + ",\n".join(parts) + "\n}\n"
 
 
 def report(heard: list[Heard]) -> None:
-    """Print how well the curves of four fifths of the takes, and the old ones, do on the rest."""
+    """Print how well the tables of four fifths of the takes do on the rest."""
     held, others = heard[::HELD_BACK], [h for i, h in enumerate(heard) if i % HELD_BACK]
-    print(f"{len(heard)} takes; figures on {len(held)} that the curves were not fitted on")
+    print(f"{len(heard)} takes; figures on {len(held)} that the tables were not fitted on")
     new = learn(others)
+    curves = new | {"note": fit(*cases(others, new["speech"])["note"])}
     for question, (inputs, yes) in cases(held, new["speech"]).items():
-        for name, models in (("old", evidence.curves()), ("new", new)):
-            if question in models:
-                odds = evidence.weigh_by(models[question], inputs)
-                print(f"{question}, {name} curves: {figures(odds, yes)}")
+        for name, tables in (("as written", new), ("by curves", curves)):
+            if name == "as written" or question == "note":
+                odds = evidence.weigh_by(tables[question], inputs)
+                print(f"{question}, {name}: {figures(odds, yes)}")
 
 
 def main() -> None:
     """Fit, print the figures, write the table."""
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
-    parser.add_argument("--takes", type=int, default=200)
+    parser.add_argument("--takes", type=int, default=800)
     parser.add_argument("--seed", type=int, default=600_000)
     parser.add_argument("--out", type=Path, default=evidence.TABLE)
     parser.add_argument("--keep", type=Path, help="a folder in which the takes are kept")
+    parser.add_argument("--jobs", type=int, default=2)
     options = parser.parse_args()
-    table = load_instruments(ROOT / "config" / "instruments.yaml")
-    takes = kept_takes(options.keep, options.takes, options.seed, table)
-    heard = [hear(*take) for take in takes]
+    with TemporaryDirectory() as passing, ProcessPoolExecutor(options.jobs) as pool:
+        folder = options.keep or Path(passing)
+        folder.mkdir(parents=True, exist_ok=True)
+        read = partial(hear_kept, folder, options.seed)
+        heard = list(pool.map(read, range(options.takes), chunksize=8))
     report(heard)
-    models = learn(heard)
-    options.out.write_text(as_text(models), encoding="utf-8")
+    options.out.write_text(as_text(learn(heard)), encoding="utf-8")
     print(f"written: {options.out.name}")
 
 

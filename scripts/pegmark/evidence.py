@@ -1,12 +1,17 @@
-"""Weighing what speaks for a note, a bow, or speech: additive models of log odds.
+"""Weighing what speaks for a note, a bow, or speech: log odds from fitted tables.
 
 Every feature of a hypothesis (`pegmark.onsets.Features`) or of a second of sound
-(`pegmark.spoken`) is turned into evidence by a curve of straight pieces, and the evidence is added
-up: log odds = bias + sum of curve(feature); beyond its ends a curve stays level. A few curves are
-of the product of two features, which mean something else together than each alone. The
-curves stand in evidence.json beside this module as knots and values; they are fitted on takes of
-the sound laboratory by scripts/fit_evidence.py (logistic regression on hinges) and can be read,
-plotted and changed by hand.
+(`pegmark.spoken`) is an input. Two kinds of tables stand in evidence.json beside this module,
+both fitted on takes of the sound laboratory by scripts/fit_evidence.py:
+
+- curves, for "bowed" and "speech": log odds = bias + sum of curve(input), each a curve of straight
+  pieces (logistic regression on hinges); beyond its ends a curve stays level. They can be read,
+  plotted and changed by hand.
+- trees, for "note", where an input means one thing or another by what the others are (a click on
+  a ringing string, a soft rise under speech): log odds = bias + sum of the value that each small
+  tree comes to (gradient boosting; Hastie, Tibshirani, Friedman, "The Elements of Statistical
+  Learning", 2nd ed., chapter 10: from memory). On takes held back trees and curves stand side by
+  side whenever the tables are fitted.
 """
 
 from __future__ import annotations
@@ -24,37 +29,47 @@ from pegmark.onsets import Features
 Floats = NDArray[np.float64]
 
 TABLE = Path(__file__).with_name("evidence.json")
+DIGITS = 4  # decimals of the inputs, and of the trees' edges
+TALK = (-8.0, 8.0)  # surer than this of speech, or of none, is sure enough
 SUPPORT_CENTS = 25.0  # notes of one string lie about this close ...
 SUPPORT_APART_S = 0.15  # ... and this much apart, or they are one note seen twice
 
 
 @cache
-def curves() -> dict[str, Any]:
-    """The fitted curves: {question: {"bias", "curves": {name: {"at", "value"}}}}.
+def tables() -> dict[str, Any]:
+    """The fitted tables, {question: table}.
 
-    A curve with "of" (lists of name, low, high) is one of a `product` of inputs.
+    Of curves: "bias", "curves": {name: {"at", "value"}}. Of trees: "bias", "inputs" (names),
+    "roots" (a node each), "depth", "nodes": [input, most, node if not more, node if more, value].
     """
     return dict(json.loads(TABLE.read_text(encoding="utf-8")))
 
 
 def weigh(inputs: dict[str, Floats], question: str) -> Floats:
     """Log odds of `question` ("note", "bowed", "speech"), from named inputs of one length each."""
-    return weigh_by(curves()[question], inputs)
+    return weigh_by(tables()[question], inputs)
 
 
 def weigh_by(model: dict[str, Any], inputs: dict[str, Floats]) -> Floats:
-    """Log odds by the curves of one question."""
+    """Log odds by the table of one question."""
+    if "nodes" in model:
+        return _weigh_by_trees(model, inputs)
     total: Floats = np.full(len(next(iter(inputs.values()))), float(model["bias"]))
     for name, curve in model["curves"].items():
-        values = product(inputs, curve["of"]) if "of" in curve else inputs[name]
-        total = total + np.interp(values, curve["at"], curve["value"])
+        total = total + np.interp(inputs[name], curve["at"], curve["value"])
     return total
 
 
-def product(inputs: dict[str, Floats], of: list[tuple[str, float, float]]) -> Floats:
-    """The product of some inputs, each as a part (0 to 1) of its way from a low to a high value."""
-    parts = [np.clip((inputs[name] - low) / (high - low), 0, 1) for name, low, high in of]
-    return np.asarray(np.prod(parts, axis=0))
+def _weigh_by_trees(model: dict[str, Any], inputs: dict[str, Floats]) -> Floats:
+    """Log odds by trees; all walk down at once from the "roots", a leaf leads to itself."""
+    which, most, less, more, value = np.array(model["nodes"]).T
+    which, less, more = which.astype(int), less.astype(int), more.astype(int)
+    table = np.stack([inputs[name] for name in model["inputs"]], axis=1)
+    row = np.arange(len(table))[:, None]
+    at = np.tile(np.array(model["roots"]), (len(table), 1))
+    for _ in range(model["depth"]):
+        at = np.where(table[row, which[at]] <= most[at], less[at], more[at])
+    return np.asarray(model["bias"] + value[at].sum(axis=1))
 
 
 def inputs_of(features: Features, talk: Floats) -> dict[str, Floats]:
@@ -63,8 +78,8 @@ def inputs_of(features: Features, talk: Floats) -> dict[str, Floats]:
     talk : log odds that somebody speaks at each onset.
     """
     f = features
-    return {
-        "talk": np.clip(talk, -8.0, 8.0),
+    known = {
+        "talk": np.clip(talk, *TALK),
         "flux": np.log(np.maximum(f.flux, 1e-3)),
         "new": f.new,
         "after": f.after,
@@ -88,7 +103,22 @@ def inputs_of(features: Features, talk: Floats) -> dict[str, Floats]:
         "stray": f.stray,
         "rich": f.rich,
         "support": support(f),
+        "below": f.below,
+        "above": f.above,
+        "all_rise": f.all_rise,
+        "high_rise": f.high_rise,
+        "few_rise": f.few_rise,
+        "break": f.phase_break,
+        "novelty": f.novelty,
+        # To the half octave: what is usual of low and of high strings, not which pitches are.
+        "octave": np.round(2 * np.log2(f.f0_hz)) / 2,
     }
+    return {name: as_input(values) for name, values in known.items()}
+
+
+def as_input(values: Floats) -> Floats:
+    """Values without the last bits, in which two machines may differ, and with them two answers."""
+    return np.round(np.asarray(values, np.float64), DIGITS)
 
 
 def _plain(f: Features) -> NDArray[np.bool_]:

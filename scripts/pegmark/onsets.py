@@ -18,6 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pegmark.atonset import changes
 from pegmark.coarse import Array, PitchSearch, hann, local_mean, magnitudes
 from pegmark.instruments import Instrument
 
@@ -42,6 +43,7 @@ FOLLOW_FRAMES = 45  # a candidate is followed for this many long frames: 1.4 s
 BEFORE_FRAMES = 8
 FOLLOW_FROM_S = 0.08  # the first long frame wholly after the onset, nearly
 PARTIALS = 10
+KIN_NUMBERS, KIN_CENTS = (2, 8), 30.0  # such multiples of a pitch are taken for its partials
 STRIKE_DB = 40.0  # bins this far below an onset's loudest say nothing
 LIVE_SALIENCE = 2.5  # below this (white noise reaches it) a pitch is no longer there ...
 LIVE_SHARE = 0.3  # ... nor below this part of its own best
@@ -189,6 +191,9 @@ class Features:
     shape : how unlike the partials move, dB a frame (strings move alike, vowels do not)
     strike : rise of the partials within some 40 ms, dB; stray : rise between the partials
     rich : effective number of partials; next_s, last_s : distance to strong neighbours in time
+    below, above : best share of the candidate's other pitches that this one is a harmonic of, and
+        of those that are harmonics of this one; 0 for none
+    all_rise, high_rise, few_rise, phase_break, novelty : see `pegmark.atonset.changes`
     """
 
     onset_s: Floats
@@ -216,6 +221,13 @@ class Features:
     rich: Floats
     next_s: Floats
     last_s: Floats
+    below: Floats
+    above: Floats
+    all_rise: Floats
+    high_rise: Floats
+    few_rise: Floats
+    phase_break: Floats
+    novelty: Floats
 
     def __len__(self) -> int:
         return len(self.onset_s)
@@ -233,25 +245,41 @@ def describe(block: Block, times: Floats, heights: Floats) -> Features:
     count = HYPOTHESES + 1
     candidate = np.repeat(np.arange(len(times)), count)
     flat = grid.ravel()
-    strike, stray = _strike(block, times[candidate], block.search.f0_hz[flat])
+    f0_hz = block.search.f0_hz[flat]
+    strike, stray = _strike(block, times[candidate], f0_hz)
     best = np.maximum(score.max(axis=1, initial=0.1), 0.1)
+    share = score[candidate, flat] / best[candidate]
+    below, above = _kin(f0_hz.reshape(-1, count), share.reshape(-1, count))
     followed = follow(block, times[candidate], flat, FOLLOW_FRAMES)
     return Features(
         onset_s=times[candidate],
         flux=heights[candidate],
         candidate=candidate,
         grid=flat,
-        f0_hz=block.search.f0_hz[flat],
+        f0_hz=f0_hz,
         rank=np.tile(np.arange(count), len(times)),
-        share=score[candidate, flat] / best[candidate],
+        share=share,
         new=new[candidate, flat],
         after=after[candidate, flat],
         strike=strike,
         stray=stray,
         next_s=next_s[candidate],
         last_s=last_s[candidate],
+        below=below,
+        above=above,
+        **changes(block.audio, block.rate_hz, times, candidate, f0_hz),
         **_summary(block, followed, next_s[candidate]),
     )
+
+
+def _kin(f0_hz: Floats, share: Floats) -> tuple[Floats, Floats]:
+    """`Features.below` and `above`, flat, from f0_hz and share of shape (candidates, pitches)."""
+    ratio = f0_hz[:, :, None] / f0_hz[:, None, :]
+    number = np.clip(np.rint(ratio), *KIN_NUMBERS)
+    harmonic = np.abs(1200 * np.log2(ratio / number)) < KIN_CENTS
+    below = np.where(harmonic, share[:, None, :], 0).max(axis=2)
+    above = np.where(harmonic, share[:, :, None], 0).max(axis=1)
+    return below.ravel(), above.ravel()
 
 
 def _what_is_new(

@@ -29,25 +29,20 @@ Floats = NDArray[np.float64]
 BLOCK_S = 120.0  # audio read at a time
 OVERLAP_S = 30.0  # of which so much is shared with the next block
 LONGEST_NOTE_S = 28.0
-ACCEPT_ODDS = -0.3  # log odds above which a candidate is a note: a little for finding ...
+ACCEPT_ODDS = -0.8  # log odds above which a candidate is a note: a little for finding ...
 # ... but where somebody surely speaks, so much more than elsewhere, and more for what slides
 SPOKEN_ODDS, SLIDING_ODDS = 0.4, 2.6
 SLIDING_CENTS_S = 40.0
 SURELY_SPOKEN = (2.0, 4.0)  # log odds of speech from and up to which that grows
-# What sounds on like this began somewhere: a soft start, which shows little of itself.
-SUSTAINED_S, SUSTAINED_SALIENCE, SUSTAINED_RISE_DB, SUSTAINED_FAINT_DB = 1.2, 7.0, 6.0, 13.0
-SUSTAINED_ODDS = 2.5
-# ... and what stands so still for so long nobody speaks: with it, no more speech is taken for notes
-HELD_SALIENCE, HELD_CENTS_S, HELD_CENTS = 10.0, 12.0, 4.0
 SAME_NOTE_S = 0.12  # two candidates this close are one onset
 SAME_CENTS = 80.0  # a candidate this close in pitch to a sounding bow is the same string
 SOFT_START_S = 0.4  # within this of its start a bow is still growing
-NEW_RISE_DB, NEW_SHARE = 10.0, 0.6  # unless it is this much louder, and this much of it is new
+STRUCK_ODDS = 2.0  # later a bow set down anew is told from one that turns by this
 LOST_S = 0.8  # a bow that speech drowned for so long may be the same bow
 TONE_EDGE_S = 0.25  # a reference tone's own beginning and end, as candidates see them
 MASKED_LINES, MASKED_UP_TO, MASKED_CENTS = 2, 6, 60.0  # a tone on two of the first partials
 BOW_BEFORE_S, BOW_AFTER_S = 0.15, 0.5  # where a bow's start is looked for about its candidate
-BOW_SOONER_S = 0.02  # where the rise says nothing: candidates of bows are late by about that
+BOW_SOONER_S = 0.02  # candidates of bows are late by this or more: all that is known without a rise
 BOW_FOOT = 0.7  # between 1 (a smooth rise) and 0.4 (sampled players)
 DIED_DB = 40.0
 BOW_END_DB = 9.0  # a bow has stopped where its level falls this far below its middle
@@ -219,47 +214,19 @@ def _read_block_notes(
     slides = np.abs(features.slope) > SLIDING_CENTS_S
     spoken_odds = SPOKEN_ODDS + SLIDING_ODDS * slides
     odds -= spoken_odds * np.interp(talk, SURELY_SPOKEN, (0.0, 1.0))
-    odds[_is_sustained(features, talk, odds, bowed)] += SUSTAINED_ODDS
     for tone in steady:
         odds[_is_tone(features, tone)] = -np.inf
     chosen = _best_of_each(features, odds)
-    chosen = _one_onset_each(features, odds, bowed, chosen)
+    chosen = _one_onset_each(features, odds, chosen)
     if not len(chosen):
         return []
     frames = round(LONGEST_NOTE_S / block.long_s)
     followed = onsets.follow(block, features.onset_s[chosen], features.grid[chosen], frames)
-    keep = _not_the_same_bow(block, features, bowed, chosen, followed)
+    keep = _not_the_same_bow(block, features, odds, bowed, chosen, followed)
     notes = _as_notes(block, features, bowed, chosen, followed, keep)
     for tone in steady:
         notes = [note for note in notes if not _is_masked(note, tone)]
     return notes
-
-
-def _is_sustained(
-    features: Features, talk: Floats, odds: Floats, bowed: Floats
-) -> NDArray[np.bool_]:
-    """Hypotheses of a bow that is there for long, however softly it began."""
-    sure = features.level_db[odds > ACCEPT_ODDS]
-    usual = float(np.median(sure)) if len(sure) else -np.inf
-    return (
-        (bowed > 0)
-        & (features.rank == 0)
-        & (features.run_s > SUSTAINED_S)
-        & (features.stay > SUSTAINED_SALIENCE)
-        & (features.rise_db > SUSTAINED_RISE_DB)
-        & (features.level_db > usual - SUSTAINED_FAINT_DB)
-        & ((talk < 0) | _is_held(features))
-    )
-
-
-def _is_held(features: Features) -> NDArray[np.bool_]:
-    """Hypotheses whose pitch stands so still for so long that nobody speaks it."""
-    return (
-        (features.run_s > SUSTAINED_S)
-        & (features.stay > HELD_SALIENCE)
-        & (np.abs(features.slope) < HELD_CENTS_S)
-        & (features.wander < HELD_CENTS)
-    )
 
 
 def _is_tone(features: Features, tone: tones.Tone) -> NDArray[np.bool_]:
@@ -296,7 +263,7 @@ def _best_of_each(features: Features, odds: Floats) -> NDArray[np.int64]:
 
 
 def _one_onset_each(
-    features: Features, odds: Floats, bowed: Floats, chosen: NDArray[np.int64]
+    features: Features, odds: Floats, chosen: NDArray[np.int64]
 ) -> NDArray[np.int64]:
     """Of candidates closer than SAME_NOTE_S only the likeliest; the earlier of equal ones."""
     kept: list[int] = []
@@ -314,6 +281,7 @@ def _one_onset_each(
 def _not_the_same_bow(
     block: Block,
     features: Features,
+    odds: Floats,
     bowed: Floats,
     chosen: NDArray[np.int64],
     followed: Followed,
@@ -329,11 +297,7 @@ def _not_the_same_bow(
             pitch = _pitch_at(block, features, followed, before, chosen, frame)
             apart = abs(1200 * np.log2(features.f0_hz[index] / pitch))
             goes_on = frame < followed.run[before] + LOST_S / block.long_s
-            struck = (
-                elapsed > SOFT_START_S
-                and features.rise_db[index] > NEW_RISE_DB
-                and features.new[index] > NEW_SHARE * features.after[index]
-            )
+            struck = elapsed > SOFT_START_S and odds[index] > STRUCK_ODDS
             if bowed[earlier] > 0 and goes_on and apart < SAME_CENTS and not struck:
                 continue
         keep.append(position)
@@ -424,7 +388,7 @@ def _bow_start(block: Block, onset_s: float, f0_hz: float) -> float:
     if low is None or high is None:
         return onset_s - BOW_SOONER_S
     start = (first + low - BOW_FOOT * (high - low)) * step
-    return float(np.clip(start, onset_s - BOW_BEFORE_S, onset_s))
+    return float(np.clip(start, onset_s - BOW_BEFORE_S, onset_s - BOW_SOONER_S))
 
 
 def _crossing(rise: Floats, part: float) -> float | None:
