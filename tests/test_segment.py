@@ -53,6 +53,15 @@ def played(record: dict[str, Any]) -> list[dict[str, Any]]:
     return [note for note in record["notes"] if note["kind"] != "reference_tone"]
 
 
+def is_somewhere(found: dict[str, Any], truth: Sequence[dict[str, Any]]) -> bool:
+    """Whether a true note of that pitch begins within a tenth of a second of a found one."""
+    return any(
+        abs(found["start_s"] - note["start_s"]) < 0.1
+        and abs(1200 * np.log2(found["f0_hz"] / note["f0_hz"])) < COARSE_CENTS
+        for note in truth
+    )
+
+
 def matched(
     found: Sequence[dict[str, Any]], truth: Sequence[dict[str, Any]]
 ) -> list[tuple[dict[str, Any], dict[str, Any]]]:
@@ -268,7 +277,8 @@ class TestOthers:
     def test_speech_between_and_over_the_notes(self) -> None:
         """Three plucks before, three under speech as loud as they (-6 to 3 dB).
 
-        Of those under speech the issue asks for what can be measured: here for half.
+        Of those under speech the issue asks for what can be measured: here for half. No note is
+        said where none is; that one under speech is said to begin some hundredths early is none.
         """
         before, under, extra = 0, 0, 0
         for name in FOUR:
@@ -287,7 +297,7 @@ class TestOthers:
             pairs = matched(played(record), truth["notes"])
             before += sum(true in truth["notes"][:3] for true, _ in pairs)
             under += sum(true in truth["notes"][3:] for true, _ in pairs)
-            extra += len(played(record)) - len(pairs)
+            extra += sum(not is_somewhere(found, truth["notes"]) for found in played(record))
             for passage in truth["speech"]:
                 middle = (passage["start_s"] + passage["end_s"]) / 2
                 assert any(p["start_s"] < middle < p["end_s"] for p in record["speech"])

@@ -23,6 +23,7 @@ from pegmark.dsp import Real
 from pegmark.instruments import Instrument
 from pegmark.notefit import NoteFit, fit_note, moved, solve_pluck
 from pegmark.partials import first_look
+from pegmark.subtract import without_tone
 
 # Lowest and highest of the main resonances (air, wood) of each kind of body, in Hz; common
 # practice, no source. Partials between them are pulled most.
@@ -70,8 +71,9 @@ def measure_take(
     record["recording"] = {"speed_error_cents": None, **(strings_record.get("recording") or {})}
     notes = [dict(note) for note in strings_record.get("notes", [])]
     hum_hz = record["recording"].get("hum_hz")
-    notes = tell_pairs(audio, rate_hz, notes, instrument, hum_hz)
-    fits = fit_notes(audio, rate_hz, notes, instrument.name, hum_hz)
+    rest = without_tones(audio, rate_hz, notes)
+    notes = tell_pairs(rest, rate_hz, notes, instrument, hum_hz)
+    fits = fit_notes(audio, rate_hz, notes, instrument.name, hum_hz, rest=rest)
     targets = instrument.hz()
     fits = _speed_taken_out(record, notes, fits, targets)
     record["notes"] = [describe(note, fit, targets) for note, fit in zip(notes, fits, strict=True)]
@@ -81,6 +83,15 @@ def measure_take(
     for note, role in zip(record["notes"], story.pop("roles"), strict=True):
         note["role"] = role
     return record | story
+
+
+def without_tones(audio: Real, rate_hz: float, notes: Sequence[dict[str, Any]]) -> Real:
+    """The audio less every sounded reference tone among the notes."""
+    for note in notes:
+        if note["kind"] == "reference_tone":
+            span = note["start_s"], note["end_s"]
+            audio = without_tone(audio, rate_hz, *span, note["f0_hz"])
+    return audio
 
 
 def tell_pairs(
@@ -179,8 +190,14 @@ def fit_notes(
     notes: Sequence[dict[str, Any]],
     instrument_name: str,
     hum_hz: float | None = None,
+    *,
+    rest: Real | None = None,
 ) -> list[NoteFit]:
-    """The fit of every note, in order, with what the notes of a string share."""
+    """The fit of every note, in order, with what the notes of a string share.
+
+    rest : the audio without its reference tones, in which all but these are measured.
+    """
+    rest = audio if rest is None else rest
     b_prior = B_PRIORS.get(instrument_name, B_PRIOR)
     body_hz = BODY_HZ[instrument_name]
     fits: list[NoteFit] = []
@@ -191,8 +208,9 @@ def fit_notes(
             for string, (hz, end) in last.items()
             if string != note.get("string") and note["start_s"] - end < RINGING_S
         ]
+        heard = audio if note["kind"] == "reference_tone" else rest
         fit = fit_note(
-            audio, rate_hz, note, others, hum_hz=hum_hz, b_prior=b_prior, body_hz=body_hz
+            heard, rate_hz, note, others, hum_hz=hum_hz, b_prior=b_prior, body_hz=body_hz
         )
         fits.append(fit)
         if fit.f0_hz and note.get("string") and note["kind"] in ("plucked", "bowed"):

@@ -1,0 +1,93 @@
+"""A reference tone taken out: what is left is the string, whose pitch is known exactly.
+
+Truth: sinusoids, and notes of the sound laboratory.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from conftest import ROOT
+from pegmark.identify import name_strings
+from pegmark.instruments import load_instruments
+from pegmark.lab import takes
+from pegmark.measure import measure_take
+from pegmark.segment import find_notes
+from pegmark.subtract import without_tone
+
+RATE_HZ = 16000
+INSTRUMENTS = load_instruments(ROOT / "config" / "instruments.yaml")
+T = np.arange(4 * RATE_HZ) / RATE_HZ
+
+
+def tone(hz: float, partials: tuple[int, ...] = (1, 3, 5)) -> np.ndarray:
+    lasts = (T > 0.5) & (T < 3.5)
+    return 0.1 * lasts * sum(np.sin(2 * np.pi * n * hz * T + n) / n for n in partials)
+
+
+def level_db(audio: np.ndarray) -> float:
+    inside = audio[int(0.7 * RATE_HZ) : int(3.3 * RATE_HZ)]
+    return float(10 * np.log10(np.mean(inside**2) + 1e-20))
+
+
+@pytest.mark.parametrize("hz", [220.0, 440.0, 442.0])
+@pytest.mark.parametrize("off_hz", [0.0, 0.05, -0.1])
+def test_a_tone_goes_though_its_pitch_was_known_not_quite(hz, off_hz):
+    audio = tone(hz)
+    rest = without_tone(audio, RATE_HZ, 0.5, 3.5, hz + off_hz)
+    assert level_db(rest) < level_db(audio) - 40
+
+
+@pytest.mark.parametrize("apart_hz", [-3.0, 1.0, 5.0, 40.0])
+def test_what_comes_and_goes_beside_the_tone_stays(apart_hz):
+    string = sum(
+        np.sin(2 * np.pi * (440 + apart_hz) * T) * 0.2 * np.exp(-4 * (T - at)) * (at < T)
+        for at in (1.0, 2.0)
+    )
+    rest = without_tone(string + tone(440.0), RATE_HZ, 0.5, 3.5, 440.0)
+    assert level_db(rest - string) < level_db(string) - 12
+
+
+def test_outside_its_time_nothing_is_changed_and_the_input_never_is():
+    audio = np.random.default_rng(1).normal(size=len(T)) * 0.1
+    before = audio.copy()
+    rest = without_tone(audio, RATE_HZ, 1.0, 3.0, 440.0)
+    assert (audio == before).all()
+    assert (rest[:RATE_HZ] == audio[:RATE_HZ]).all()
+    assert (rest[3 * RATE_HZ :] == audio[3 * RATE_HZ :]).all()
+
+
+def test_a_tone_too_short_to_be_looked_at_stays():
+    audio = tone(440.0)
+    assert (without_tone(audio, RATE_HZ, 1.0, 1.4, 440.0) == audio).all()
+
+
+@pytest.mark.parametrize("name", ["violin", "cello", "double bass"])
+@pytest.mark.parametrize("wave", ["sine", "organ"])
+def test_strings_plucked_under_a_sounded_a_are_measured_as_what_they_are(name, wave):
+    """At a fifth of a semitone from the tone: a reading of the tone would be 20 cents off."""
+    instrument = INSTRUMENTS[name]
+    string = instrument.order[0]
+    events = [
+        takes.Pluck(string, 2, 0.9),
+        takes.Tone(440.0 if instrument.hz()[string] > 100 else 220.0, 4.5, wave, 0.08, under=True),
+        takes.Pluck(string, 4, 1.0),
+        takes.Rest(1.5),
+    ]
+    audio, truth = takes.assemble(
+        instrument, {string: -20.0}, events,
+        player=takes.Player(seed=31), room=takes.Room(snr_db=30, rt60_s=0.3),
+    )  # fmt: skip
+    found = name_strings({"take": "t", **find_notes(audio, RATE_HZ, instrument)}, instrument)
+    measured = measure_take(audio, RATE_HZ, found, instrument)["notes"]
+    starts = np.array([note["start_s"] for note in found["notes"]])
+    read = 0
+    for note in truth["notes"]:
+        k = int(np.abs(starts - note["start_s"]).argmin())
+        if measured[k]["kind"] != "plucked" or abs(starts[k] - note["start_s"]) > 0.05:
+            continue
+        if measured[k]["deviation_cents"] is not None:
+            off = measured[k]["deviation_cents"] - note["cents"]
+            assert abs(off) < max(1.0, 1.2 * measured[k]["uncertainty_cents"])
+            read += 1
+    assert read >= 2  # those before the tone at least
