@@ -230,8 +230,7 @@ class TestTones:
     def test_under_and_beside_the_notes(self, name, hz, under, wave) -> None:
         """The tone is at the student's own A string, the string some cents off.
 
-        What is sounded under a tone with partials cannot be told from it: it is no note, since a
-        wrong pitch is worse than none. A sine leaves the string's other partials.
+        The tone is taken out, and all that is sounded under it is found.
         """
         top = INSTRUMENTS[name].strings[1 if name == "violin" else 0]
         events = [
@@ -249,10 +248,7 @@ class TestTones:
         if under and wave == "sine":
             assert len(tones) <= 1  # the cello's string still rings louder than that sine
         else:
-            (tone,) = tones
-        if under and wave != "sine":
-            sounded = [n for n in sounded if not tone["start_s"] < n["start_s"] < tone["end_s"]]
-            assert len(sounded) == 2
+            assert len(tones) == 1
         pairs = matched(played(record), sounded)
         assert len(pairs) == len(sounded) == len(played(record))
         assert max(abs(off_cents(pair)) for pair in pairs) < 30

@@ -23,6 +23,7 @@ from pegmark import evidence, onsets, recording, spoken, tones
 from pegmark.coarse import MARGIN_CENTS, Array, PitchSearch
 from pegmark.instruments import Instrument
 from pegmark.onsets import LONG_SIZE, Block, Features, Followed
+from pegmark.subtract import without_tone
 
 Floats = NDArray[np.float64]
 
@@ -40,7 +41,6 @@ SOFT_START_S = 0.4  # within this of its start a bow is still growing
 STRUCK_ODDS = 2.0  # later a bow set down anew is told from one that turns by this
 LOST_S = 0.8  # a bow that speech drowned for so long may be the same bow
 TONE_EDGE_S = 0.25  # a reference tone's own beginning and end, as candidates see them
-MASKED_LINES, MASKED_UP_TO, MASKED_CENTS = 2, 6, 60.0  # a tone on two of the first partials
 BOW_BEFORE_S, BOW_AFTER_S = 0.15, 0.5  # where a bow's start is looked for about its candidate
 BOW_SOONER_S = 0.02  # candidates of bows are late by this or more: all that is known without a rise
 BOW_FOOT = 0.7  # between 1 (a smooth rise) and 0.4 (sampled players)
@@ -128,6 +128,12 @@ def _read_take(
         times, heights = onsets.find_candidates(block)
         lines = tones.Lines(block.long, block.long_s, rate_hz / LONG_SIZE, top, hum)
         steady = tones.find_tones(lines, times[heights > onsets.STRONG_FLUX])
+        if steady:  # then once more, without them
+            for tone in steady:
+                piece = without_tone(piece, rate_hz, tone.start_s, tone.end_s, tone.f0_hz)
+            piece = np.asarray(piece, np.float32)
+            block = onsets.read_block(piece, rate_hz, search, floor, deep=deep)
+            times, heights = onsets.find_candidates(block)
         own_from = begin + (0.0 if begin == 0 else 1.0)
         own_to = np.inf if last else begin + step + 1.0
         features = onsets.describe(block, times, heights)
@@ -223,10 +229,7 @@ def _read_block_notes(
     frames = round(LONGEST_NOTE_S / block.long_s)
     followed = onsets.follow(block, features.onset_s[chosen], features.grid[chosen], frames)
     keep = _not_the_same_bow(block, features, odds, bowed, chosen, followed)
-    notes = _as_notes(block, features, bowed, chosen, followed, keep)
-    for tone in steady:
-        notes = [note for note in notes if not _is_masked(note, tone)]
-    return notes
+    return _as_notes(block, features, bowed, chosen, followed, keep)
 
 
 def _is_tone(features: Features, tone: tones.Tone) -> NDArray[np.bool_]:
@@ -238,20 +241,6 @@ def _is_tone(features: Features, tone: tones.Tone) -> NDArray[np.bool_]:
         np.abs(features.onset_s - tone.start_s), np.abs(features.onset_s - tone.end_s)
     )
     return simple & (edge < TONE_EDGE_S)
-
-
-def _is_masked(note: dict[str, Any], tone: tones.Tone) -> bool:
-    """Whether a tone hides a note: so many of its lines lie on the partials that it is the pitch.
-
-    A note that began before such a tone ends with it.
-    """
-    partials = note["f0_hz"] * np.arange(1, 1 + MASKED_UP_TO)
-    on = [np.abs(1200 * np.log2(partials / line)).min() < MASKED_CENTS for line in tone.lines_hz]
-    if note["start_s"] < tone.start_s - TONE_EDGE_S:
-        if any(on) and note["end_s"] > tone.start_s:
-            note["end_s"] = tone.start_s
-        return False
-    return note["start_s"] < tone.end_s and sum(on) >= MASKED_LINES
 
 
 def _best_of_each(features: Features, odds: Floats) -> NDArray[np.int64]:
