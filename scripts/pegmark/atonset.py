@@ -16,6 +16,7 @@ from pegmark.coarse import hann
 Array = NDArray[np.float32]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Complex = NDArray[np.complexfloating]
 
 WINDOW_S = 0.064
 APART_S = 0.020  # between the two windows on each side of the onset
@@ -76,7 +77,7 @@ def changes(
     }
 
 
-def _spectra(audio: Array, start: Ints, size: int) -> NDArray[np.complex64]:
+def _spectra(audio: Array, start: Ints, size: int) -> Complex:
     """Spectra of the windows that begin at `start` samples; silence outside the audio."""
     padded = np.pad(audio, SPECTRUM)
     last = len(padded) - size
@@ -92,8 +93,8 @@ def _peaks_near(loudness: Floats, row: Ints, place: Floats) -> Ints:
     return np.take_along_axis(near, best[:, :, None], axis=2)[:, :, 0]
 
 
-def _phase(z: Floats, before: Floats, unturn: Floats) -> Floats:
-    return np.asarray(np.angle(z * before.conj() * unturn))
+def _phase(z: Complex, before: Complex, unturn: Complex) -> Floats:
+    return np.asarray(np.angle(z * before.conj() * unturn), np.float64)
 
 
 def _mean(values: Floats, weight: Floats) -> Floats:

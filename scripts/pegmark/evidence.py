@@ -118,7 +118,7 @@ def inputs_of(features: Features, talk: Floats) -> dict[str, Floats]:
 
 def as_input(values: Floats) -> Floats:
     """Values without the last bits, in which two machines may differ, and with them two answers."""
-    return np.round(np.asarray(values, np.float64), DIGITS)
+    return np.asarray(np.asarray(values, np.float64).round(DIGITS), np.float64)
 
 
 def _plain(f: Features) -> NDArray[np.bool_]:

@@ -34,7 +34,7 @@ ACCEPT_ODDS = -0.8  # log odds above which a candidate is a note: a little for f
 # ... but where somebody surely speaks, so much more than elsewhere, and more for what slides
 SPOKEN_ODDS, SLIDING_ODDS = 0.4, 2.6
 SLIDING_CENTS_S = 40.0
-SURELY_SPOKEN = (2.0, 4.0)  # log odds of speech from and up to which that grows
+SURELY_SPOKEN = (0.0, 3.0)  # log odds of speech from and up to which that grows
 SAME_NOTE_S = 0.12  # two candidates this close are one onset
 SAME_CENTS = 80.0  # a candidate this close in pitch to a sounding bow is the same string
 SOFT_START_S = 0.4  # within this of its start a bow is still growing
