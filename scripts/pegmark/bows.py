@@ -21,13 +21,14 @@ BOW_END_S = 0.2  # ... to here before its end
 FAR_CENTS = 45.0  # a pitch that roughly goes further than this is read along its way
 LEAST_SNR = 2.0
 WANDER_S = 0.06  # a bow's pitch wanders over such times
-EDGE_S = 0.01  # the ends of the stretch are known to this: onset, and what a room holds on to
+EDGE_S = 0.013  # the ends of the stretch are known to this: onset, and what a room holds on to
 RAMPS_S = (0.0, 0.02, 0.04, 0.08, 0.16)  # the ends' phases may be averaged over these
 COHERENT_S = 0.03  # a bow's phase is averaged over this
 SLIPS_BELOW = 8.0  # signal over noise (power) under which a partial's phase slips turns
 LEAST_SPREAD_CENTS = 0.5
 BREAK = 8.0  # a frame whose pitch lies so many standard deviations off is a break
-SAG_CENTS = 2.5  # what a pitch may do in a break, where it is not read
+BESIDE_S = 0.1  # how far on either side of a break
+SAG_CENTS = 2.0  # what a pitch may do in a break, where it is not read
 QUIET = 0.15  # a frame with so little of the median's power is one too: the phase turns over there
 FLOOR_CENTS = 0.012  # these and SAG_CENTS: found on 700 bows of the laboratory
 PLUCK_FALL_DB_PER_S = 12.0  # a bow's level does not fall faster, a pluck's seldom slower
@@ -93,8 +94,9 @@ def mean_pitch(tracks: Tracks) -> MeanPitch | str:
     snr = np.minimum(tracks.snr, 1e4)
     # Weights that do not move in time: then the steps' sum is the phase's way end to end. A faint
     # partial now and then slips a whole turn, which no averaging mends: it hardly counts.
-    constant = np.median(snr, axis=0) + 1e-9
-    constant = constant / (1 + (SLIPS_BELOW / constant) ** 3)
+    middle_snr = np.median(snr, axis=0) + 1e-9
+    holds = 1 / (1 + (SLIPS_BELOW / middle_snr) ** 3)
+    constant = middle_snr * holds
     per_step = 2 * np.pi * tracks.hop_s
     turned = np.angle(z[1:] * z[:-1].conj())
     constant = constant * _agreeing(turned.mean(axis=0) / number / per_step / f1 * CENTS, constant)
@@ -116,18 +118,35 @@ def mean_pitch(tracks: Tracks) -> MeanPitch | str:
     wander = float(np.std(slow - np.polyval(line, np.arange(len(slow)))))
     # Noise of the common phase, in cycles of the first partial.
     noise = np.sqrt((share**2 / (2 * np.maximum(snr, 0.5))).sum(axis=1).mean()) / (2 * np.pi)
-    f0, se = _mean_step(advance[valid], steps[valid], noise, f1, wander, tracks.hop_s)
+    filled = _filled(advance, valid, tracks.hop_s)
+    f0, se = _mean_step(filled, steps, noise, f1, wander, tracks.hop_s)
     breaks = 1 - float(steps[valid].sum() / steps.sum())
     # A room moves every partial by itself: how far their means disagree says how far all may.
     means = turned[valid].mean(axis=0) / number / per_step / f1 * CENTS
     part = share * number
     apart = float((part**2 * (means - part @ means) ** 2).sum() * _few(part))
-    se = float(np.sqrt(se**2 + APART * apart + (SAG_CENTS * breaks) ** 2))
+    # What noise alone makes them disagree is in se already.
+    turn = CENTS / (2 * np.pi * f1 * float(steps.sum()))  # cents of f1 per radian from end to end
+    apart = max(0.0, apart - float(((part * turn / number) ** 2 * holds / middle_snr).sum()))
+    # Every break tears the phase: two more ends.
+    gaps = int((np.diff(valid.astype(int)) < 0).sum())
+    torn = np.sqrt(2 * gaps) * noise * 2 * np.pi * turn
+    se = float(np.sqrt(se**2 + torn**2 + APART * apart + (SAG_CENTS * breaks) ** 2))
     times = (tracks.times_s[1:] + tracks.times_s[:-1]) / 2
     hz = f1 * 2 ** (cents / 1200)
     fall = _fall_db_per_s(snr * tracks.noise, tracks.times_s)
     plucked = fall > PLUCK_FALL_DB_PER_S and _loose(means, np.median(snr, axis=0))
     return MeanPitch(f0, se, wander, way, times, hz, level + 1e-9, number, plucked)
+
+
+def _filled(advance: Real, valid: Real, hop_s: float) -> Real:
+    """The steps' advance, in a break as it is on both sides of it: a bow's pitch sags there, and
+    has begun to beside it."""
+    if valid.all():
+        return advance
+    beside = smooth(advance[valid], max(1, round(BESIDE_S / hop_s)))
+    at = np.flatnonzero(valid)
+    return np.where(valid, advance, np.interp(np.arange(len(advance)), at, beside))
 
 
 def _fall_db_per_s(power: Real, times_s: Real) -> float:
@@ -207,12 +226,14 @@ def _mean_step(
     the smallest sum of both is taken.
     """
     long = float(steps.sum())
+    wander *= np.sqrt(1 + WANDER_S / long)  # a short stretch shows but a part of it
     best: tuple[float, int] | None = None
     for ramp_s in RAMPS_S:
         ramp = round(min(ramp_s, long / 3) / hop_s)
         independent = max(1.0, ramp / OVERLAP_INFLATION)
         from_noise = np.sqrt(2 / independent) * noise / long / f1 * CENTS
-        loose = wander * np.sqrt(WANDER_S * (EDGE_S + ramp * hop_s / 4)) / long
+        half_s = ramp * hop_s / 2
+        loose = wander * np.sqrt(2 * (EDGE_S**2 + half_s**2 / (1 + 2 * half_s / WANDER_S))) / long
         se = float(np.hypot(from_noise, loose))
         if best is None or se < best[0]:
             best = (se, ramp)

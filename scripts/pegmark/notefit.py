@@ -114,6 +114,7 @@ def fit_note(
     note: Mapping[str, Any],
     other_hz: Iterable[float] = (),
     *,
+    removed: Real | None = None,
     hum_hz: float | None = None,
     b_prior: tuple[float, float] = partials.B_PRIOR,
     body_hz: tuple[float, float] = partials.BODY_HZ,
@@ -125,11 +126,12 @@ def fit_note(
     audio : the whole take, shape (samples,).
     note : start_s, end_s, kind, f0_hz (coarse, within 60 cents; two_strings also f0_2_hz).
     other_hz : last known pitches of other strings that may still ring.
+    removed : what was taken out of the take before (tones), as long as it.
     hum_hz : fundamental of the mains hum, if there is any.
     b_prior : mean and standard deviation of the string's inharmonicity B.
     body_hz : lowest and highest of the instrument's main body resonances.
     """
-    fit = _fit(audio, rate_hz, note, other_hz, hum_hz, b_prior, body_hz)
+    fit = _fit(audio, rate_hz, note, other_hz, removed, hum_hz, b_prior, body_hz)
     if fit.se_cents is not None and fit.se_cents > MOST_SE_CENTS and not fit.gliding:
         return NoteFit(fit.kind, reason="too unsure")
     return fit
@@ -140,6 +142,7 @@ def _fit(
     rate_hz: float,
     note: Mapping[str, Any],
     other_hz: Iterable[float],
+    removed: Real | None,
     hum_hz: float | None,
     b_prior: tuple[float, float],
     body_hz: tuple[float, float],
@@ -155,7 +158,9 @@ def _fit(
     if kind == "reference_tone":
         return _bow(audio, rate_hz, start, end, float(f0), kind)[0]
     beside = [*other_hz, hum_hz] if hum_hz else list(other_hz)
-    pluck = partial(_pluck, audio, rate_hz, start, end, float(f0), kind, beside, b_prior, body_hz)
+    pluck = partial(
+        _pluck, audio, rate_hz, start, end, float(f0), kind, beside, removed, b_prior, body_hz
+    )
     # Whoever found the note may have taken a pluck for a bow, or the other way: what was read says
     # so, and the other reading is taken where it holds.
     if kind == "bowed":
@@ -189,13 +194,17 @@ def _pluck(
     f0: float,
     kind: str,
     beside: list[float],
+    removed: Real | None,
     b_prior: tuple[float, float],
     body_hz: tuple[float, float],
 ) -> NoteFit:
     end = min(end, start + LONGEST_PLUCK_S)
     cut = _cut(audio, rate_hz, start, end)
     before = _cut(audio, rate_hz, max(0.0, start - BEFORE_S), start - ONSET_DOUBT_S)
-    reading = plucks.read_pluck(cut, rate_hz, f0, b_prior[0], before=before, other_hz=beside)
+    gone = None if removed is None else _cut(removed, rate_hz, start, end)
+    reading = plucks.read_pluck(
+        cut, rate_hz, f0, b_prior[0], before=before, other_hz=beside, removed=gone
+    )
     if isinstance(reading, str):
         return NoteFit(kind, reason=reading)
     fit = solve_pluck(reading, kind, b_prior, None, body_hz)
@@ -219,7 +228,7 @@ def solve_pluck(
     series = pitch.series
     f0 = reading.f1_hz * 2 ** (series.cents / 1200)
     fit = NoteFit(kind, True, "", f0, pitch.se_cents)
-    fit.freedom = max(2.5, 1.5 * len(reading.number))
+    fit.freedom = plucks.FREEDOM
     fit.b, fit.b_se = max(0.0, series.b), series.b_se
     fit.partials = [int(n) for n in reading.number]
     fit.scatter_cents = series.spread_cents

@@ -26,8 +26,8 @@ PERIODS = 4  # of the note in one frame: neighbouring partials then fall on the 
 # other resonances): grids, and the usual size of both.
 PULLS_CENTS = np.geomspace(0.2, 40.0, 10)
 USUAL_PULL_CENTS = 4.0
-LONE_CENTS = np.array([0.08, 0.25, 0.8, 2.5])
-USUAL_LONE_CENTS = 0.2
+LONE_CENTS = np.array([0.03, 0.1, 0.3, 1.0, 3.0])
+USUAL_LONE_CENTS = 0.08
 PULL_FACTOR = 1.0  # standard deviation of its natural logarithm
 FIRST_SPREAD_CENTS = 6.0  # how far a low partial usually stands off the series
 B_PRIOR = (5e-5, 1.5e-4)  # mean and standard deviation of B before anything is heard
@@ -235,7 +235,7 @@ def frame_size(rate_hz: float, f0_hz: float) -> int:
 class Series:
     """A fitted series: cents of its first partial, its standard error, the spread (standard
     deviation) of the partials about it, B with its standard error, and each partial's weight
-    in the first partial's pitch."""
+    in the first partial's pitch; b_part: how much of se_cents squared is that B is not known."""
 
     cents: float
     se_cents: float
@@ -243,6 +243,7 @@ class Series:
     b: float
     b_se: float
     share: Real
+    b_part: float
 
 
 def fit_series(
@@ -272,14 +273,15 @@ def fit_series(
     """
     slope = (stretch_cents(number, b + 1e-6) - stretch_cents(number, b)) / 1e-6
     spreads, loners = (g.ravel() for g in np.meshgrid(PULLS_CENTS, LONE_CENTS))
-    expected = cents - (b_prior[0] - b) * slope
+    shared = spreads[:, None] * pull[1]
+    expected = cents - (b_prior[0] - b) * slope - SHARED_MEAN * shared
     loose = np.ones(len(number))
     for last in (False, False, True) if len(number) > 3 else (True,):
         own = se_cents**2 + loners[:, None] ** 2 + (spreads[:, None] * pull[0]) ** 2
-        inverse = _Inverse.of(own * loose, spreads[:, None] * pull[1], b_prior[1] * slope)
+        inverse = _Inverse.of(own * loose, SHARED_SD * shared, b_prior[1] * slope)
         ones = inverse.times(np.ones(len(number)))
         information = ones.sum(axis=1)
-        mean = ones @ expected / information
+        mean = (ones * expected).sum(axis=1) / information
         rest = expected - mean[:, None]
         inverse_rest = inverse.times(rest)
         chi = (rest * inverse_rest).sum(axis=1)
@@ -303,8 +305,9 @@ def fit_series(
     b_var = b_prior[1] ** 2 - b_prior[1] ** 4 * centred
     b_se = float(np.sqrt(max(p @ b_var, 1e-20)))
     share = p @ (ones / information[:, None])
+    b_part = (b_prior[1] ** 2 * float(share @ slope) / b_se) ** 2
     spread = float(np.exp(p @ np.log(spreads)))
-    return Series(cents_1, float(np.sqrt(variance)), spread, b_fit, b_se, share)
+    return Series(cents_1, float(np.sqrt(variance)), spread, b_fit, b_se, share, b_part)
 
 
 @dataclass
@@ -368,6 +371,8 @@ def body_pull(hz: Real, body_hz: tuple[float, float]) -> tuple[Real, Real]:
 
 
 TAIL_Q = 6.0
+SHARED_MEAN = 0.5
+SHARED_SD = 0.6
 SHARED_TAIL = 1.5  # the tails of several resonances add up
 # Between these lie the main resonances (air, wood) where nothing is known of the instrument.
 BODY_HZ = (90.0, 500.0)

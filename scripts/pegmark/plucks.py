@@ -11,8 +11,10 @@ cents.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -32,13 +34,17 @@ THEORY_FREEDOM = 4.0  # the noise theory is worth as much as so many residuals
 # A pluck's start stands this much sharp, one standard deviation each: a soft one hardly, a loud
 # one 16-60 cents (orchestral samples). Which of them a note is, it says itself.
 GLIDE_PRIORS_CENTS = np.array([0.2, 1.0, 4.0, 12.0, 35.0])
-GLIDE_DOUBT = 0.15  # the energy law holds to this part of what it corrects
+# How often plucks are so; and how the reading leans where a note cannot tell: to none at all, since
+# a glide that is not there costs more cents than one left in, which the interval allows for.
+GLIDE_USUAL = np.array([1.0, 1.0, 2.0, 2.0, 1.0])
+GLIDE_LEAN = np.array([4.0, 2.0, 1.0, 1.0, 1.0])
+GLIDE_DOUBT = 0.1  # the energy law holds to this part of what it corrects
 BINS = 12
 LEAST_BIN_SNR = 3.0  # a fainter partial (power over noise) says nothing of a bin's pitch
 SURE_BIN_CENTS = 2.5  # a bin less sure than this tells nothing of a glide
 # What the energy law does not know of an attack, one standard deviation at the onset; more on the
 # low strings (sampled bass plucks stand up to 5 cents off for a quarter second, either way).
-ATTACK_CENTS = 1.2
+ATTACK_CENTS = 0.8
 ATTACK_LOW_HZ = 100.0
 ATTACK_DIES_S = 0.1
 EARLY_CENTS = 0.6  # an attack's pitch is off by this, if no glide says more
@@ -47,10 +53,13 @@ GLIDING_SIGMAS = 5.0  # ... and by so many of its standard errors has moved
 GLIDING_CHI = 6.0  # so much more scatter of all bins than their errors explain is a drift
 # A string's two polarizations stand some tenths of a cent apart: a pluck's pitch is not defined
 # better than this.
-FLOOR_CENTS = 0.15
-# The parts of a pluck's doubt (noise, body, glide, attack) know of one another: together they are
-# this much smaller, found on 700 notes of the laboratory.
-SHARED_DOUBT = 0.82
+FLOOR_CENTS = 0.1
+# Found on 4,800 plucks of the laboratory: how wide each part of a pluck's doubt really is.
+SERIES_DOUBT = 0.55  # noise and B, which know of one another
+PULL_DOUBT = 0.3  # bodies pull less than the law of their pulls allows
+GLIDE_LOOSE = 2.0  # what is heard of a string's energy is not its energy
+COMMON_SEEN = 5.0  # a line and a glide leave so small a part of what moves all partials slowly
+FREEDOM = 6.0  # and the errors have the tails of so many degrees of freedom
 
 
 @dataclass
@@ -76,6 +85,7 @@ class PluckReading:
     number: Real
     own: Real
     own_se: Real
+    noise_se: Real
     lean: Real
     glide: float
     glide_var: float
@@ -92,6 +102,7 @@ class PluckReading:
     bin_se: Real
     bin_shape: Real
     beating_db: float | None
+    room: float
 
     def solve(
         self,
@@ -116,10 +127,12 @@ class PluckReading:
         lean = float(series.share @ self.lean)
         # Tension only sharpens: what looks like a fall from below is another sound's doing.
         doubt = GLIDE_DOUBT * glide + max(0.0, -self.glide)
-        variance = series.se_cents**2 + lean**2 * (glide_var + doubt**2)
+        variance = self._series_variance(series)
+        variance += lean**2 * (glide_var + doubt**2)
         attack_cents = ATTACK_CENTS * max(1.0, ATTACK_LOW_HZ / self.f1_hz)
-        variance += self.common_se**2 + (attack_cents * self.attack) ** 2 + FLOOR_CENTS**2
-        return PluckPitch(series, glide, glide_var, SHARED_DOUBT * float(np.sqrt(variance)))
+        variance += (COMMON_SEEN * self.common_se) ** 2
+        variance += (attack_cents * self.attack) ** 2 + FLOOR_CENTS**2
+        return PluckPitch(series, glide, glide_var, float(np.sqrt(variance)))
 
     def moving_cents(self, b_prior: tuple[float, float], body_hz: tuple[float, float]) -> float:
         """How far the series' first partial stands above the common pitch of the bins: of a note
@@ -131,6 +144,13 @@ class PluckReading:
     ) -> partials.Series:
         pulls = partials.body_pull(self.number * self.f1_hz, body_hz)
         return partials.fit_series(self.number, own, self.own_se, pulls, self.b, b_prior)
+
+    def _series_variance(self, series: partials.Series) -> float:
+        """What the series leaves unknown of its first partial, in cents squared."""
+        total = series.se_cents**2
+        known = min(total, float(((series.share * self.noise_se) ** 2).sum()) + series.b_part)
+        pulls = (total - known) * (1 + (self.room / ROOM) ** 2)  # a room pulls like a body
+        return SERIES_DOUBT**2 * known + PULL_DOUBT**2 * pulls
 
     @property
     def settled_s(self) -> float:
@@ -199,12 +219,14 @@ def read_pluck(
     *,
     before: Real | None = None,
     other_hz: Iterable[float] = (),
+    removed: Real | None = None,
 ) -> PluckReading | str:
     """Read a pluck, or say why not.
 
     audio : from the note's start to its end. f0_hz : within 60 cents.
     before : the audio up to the note's start. other_hz : fundamentals of what may sound beside it
         (other strings, mains hum); what is heard of them before makes partials doubtful.
+    removed : what was taken out of the audio before, as long as it.
     """
     skip = min(ATTACK_S, len(audio) / rate_hz / 5)
     first, last = round(skip * rate_hz), len(audio) - round(END_GUARD_S * rate_hz)
@@ -219,6 +241,8 @@ def read_pluck(
         if tracks is None or len(tracks.times_s) < 4:
             return "too short"
         ghosts = _ghosts(tracks, before, rate_hz, other_hz)
+        if removed is not None:
+            ghosts = np.maximum(ghosts, _torn(tracks, removed[first:last], rate_hz))
         reading = _read_tracks(tracks, b, skip, ghosts)
         if isinstance(reading, str):
             return reading
@@ -245,17 +269,34 @@ def _ghosts(tracks: Tracks, before: Real | None, rate_hz: float, other_hz: Itera
     if before is None or len(before) < size or not near.any():
         return np.zeros(len(near))
     z, _ = partial_amplitudes(before[-size:], rate_hz, tracks.hz, size, size)
-    early = np.abs(tracks.amplitudes[: max(3, len(tracks.amplitudes) // 3)]).mean(axis=0)
-    part = np.abs(z[0]) / np.maximum(early, 1e-12)
+    part = np.abs(z[0]) / np.maximum(_early(tracks), 1e-12)
     own = float(np.median(part[~near])) if not near.all() else 0.0
     return np.where(near, np.sqrt(np.maximum(part**2 - 2 * own**2, 0)), 0)
+
+
+def _torn(tracks: Tracks, removed: Real, rate_hz: float) -> Real:
+    """What was taken out at each partial, of which some may be left or some too much, as a part
+    of the partial."""
+    size = partials.frame_size(rate_hz, tracks.f1_hz)
+    z, _ = partial_amplitudes(removed, rate_hz, tracks.hz, size, size)
+    return TORN * np.abs(z).mean(axis=0) / np.maximum(_early(tracks), 1e-12)
+
+
+def _early(tracks: Tracks) -> Real:
+    """Each partial's size in the first third of the note."""
+    return np.asarray(np.abs(tracks.amplitudes[: max(3, len(tracks.amplitudes) // 3)]).mean(axis=0))
 
 
 FIRST_LOOK_S = 0.8
 GHOST_REACH = 0.3  # another partial within this part of the first partial's pitch beats slowly
 GHOST_SLOPE = 0.3  # error of a phase's slope that a beat brings: this x its size / time
-# A room's echoes beat with every partial like a ghost of this part of it: what no note can tell.
+# A room's echoes beat with every partial like a ghost of about this part of it; how far a note's
+# own phases leave their lines tells more, and this counts as so many phases.
 ROOM = 0.13
+ROOM_FREEDOM = 3.0
+ROOM_MOST, ROOM_LEAST = 1.0, 0.02
+ROOM_TURNS = 0.5  # an echo dies sooner than its partial: it beats for a part of the note
+TORN = 0.5  # of what was taken out at a partial so much may be wrong
 REREAD_CENTS = 60.0  # of the first partial: then the highest was read beside its place
 
 
@@ -285,20 +326,15 @@ def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckRe
     time, cycles, weight = time[:, heard], cycles[:, heard], weight[:, heard]
     hz = tracks.f1_hz
     energy, shape = _energy(tracks)
-    steps = np.diff(tracks.times_s) * (shape[1:] + shape[:-1]) / 2
-    gone = np.concatenate([[0.0], np.cumsum(steps)]) * hz / CENTS  # cycles per cent of glide
-    sharp = np.interp(time, tracks.times_s, gone)
-
-    lean, _, curve = partials.slopes(time, sharp, weight, THEORY_FREEDOM)
-    slope, _, rest = partials.slopes(time, cycles, weight, THEORY_FREEDOM)
-    glide, glide_var = _raw_glide(rest, curve, weight)
-    straight = cycles - mixed_glide(glide, glide_var)[0] * sharp
-    _, slope_se, rest = partials.slopes(time, straight, weight, THEORY_FREEDOM)
+    line = _lines(tracks, time, cycles, weight, shape)
+    room = _room(line.rest, weight, tracks.number)
     total = weight.sum(axis=0)
     centred = time - (weight * time).sum(axis=0) / total
     lasts_s = np.sqrt(12 * (weight * centred**2).sum(axis=0) / total)
-    beat = GHOST_SLOPE * np.hypot(ghosts, ROOM) / np.maximum(lasts_s, 1e-3) / tracks.hz * CENTS
-    own_se = np.hypot(slope_se / hz * CENTS, beat) * faint
+    echoes = np.hypot(ghosts, ROOM_TURNS * room)
+    beat = GHOST_SLOPE * echoes / np.maximum(lasts_s, 1e-3) / tracks.hz * CENTS
+    noise_se = line.slope_se / hz * CENTS * faint
+    own_se = np.hypot(noise_se, beat * faint)
     usable = own_se < LEAST_PARTIAL_SE
     if not usable.any():
         return "too faint"
@@ -308,21 +344,65 @@ def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckRe
         f1_hz=hz,
         b=b,
         number=tracks.number[usable],
-        own=(slope / hz * CENTS)[usable],
+        own=(line.slope / hz * CENTS)[usable],
         own_se=own_se[usable],
-        lean=(lean / hz * CENTS)[usable],
-        glide=glide,
-        glide_var=glide_var,
-        common_se=_common_wander(time, rest, weight) / hz * CENTS,
+        noise_se=noise_se[usable],
+        lean=(line.lean / hz * CENTS)[usable],
+        glide=line.glide,
+        glide_var=line.glide_var,
+        common_se=_common_wander(time, line.rest, weight) / hz * CENTS,
         attack=_attack(time, weight, skip),
         energy=energy,
         shape=shape,
         times_s=tracks.times_s + skip,
         track=partials.common_track(tracks, width),
         weight=frame_weight,
+        room=room,
         beating_db=beating.beat_depth_db(tracks, ghosts),
         **_bins(tracks, skip, shape, usable),
     )
+
+
+def _room(rest: Real, weight: Real, number: Real) -> float:
+    """How large a part of the partials the room's echoes are, as their phases' residuals tell.
+
+    A ghost of the part g turns a phase to and fro by g / sqrt(2) radians. Low partials count most:
+    those are what it moves by cents (and the two polarizations turn the high ones).
+    """
+    count = (weight > 0).sum(axis=0)
+    freedom = np.maximum(count - 2, 0)
+    radians = (2 * np.pi * number) ** 2 / weight.sum(axis=0)
+    excess = ((weight * rest**2).sum(axis=0) - freedom) * radians
+    seen = excess * count / np.maximum(freedom, 1)
+    usual = ROOM**2 / 2
+    tells = freedom * (usual / (usual + radians * count)) ** 2 / number
+    mean = (ROOM_FREEDOM * usual + (tells * seen).sum()) / (ROOM_FREEDOM + tells.sum())
+    return float(np.clip(np.sqrt(2 * max(mean, 0.0)), ROOM_LEAST, ROOM_MOST))
+
+
+class _Lines(NamedTuple):
+    """Each partial's phase as a line and a glide that all share (cycles of the first partial)."""
+
+    slope: Real
+    slope_se: Real
+    lean: Real
+    rest: Real
+    glide: float
+    glide_var: float
+
+
+def _lines(tracks: Tracks, time: Real, cycles: Real, weight: Real, shape: Real) -> _Lines:
+    """The lines through the phases; shape (frames,): the course of the glide."""
+    steps = np.diff(tracks.times_s) * (shape[1:] + shape[:-1]) / 2
+    # cycles per cent of glide
+    gone = np.concatenate([[0.0], np.cumsum(steps)]) * tracks.f1_hz / CENTS
+    sharp = np.interp(time, tracks.times_s, gone)
+    lean, _, curve = partials.slopes(time, sharp, weight, THEORY_FREEDOM)
+    slope, _, rest = partials.slopes(time, cycles, weight, THEORY_FREEDOM)
+    glide, glide_var = _raw_glide(rest, curve, weight)
+    straight = cycles - mixed_glide(glide, glide_var)[0] * sharp
+    _, slope_se, rest = partials.slopes(time, straight, weight, THEORY_FREEDOM)
+    return _Lines(slope, slope_se, lean, rest, glide, glide_var)
 
 
 def _bins(tracks: Tracks, skip: float, shape: Real, usable: Real) -> dict[str, Real]:
@@ -416,7 +496,8 @@ def _raw_glide(rest: Real, curve: Real, weight: Real) -> tuple[float, float]:
     glide = float((weight * curve * rest).sum() / information)
     freedom = max(1, (weight > 0).sum() - 2 * weight.shape[1] - 1)
     chi = float((weight * (rest - glide * curve) ** 2).sum())
-    return glide, max(1.0, chi / freedom) / information
+    last = partials.lasting(rest - glide * curve, weight)
+    return glide, max(1.0, chi / freedom * last) / information
 
 
 def _doubt_attack(time: Real, weight: Real, f1_hz: float) -> Real:
@@ -437,15 +518,30 @@ def _attack(time: Real, weight: Real, skip: float) -> float:
 
 
 def mixed_glide(glide: float, variance: float) -> tuple[float, float]:
-    """A measured glide and its variance after the mixed prior of GLIDE_PRIORS_CENTS."""
+    """A measured glide after the mixed prior of GLIDE_PRIORS_CENTS, and its mean squared error.
+
+    The glide leans to none at all; its error does not: it is taken of the half of every law that
+    lies above 0 (tension only sharpens), weighted as plucks are, with a variance that allows for
+    the energy's course not being known well.
+    """
     prior = GLIDE_PRIORS_CENTS**2
-    total = prior + variance
-    log = -0.5 * (np.log(total) + glide**2 / total)
-    p = np.exp(log - log.max())
-    p /= p.sum()
-    means = glide * prior / total
-    mean = max(0.0, float(p @ means))  # tension only sharpens
-    return mean, float(p @ (prior * variance / total + (means - mean) ** 2))
+    p = _odds(glide, prior + variance) * GLIDE_LEAN
+    mean = max(0.0, float(p @ (glide * prior / (prior + variance)) / p.sum()))
+    total = prior + GLIDE_LOOSE**2 * variance
+    sd = np.sqrt(prior * GLIDE_LOOSE**2 * variance / total)
+    at = np.maximum(glide * prior / total / np.maximum(sd, 1e-9), -8)
+    above = np.array([math.erfc(-x / math.sqrt(2)) / 2 for x in at])
+    p = _odds(glide, total) * GLIDE_USUAL * above
+    hazard = np.exp(-(at**2) / 2) / math.sqrt(2 * math.pi) / above
+    spread = np.maximum(sd**2 * (1 - at * hazard - hazard**2), 0)
+    return mean, float(p @ (spread + (sd * (at + hazard) - mean) ** 2) / p.sum())
+
+
+def _odds(value: float, variance: Real) -> Real:
+    """How likely a value is under Gaussian laws round 0, relative to one another."""
+    log = -0.5 * (np.log(variance) + value**2 / variance)
+    likely = np.exp(log - log.max())
+    return np.asarray(likely / likely.sum())
 
 
 def _common_wander(time: Real, rest: Real, weight: Real) -> float:
