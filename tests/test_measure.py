@@ -203,7 +203,7 @@ class TestSpokenOver:
             },
             {**note, "start_s": 4.0, "end_s": 5.0, "uncertainty_cents": None},
         ]
-        measure.widen_under([{"start_s": 0.97, "end_s": 4.5}], notes, measure.SPOKEN)
+        measure.widen_under_speech([{"start_s": 0.97, "end_s": 4.5}], notes)
         widths = [one["uncertainty_cents"] for one in notes]
         assert widths[0] == 1.0  # spoken over for 3 % of it
         assert widths[1] == pytest.approx(np.hypot(1.8, 1.8))

@@ -51,9 +51,6 @@ LEAST_INTERVAL_CENTS = 250.0  # two strings are never closer (identify.CLOSEST_C
 # other takes the truth was inside for 96.7 and 96.3 %.
 COVERED_SHARE = 0.05
 SPOKEN = {"plucked": (1.8, 1.8), "bowed": (1.0, 0.7)}
-# What is left of a tone that was taken out pulls a little: of 129 such notes 5 % were off by 1.2 of
-# their half-width or more.
-UNDER_TONE = {"plucked": (1.25, 0.0), "bowed": (1.25, 0.0)}
 
 
 def measure_take(
@@ -81,10 +78,8 @@ def measure_take(
     fits = _speed_taken_out(record, notes, fits, targets)
     record["notes"] = [describe(note, fit, targets) for note, fit in zip(notes, fits, strict=True)]
     record["speech"] = strings_record.get("speech", [])
-    tones = [note for note in record["notes"] if note["kind"] == "reference_tone"]
     strings = [note for note in record["notes"] if note["kind"] != "reference_tone"]
-    widen_under(record["speech"], strings, SPOKEN)
-    widen_under(tones, strings, UNDER_TONE)
+    widen_under_speech(record["speech"], strings)
     story = tuning.read_tuning(record["notes"], instrument)
     for note, role in zip(record["notes"], story.pop("roles"), strict=True):
         note["role"] = role
@@ -203,6 +198,7 @@ def fit_notes(
 
     rest : the audio without its reference tones, in which all but these are measured.
     """
+    removed = None if rest is None or rest is audio else audio - rest
     rest = audio if rest is None else rest
     b_prior = B_PRIORS.get(instrument_name, B_PRIOR)
     body_hz = BODY_HZ[instrument_name]
@@ -214,9 +210,16 @@ def fit_notes(
             for string, (hz, end) in last.items()
             if string != note.get("string") and note["start_s"] - end < RINGING_S
         ]
-        heard = audio if note["kind"] == "reference_tone" else rest
+        tone = note["kind"] == "reference_tone"
         fit = fit_note(
-            heard, rate_hz, note, others, hum_hz=hum_hz, b_prior=b_prior, body_hz=body_hz
+            audio if tone else rest,
+            rate_hz,
+            note,
+            others,
+            removed=None if tone else removed,
+            hum_hz=hum_hz,
+            b_prior=b_prior,
+            body_hz=body_hz,
         )
         fits.append(fit)
         if fit.f0_hz and note.get("string") and note["kind"] in ("plucked", "bowed"):
@@ -330,19 +333,15 @@ def describe(note: dict[str, Any], fit: NoteFit, targets: dict[str, float]) -> d
     return result
 
 
-def widen_under(
-    spans: Iterable[dict[str, Any]],
-    notes: Iterable[dict[str, Any]],
-    doubt: dict[str, tuple[float, float]],
-) -> None:
-    """Widen the intervals of the notes during which something else sounds (SPOKEN, UNDER_TONE)."""
-    passages = [(one["start_s"], one["end_s"]) for one in spans]
+def widen_under_speech(speech: Iterable[dict[str, Any]], notes: Iterable[dict[str, Any]]) -> None:
+    """Widen the intervals of the notes that somebody speaks over (SPOKEN)."""
+    passages = [(one["start_s"], one["end_s"]) for one in speech]
     for note in notes:
         start, end = note["start_s"], note["end_s"]
         covered_s = sum(max(0.0, min(end, b) - max(start, a)) for a, b in passages)
         if covered_s <= COVERED_SHARE * (end - start):
             continue
-        factor, added = doubt["plucked" if note["kind"] == "plucked" else "bowed"]
+        factor, added = SPOKEN["plucked" if note["kind"] == "plucked" else "bowed"]
         for name in ("uncertainty_cents", "uncertainty_2_cents"):
             if note.get(name) is not None:
                 note[name] = math.hypot(factor * note[name], added)

@@ -15,8 +15,7 @@ from pegmark.dsp import Real, hann
 
 FRAME_S = 0.25  # long enough to tell partials 10 Hz apart ...
 HOP_S = 0.1
-TOP_HZ = 5000.0
-PARTIALS = 12
+TOP_HZ = 6000.0
 EDGE_S = 0.05  # a tone's own beginning and end are no part of the rest
 FADE_S = 0.02
 LEAST_FRAMES = 4
@@ -36,7 +35,7 @@ def without_tone(audio: Real, rate_hz: float, start_s: float, end_s: float, f0_h
     frames = starts[:, None] + np.arange(size)
     window = hann(size) / hann(size).sum()
     middle = (starts + size / 2) / rate_hz
-    for n in range(1, 1 + min(PARTIALS, int(TOP_HZ / f0_hz))):
+    for n in range(1, 1 + int(min(TOP_HZ, 0.45 * rate_hz) / f0_hz)):
         turn = np.exp(2j * np.pi * n * f0_hz * t)
         still = (piece * turn.conj())[frames] @ window
         off_hz = _turning_hz(still)

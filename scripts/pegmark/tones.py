@@ -33,14 +33,17 @@ QUIET_SHARE = 0.08  # company counts when it is there for all but this part of t
 COMPANY_DB = 24.0  # and within this of the tone's strongest line
 STRANGE_SHARE = 0.34  # lines that are not steady, for each that is
 NOISE_DB = 10.0  # and stands this far over the block's quiet frames
-EDGE_S, EDGE_DB = 0.26, 12.0  # so long before it begins or after it ends, a tone is this soft ...
+EDGE_S, EDGE_DB = 0.26, 12.0  # so long before it begins, a tone is this soft ...
 LEAST_EDGE_DB = 4.0  # ... or at least this much softer
 ALONE_FROM_S, ALONE_S = 0.15, 0.25  # after its onset a tone is alone for so long at least ...
 ALONE_SD_DB = 0.25  # ... and this steady
 BEAT_DB, BEAT_HZ = 6.0, 3.0  # what a string that rings on as loud as the tone would add
 HIDDEN_DB, HIDDEN_S = 4.0, 0.3  # a tone that goes on is never so much softer for so long ...
 SAME_HZ, SAME_FRAMES = 1.0, 4  # ... and ends where it stood alone: this near, in so many frames
-END_FRAMES, END_HZ, END_DB = 6, 0.12, 0.6  # its last moments, and how near its first they are
+STAYS_HZ, STAYS_DB = 0.12, 0.6  # so near its first frequency and level a tone's line stays ...
+STAYS = 0.2  # ... for this part of its time at least, if it began alone;
+SURELY_STAYS, SURELY_S = 0.35, 2.0  # for so much of so long nothing else does, alone or not
+LOWER_GAINS = 0.5  # a fundamental below the lines explains so many of them more
 HUM_SHARE = 0.003  # within this of a multiple of the mains' frequency: hum
 
 
@@ -187,20 +190,26 @@ def find_tones(lines: Lines, onsets_s: Floats) -> list[Tone]:
 
     onsets_s : where something loud begins, in s.
     """
-    tones = []
-    for tone in join_lines(steady_lines(lines), lines.hum_hz):
-        if _stands_alone(tone, lines, tone.end_s):
-            tone.start_s = min(tone.start_s, _there_until(tone, lines, -1))
-            tone.end_s = max(tone.end_s, _there_until(tone, lines, 1))
-            tones += [tone] if _edges_db(tone, lines)[0] > EDGE_DB else []
+    tones: list[Tone] = []
     for onset_s in onsets_s:
         if any(t.start_s - JOIN_S < onset_s < t.end_s for t in tones):
             continue
         alone_s = onset_s + ALONE_FROM_S + ALONE_S
         for tone in _one_tone(lines_from(lines, float(onset_s)), lines.hum_hz):
+            if _rise_db(tone, lines) < EDGE_DB:
+                continue
+            stays = _stays(tone, lines)
             alone = _stands_alone(tone, lines, alone_s, after_ringing=True)
-            if alone and min(_edges_db(tone, lines)) > EDGE_DB and _ends_as_it_began(tone, lines):
-                tones.append(tone)
+            surely = stays > SURELY_STAYS and tone.end_s - tone.start_s > SURELY_S
+            tones += [tone] if surely or (alone and stays > STAYS) else []
+    begun = list(tones)  # whose lines are known best, since they stood alone
+    for tone in join_lines(steady_lines(lines), lines.hum_hz):
+        if any(min(t.end_s, tone.end_s) > max(t.start_s, tone.start_s) for t in begun):
+            continue
+        if _stands_alone(tone, lines, tone.end_s):
+            tone.start_s = min(tone.start_s, _there_until(tone, lines, -1))
+            tone.end_s = max(tone.end_s, _there_until(tone, lines, 1))
+            tones += [tone] if _rise_db(tone, lines) > EDGE_DB else []
     return sorted(tones, key=lambda tone: tone.start_s)
 
 
@@ -227,29 +236,29 @@ def _there_until(tone: Tone, lines: Lines, way: int) -> float:
     return (last + way * (int(sure[-1]) if len(sure) else 0)) * lines.long_s
 
 
-def _ends_as_it_began(tone: Tone, lines: Lines) -> bool:
-    """Whether most lines stand in the tone's last moments where they stood in its first.
+def _stays(tone: Tone, lines: Lines) -> float:
+    """For what part of its time a tone's lines (the median) are found where they first stood.
 
-    A bow that was steady for a moment has moved on by then.
+    A bow that was steady for a moment has moved on by then; what is played over a tone hides it
+    now and then only.
     """
-    last = lines.frame(tone.end_s)
-    same = []
+    first, last = lines.frame(tone.start_s + ALONE_FROM_S), lines.frame(tone.end_s)
+    there = []
     for line_hz, level_db in tone.lines:
         bins = np.arange(-1, 2) + round(line_hz / lines.bin_hz)
-        hz, height, _ = lines.read(max(0, last - END_FRAMES), last, bins)
-        off = np.median(np.abs(hz - line_hz).min(axis=1))
-        louder = abs(float(np.median(height.max(axis=1))) - level_db)
-        same.append(bool(off < END_HZ and louder < END_DB))
-    return sum(same) > 0.5 * len(same)
+        hz, height, _ = lines.read(first, last, bins)
+        same = np.abs(hz - line_hz).min(axis=1) < STAYS_HZ
+        there.append(np.mean(same & (np.abs(height.max(axis=1) - level_db) < STAYS_DB)))
+    return float(np.median(there))
 
 
-def _edges_db(tone: Tone, lines: Lines) -> tuple[float, float]:
-    """(rise at the tone's start, fall at its end) in dB; inf where the block does not show it."""
-    level, reach = lines.level_at(tone.strongest_hz), round(EDGE_S / lines.long_s)
-    before, after = lines.frame(tone.start_s) - reach, lines.frame(tone.end_s) + reach
-    rise = tone.level_db - float(level[before]) if before >= 2 else np.inf
-    fall = tone.level_db - float(level[after]) if after < len(level) - 1 else np.inf
-    return rise, fall
+def _rise_db(tone: Tone, lines: Lines) -> float:
+    """How far most of its lines rise at the tone's start; inf where the block does not show it."""
+    before = lines.frame(tone.start_s) - round(EDGE_S / lines.long_s)
+    if before < 2:
+        return np.inf
+    rises = [level_db - lines.level_at(hz)[before] for hz, level_db in tone.lines]
+    return float(np.median(rises))
 
 
 def _stands_alone(tone: Tone, lines: Lines, until_s: float, *, after_ringing: bool = False) -> bool:
@@ -286,9 +295,8 @@ def join_lines(lines: list[Tone], hum_hz: float | None) -> list[Tone]:
     tones: list[Tone] = []
     for line in sorted(kept, key=lambda line: (line.f0_hz, line.start_s)):
         for tone in tones:
-            number = line.f0_hz / tone.f0_hz
             together = min(line.end_s, tone.end_s) - max(line.start_s, tone.start_s)
-            if abs(number - round(number)) < RATIO_TOLERANCE * number and together > -JOIN_S:
+            if _off_multiple(line.f0_hz, tone.f0_hz) < RATIO_TOLERANCE and together > -JOIN_S:
                 tone.start_s = min(tone.start_s, line.start_s)
                 tone.end_s = max(tone.end_s, line.end_s)
                 tone.level_db = max(tone.level_db, line.level_db)
@@ -308,24 +316,31 @@ def _one_tone(lines: list[Tone], hum_hz: float | None) -> list[Tone]:
     """
     lines = [line for line in lines if not _is_hum(line.f0_hz, hum_hz)]
     best: list[Tone] = []
-    f0_hz = 0.0
-    for line in lines:
-        for number in (1, 2, 3):
+    most, f0_hz = 0.0, 0.0
+    for number in (1, 2, 3):
+        for line in lines:
             tried = line.f0_hz / number
-            ratios = [other.f0_hz / tried for other in lines]
-            own = [
-                other
-                for other, ratio in zip(lines, ratios, strict=True)
-                if round(ratio) > 0 and abs(ratio - round(ratio)) < RATIO_TOLERANCE * ratio
-            ]
-            if len(own) > len(best) and TONE_HZ[0] <= tried <= TONE_HZ[1]:
-                best, f0_hz = own, tried
+            off = [_off_multiple(other.f0_hz, tried) / RATIO_TOLERANCE for other in lines]
+            explains = sum(max(0.0, 1 - part**2) for part in off)
+            if (
+                explains > most + (LOWER_GAINS if number > 1 else 0)
+                and TONE_HZ[0] <= tried <= TONE_HZ[1]
+            ):
+                most, f0_hz = explains, tried
+                best = [other for other, part in zip(lines, off, strict=True) if part < 1]
     if not best:
         return []
     loudest = max(best, key=lambda line: line.level_db)
     end_s = float(np.median([line.end_s for line in best]))
     parts = [(line.f0_hz, line.level_db) for line in best]
+    f0_hz = float(np.median([hz / round(hz / f0_hz) for hz, _ in parts]))
     return [Tone(loudest.start_s, end_s, f0_hz, loudest.level_db, parts)]
+
+
+def _off_multiple(f_hz: float, f0_hz: float) -> float:
+    """How far a frequency stands off the nearest multiple of another, as a part of it."""
+    number = f_hz / f0_hz
+    return abs(number - max(1, round(number))) / number
 
 
 def _is_hum(f_hz: float, hum_hz: float | None) -> bool:
