@@ -370,6 +370,12 @@ def test_a_string_that_moved_when_last_heard_is_unsure():
     assert later["uncertainty_cents"] < 5
 
 
+@pytest.mark.parametrize(("half", "heard"), [(3.0, "heard"), (40.0, "unsure")])
+def test_a_string_known_from_one_hardly_measured_note_is_unsure(half, heard):
+    string = Take().play("A4", -2.0).play("D4", -250.0, half=half).read()["strings"]["D4"]
+    assert string["heard"] == heard
+
+
 def test_a_note_that_sounds_on_after_its_track_may_have_moved_on():
     track = [-40] * 4 + [-20] * 4
     take = Take().play("A4", -30, seconds=9, half=12, gliding=True, track=track, kind="bowed")

@@ -40,7 +40,8 @@ SAME_CENTS = 80.0  # a candidate this close in pitch to a sounding bow is the sa
 SOFT_START_S = 0.4  # within this of its start a bow is still growing
 STRUCK_ODDS = 2.0  # later a bow set down anew is told from one that turns by this
 LOST_S = 0.8  # a bow that speech drowned for so long may be the same bow
-TONE_EDGE_S = 0.25  # a reference tone's own beginning and end, as candidates see them
+TONE_EDGE_S = 0.25  # a reference tone's own beginning and end, as candidates see them ...
+TONE_NEAR = 0.02  # ... whose pitch is this near a simple ratio to its own
 BOW_BEFORE_S, BOW_AFTER_S = 0.15, 0.5  # where a bow's start is looked for about its candidate
 BOW_SOONER_S = 0.02  # candidates of bows are late by this or more: all that is known without a rise
 BOW_FOOT = 0.7  # between 1 (a smooth rise) and 0.4 (sampled players)
@@ -236,7 +237,7 @@ def _is_tone(features: Features, tone: tones.Tone) -> NDArray[np.bool_]:
     ratio = features.f0_hz / tone.f0_hz
     simple = np.zeros(len(features), bool)
     for number in (1 / 3, 1 / 2, 1, 2, 3, 4):
-        simple |= np.abs(ratio / number - 1) < 0.015
+        simple |= np.abs(ratio / number - 1) < TONE_NEAR
     edge = np.minimum(
         np.abs(features.onset_s - tone.start_s), np.abs(features.onset_s - tone.end_s)
     )

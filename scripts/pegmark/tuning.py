@@ -233,7 +233,7 @@ class _String:
     pieces: list[_Piece] = field(default_factory=list)
     left: list[_Piece] = field(default_factory=list)
     changes: list[_Move] = field(default_factory=list)
-    lost: bool = False  # it was moving when last heard
+    lost: bool = False  # it was moving when last heard, or never heard well enough
 
     def turns(self) -> list[_Move]:
         return [m for m in self.changes if m.cause == "turn"]
@@ -427,7 +427,7 @@ def _find_changes(string: _String, timed: list[dict[str, Any]], prior: Prior) ->
     string.left = [p for p in (settled or fine)[-1].pieces if p.steady or not settled]
     if settled and fine[-1] is not settled[-1]:  # it was still moving when last heard
         string.left = fine[-1].pieces
-    string.lost |= _moved_on(heard_last, string.left) or _hardly_heard(string, timed)
+    string.lost |= not known or _moved_on(heard_last, string.left) or _hardly_heard(string, timed)
     turned = _merge(fine, prior, TURN_CENTS)
     string.changes = _moves(turned, string, timed)
 
