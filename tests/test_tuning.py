@@ -372,7 +372,9 @@ def test_a_string_that_moved_when_last_heard_is_unsure():
 
 @pytest.mark.parametrize(("half", "heard"), [(3.0, "heard"), (40.0, "unsure")])
 def test_a_string_known_from_one_hardly_measured_note_is_unsure(half, heard):
-    string = Take().play("A4", -2.0).play("D4", -250.0, half=half).read()["strings"]["D4"]
+    string = (
+        Take().play("A4", -2.0).play("D4", -250.0, half=half, gliding=False).read()["strings"]["D4"]
+    )
     assert string["heard"] == heard
 
 
