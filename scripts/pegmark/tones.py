@@ -41,8 +41,8 @@ BEAT_DB, BEAT_HZ = 6.0, 3.0  # what a string that rings on as loud as the tone w
 HIDDEN_DB, HIDDEN_S = 4.0, 0.3  # a tone that goes on is never so much softer for so long ...
 SAME_HZ, SAME_FRAMES = 1.0, 4  # ... and ends where it stood alone: this near, in so many frames
 STAYS_HZ, STAYS_DB = 0.12, 0.6  # so near its first frequency and level a tone's line stays ...
-STAYS = 0.2  # ... for this part of its time at least, if it began alone;
-SURELY_STAYS, SURELY_S = 0.35, 2.0  # for so much of so long nothing else does, alone or not
+STAYS, STAYS_BESIDE = 0.2, 0.35  # ... for this part of its time, if it began alone; if not alone
+LONG_S, BRIEF_STAYS = 2.0, 0.5  # a brief one must stay more, and be alone: a bow may by chance
 LOWER_GAINS = 0.5  # a fundamental below the lines explains so many of them more
 HUM_SHARE = 0.003  # within this of a multiple of the mains' frequency: hum
 
@@ -200,8 +200,9 @@ def find_tones(lines: Lines, onsets_s: Floats) -> list[Tone]:
                 continue
             stays = _stays(tone, lines)
             alone = _stands_alone(tone, lines, alone_s, after_ringing=True)
-            surely = stays > SURELY_STAYS and tone.end_s - tone.start_s > SURELY_S
-            tones += [tone] if surely or (alone and stays > STAYS) else []
+            brief = tone.end_s - tone.start_s < LONG_S
+            least = BRIEF_STAYS if brief else STAYS if alone else STAYS_BESIDE
+            tones += [tone] if stays > least and (alone or not brief) else []
     begun = list(tones)  # whose lines are known best, since they stood alone
     for tone in join_lines(steady_lines(lines), lines.hum_hz):
         if any(min(t.end_s, tone.end_s) > max(t.start_s, tone.start_s) for t in begun):
