@@ -11,11 +11,14 @@ the truth:
 - "note": yes for the hypothesis nearest to the start of a true note, with its pitch; those beside
   it that have its pitch too are left out; all others are no.
 - "bowed": of those that are notes, whether a bow sounded them;
-- "speech": of every quarter second (`pegmark.spoken`), whether somebody speaks.
+- "speech": of every quarter second (`pegmark.spoken`), whether somebody speaks;
+- "bow_start": of those that are bows, how long after the onset the bow was set down, in s (it is
+  before: the figure is negative; `pegmark.bowstart`).
 
-"note" is told by boosted trees, the others by curves that are added up (`pegmark.evidence`): sums
-of hinges max(0, x - knot), fitted by logistic regression with an L2 penalty (Hastie, Tibshirani,
-Friedman, "The Elements of Statistical Learning", 2nd ed., chapters 4.4, 9.1 and 10: from memory).
+"note" and "bow_start" are told by boosted trees, the others by curves that are added up
+(`pegmark.evidence`): sums of hinges max(0, x - knot), fitted by logistic regression with an L2
+penalty (Hastie, Tibshirani, Friedman, "The Elements of Statistical Learning", 2nd ed., chapters
+4.4, 9.1 and 10: from memory).
 A fifth of the takes is held back first, for the figures that are printed; then all are used.
 `--keep` stores the takes, so that a next fit need not make them again; `--jobs` reads so many at
 once.
@@ -35,14 +38,17 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from pegmark import evidence, onsets, spoken
+from pegmark import bowstart, evidence, onsets, spoken
 from pegmark.instruments import Instrument, load_instruments
 from pegmark.lab import samples
 from pegmark.lab.drills import DRILLS, drill
 from pegmark.lab.takes import random_take
 from pegmark.onsets import Features
 from pegmark.segment import pitch_search
-from sklearn.ensemble import HistGradientBoostingClassifier  # type: ignore[import-untyped]
+from sklearn.ensemble import (  # type: ignore[import-untyped]
+    HistGradientBoostingClassifier,
+    HistGradientBoostingRegressor,
+)
 from sklearn.linear_model import LogisticRegression  # type: ignore[import-untyped]
 
 Floats = NDArray[np.float64]
@@ -73,15 +79,28 @@ TREES: dict[str, Any] = {
     "early_stopping": False,
     "random_state": 0,
 }
+STARTS: dict[str, Any] = {
+    "loss": "absolute_error",
+    "max_iter": 200,
+    "learning_rate": 0.06,
+    "max_leaf_nodes": 15,
+    "max_depth": 8,
+    "min_samples_leaf": 20,
+    "l2_regularization": 1.0,
+    "early_stopping": False,
+    "random_state": 0,
+}
+START_S = 0.03  # a start counts as found within this
 CHECKED = 5000  # hypotheses for which the trees as written are compared with the model
 
 
 @dataclass
 class Heard:
-    """What is known of one take: inputs and answers of the three questions.
+    """What is known of one take: inputs and answers of all questions.
 
     notes, yes, use, bowed : of every hypothesis; use: neither twice a note nor left out
     seconds, spoken, clear : of every window of `pegmark.spoken`; clear: not at a passage's edge
+    rises, after_s : of every bow's candidates, and the bow's start after each
     """
 
     onset_s: Floats
@@ -93,6 +112,8 @@ class Heard:
     seconds: dict[str, Floats]
     spoken: Bools
     clear: Bools
+    rises: dict[str, Floats]
+    after_s: Floats
 
 
 def training_take(k: int, seed: int) -> Take:
@@ -167,7 +188,34 @@ def hear(audio: np.ndarray, truth: dict[str, Any], instrument: Instrument) -> He
         inside |= (times > passage["start_s"]) & (times < passage["end_s"])
         for end in ("start_s", "end_s"):
             edge |= np.abs(times - passage[end]) < EDGE_S
-    return Heard(features.onset_s, inputs, yes, ~out, bowed, times, seconds, inside, ~edge)
+    rises, after_s = bow_starts(block, features, truth)
+    return Heard(
+        features.onset_s, inputs, yes, ~out, bowed, times, seconds, inside, ~edge, rises, after_s
+    )
+
+
+def bow_starts(
+    block: onsets.Block, features: Features, truth: dict[str, Any]
+) -> tuple[dict[str, Floats], Floats]:
+    """(inputs, true start after the onset in s) of every candidate that may be a bow's start."""
+    rises, after = [], []
+    for note in truth["notes"]:
+        if ways(note) != "bowed":
+            continue
+        late = features.onset_s - note["start_s"]
+        near = (late > -BEFORE_S) & (late < bowstart.BEFORE_S)
+        pitches = np.array(_start_pitches(note))
+        apart = np.abs(1200 * np.log2(features.f0_hz[:, None] / pitches)).min(axis=1)
+        near &= apart < SAME_CENTS
+        _, first = np.unique(features.candidate[near], return_index=True)
+        for index in np.flatnonzero(near)[first]:
+            onset_s, f0_hz = float(features.onset_s[index]), float(features.f0_hz[index])
+            rise = bowstart.describe_rise(block, onset_s, f0_hz)
+            if rise is not None:
+                rises.append(rise)
+                after.append(note["start_s"] - onset_s)
+    names = rises[0] if rises else {}
+    return {name: np.array([r[name] for r in rises]) for name in names}, np.array(after)
 
 
 def hear_kept(folder: Path, seed: int, k: int) -> Heard:
@@ -206,14 +254,34 @@ def learn(heard: list[Heard]) -> dict[str, Any]:
     """The tables of all questions."""
     speech = fit(*cases(heard, None)["speech"])
     known = cases(heard, speech)
-    return {"note": grow(*known["note"]), "bowed": fit(*known["bowed"]), "speech": speech}
+    return {
+        "note": grow(*known["note"]),
+        "bowed": fit(*known["bowed"]),
+        "speech": speech,
+        "bow_start": grow(*starts(heard)),
+    }
 
 
-def grow(inputs: dict[str, Floats], yes: Bools) -> dict[str, Any]:
-    """The trees of one question, read from the fitted model's own nodes."""
+def starts(heard: list[Heard]) -> tuple[dict[str, Floats], Floats]:
+    """Inputs and answers of the question "bow_start"."""
+    some = [h for h in heard if len(h.after_s)]
+    inputs = joined([h.rises for h in some], [np.isfinite(h.after_s) for h in some], some[0].rises)
+    return inputs, np.concatenate([h.after_s for h in some])
+
+
+def grow(inputs: dict[str, Floats], answer: Bools | Floats) -> dict[str, Any]:
+    """The trees of one question (yes or no, or a figure), read from the fitted model's nodes."""
     names = list(inputs)
     table = np.stack([inputs[name] for name in names], axis=1)
-    model = HistGradientBoostingClassifier(**TREES).fit(table, yes)
+    sorts = answer.dtype == bool
+    model = (
+        HistGradientBoostingClassifier(**TREES)
+        if sorts
+        else HistGradientBoostingRegressor(**STARTS)
+    )
+    model.fit(table, answer)
+    told = model.decision_function if sorts else model.predict
+    digits = 4 if sorts else 6  # of log odds, of seconds
     bias = float(np.ravel(model._baseline_prediction)[0])
     nodes: list[list[float]] = []
     roots = []
@@ -222,15 +290,16 @@ def grow(inputs: dict[str, Floats], yes: Bools) -> dict[str, Any]:
         roots.append(first)
         for k, node in enumerate(predictor.nodes):
             if node["is_leaf"]:
-                nodes.append([0, 0.0, first + k, first + k, round(float(node["value"]), 4)])
+                nodes.append([0, 0.0, first + k, first + k, round(float(node["value"]), digits)])
                 continue
             ways = [first + int(node["left"]), first + int(node["right"])]
             most = round(float(node["num_threshold"]), evidence.DIGITS + 1)  # of two, the mean
             nodes.append([int(node["feature_idx"]), most, *ways, 0.0])
-    found = {"bias": round(bias, 4), "inputs": names, "depth": TREES["max_depth"]}
+    depth = (TREES if sorts else STARTS)["max_depth"]
+    found = {"bias": round(bias, digits), "inputs": names, "depth": depth}
     found |= {"roots": roots, "nodes": nodes}
     some = {name: values[:CHECKED] for name, values in inputs.items()}
-    apart = np.abs(evidence.weigh_by(found, some) - model.decision_function(table[:CHECKED]))
+    apart = np.abs(evidence.weigh_by(found, some) - told(table[:CHECKED]))
     if np.quantile(apart, 0.999) > 0.01:  # what rounding leaves
         raise ValueError("the trees as written do not answer as the fitted model does")
     return found
@@ -312,6 +381,9 @@ def report(heard: list[Heard]) -> None:
             if question in tables:
                 odds = evidence.weigh_by(tables[question], inputs)
                 print(f"{question}, {name}: {figures(odds, yes)}")
+    inputs, after_s = starts(held)
+    off = np.abs(evidence.weigh_by(new["bow_start"], inputs) - after_s)
+    print(f"bow_start: {len(off)}, {100 * np.mean(off < START_S):.1f} % within {START_S} s")
 
 
 def main() -> None:

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pegmark import evidence, onsets, recording, spoken, tones
+from pegmark.bowstart import bow_start
 from pegmark.coarse import MARGIN_CENTS, Array, PitchSearch
 from pegmark.instruments import Instrument
 from pegmark.onsets import LONG_SIZE, Block, Features, Followed
@@ -42,9 +43,6 @@ STRUCK_ODDS = 2.0  # later a bow set down anew is told from one that turns by th
 LOST_S = 0.8  # a bow that speech drowned for so long may be the same bow
 TONE_EDGE_S = 0.25  # a reference tone's own beginning and end, as candidates see them ...
 TONE_NEAR = 0.02  # ... whose pitch is this near a simple ratio to its own
-BOW_BEFORE_S, BOW_AFTER_S = 0.15, 0.5  # where a bow's start is looked for about its candidate
-BOW_SOONER_S = 0.02  # candidates of bows are late by this or more: all that is known without a rise
-BOW_FOOT = 0.7  # between 1 (a smooth rise) and 0.4 (sampled players)
 DIED_DB = 40.0
 BOW_END_DB = 9.0  # a bow has stopped where its level falls this far below its middle
 SETTLED_S = 0.15
@@ -325,7 +323,7 @@ def _as_notes(
         start = float(features.onset_s[index])
         if is_bowed:
             earliest = notes[-1]["start_s"] + 0.1 if notes else 0.0
-            start = max(_bow_start(block, start, float(features.f0_hz[index])), earliest)
+            start = max(bow_start(block, start, float(features.f0_hz[index])), earliest)
         next_start = float(starts[k + 1]) if k + 1 < len(keep) else np.inf
         level = 10 * np.log10(np.nan_to_num(followed.partials[position]).sum(axis=1) + 1e-10)
         frames = _frames_of_note(level, int(followed.run[position]), is_bowed)
@@ -350,44 +348,6 @@ def _as_notes(
     for note, f_hz in zip(notes, fine, strict=True):
         note["f0_hz"] = float(f_hz)
     return notes
-
-
-def _bow_start(block: Block, onset_s: float, f0_hz: float) -> float:
-    """When a bow begins: the rise of its partials, led back to its foot.
-
-    A bow's loudness grows smoothly and soft starts come out of the noise late. Where the rise
-    passes 5 and 20 % of the amplitude that it settles at says where it left zero: for a rise of
-    x**2 (3 - 2 x) as far before the first as the first before the second; players begin steeper.
-    """
-    step = block.fine_s
-    first = max(0, round((onset_s - BOW_BEFORE_S) / step))
-    last = min(len(block.fine), round((onset_s + BOW_AFTER_S) / step))
-    at = round(onset_s / step) - first
-    if last - first < at + 25:
-        return onset_s - BOW_SOONER_S
-    bins = np.rint(np.arange(1, 9) * f0_hz * onsets.FINE_SIZE / block.rate_hz).astype(int)
-    bins = np.unique(bins[bins < block.fine.shape[1]])
-    amplitude = np.sqrt((block.fine[first:last, bins].astype(float) ** 2).sum(axis=1))
-    settled = float(np.median(amplitude[at + 20 :]))
-    before = float(amplitude[: max(1, at - 2)].min())
-    if settled < 1.5 * before:
-        return onset_s - BOW_SOONER_S
-    rise = (amplitude - before) / (settled - before)
-    half = at - 6 + int(np.argmax(rise[max(0, at - 6) :] > 0.5))
-    low, high = _crossing(rise[: half + 1], 0.05), _crossing(rise[: half + 1], 0.2)
-    if low is None or high is None:
-        return onset_s - BOW_SOONER_S
-    start = (first + low - BOW_FOOT * (high - low)) * step
-    return float(np.clip(start, onset_s - BOW_BEFORE_S, onset_s - BOW_SOONER_S))
-
-
-def _crossing(rise: Floats, part: float) -> float | None:
-    """The last place, as a fractional index, where `rise` goes up through `part`."""
-    below = np.flatnonzero(rise[:-1] < part)
-    if not len(below):
-        return None
-    i = int(below[-1])
-    return i + float((part - rise[i]) / max(rise[i + 1] - rise[i], 1e-6))
 
 
 def _frames_of_note(level: Floats, run: int, is_bowed: bool) -> int:

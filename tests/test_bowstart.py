@@ -1,0 +1,57 @@
+"""When a bow begins. Truth: ramps of sinusoids, and bows of the sound laboratory."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from conftest import ROOT
+from pegmark import bowstart, onsets
+from pegmark.instruments import load_instruments
+from pegmark.lab import rooms, strings
+from pegmark.segment import find_notes, pitch_search
+
+RATE_HZ = 16000
+INSTRUMENTS = load_instruments(ROOT / "config" / "instruments.yaml")
+T = np.arange(2 * RATE_HZ) / RATE_HZ
+
+
+def block_of(audio: np.ndarray) -> onsets.Block:
+    audio = (audio + rooms.noise(len(audio), RATE_HZ, seed=1) * 1e-4).astype(np.float32)
+    search = pitch_search(INSTRUMENTS["violin"], RATE_HZ)
+    return onsets.read_block(audio, RATE_HZ, search, onsets.noise_floor(audio), deep=False)
+
+
+@pytest.mark.parametrize("grows_s", [0.08, 0.2])
+def test_the_rise_is_described_as_it_is(grows_s):
+    """A tone whose amplitude grows evenly from 0.8 s on."""
+    growing = np.clip((T - 0.8) / grows_s, 0, 1) * np.sin(2 * np.pi * 440 * T)
+    onset_s = 0.8 + 0.5 * grows_s
+    rise = bowstart.describe_rise(block_of(0.3 * growing), onset_s, 440.0)
+    assert rise is not None
+    passed = [rise[f"passed_{part}"] for part in (12, 20, 35, 50, 70, 90)]
+    assert passed == sorted(passed)
+    assert rise["passed_50"] == pytest.approx(0.0, abs=0.01)
+    assert rise["passed_35"] == pytest.approx(-0.15 * grows_s, abs=0.01)
+
+
+def test_where_nothing_rises_only_the_usual_lateness_is_known():
+    block = block_of(0.3 * np.sin(2 * np.pi * 440 * T))
+    assert bowstart.describe_rise(block, 1.0, 440.0) is None
+    assert bowstart.bow_start(block, 1.0, 440.0) == 1.0 - bowstart.SOONER_S
+
+
+def test_bows_of_every_string_and_attack_begin_where_they_were_set_down():
+    late = []
+    for k, name in enumerate(("violin", "viola", "cello", "double bass")):
+        for place, hz in enumerate(INSTRUMENTS[name].hz().values()):
+            for attack_s in (0.04, 0.1, 0.2):
+                seed = 100 * k + 10 * place + round(50 * attack_s)
+                clean, truth = strings.bow(
+                    hz, 1.5, RATE_HZ, seed=seed, attack_s=attack_s, lead_s=0.6,
+                    body=strings.Body.of(name, seed),
+                )  # fmt: skip
+                noise = rooms.noise(len(clean), RATE_HZ, seed=seed)
+                audio = rooms.mix(clean, noise, 30, RATE_HZ, truth["onset_s"])
+                notes = find_notes(audio, RATE_HZ, INSTRUMENTS[name])["notes"]
+                late += [notes[0]["start_s"] - truth["onset_s"]] if notes else [np.inf]
+    assert np.mean(np.abs(late) < 0.03) > 0.93  # found within 30 ms (design, section 6)
