@@ -81,8 +81,8 @@ TREES: dict[str, Any] = {
 }
 STARTS: dict[str, Any] = {
     "loss": "absolute_error",
-    "max_iter": 200,
-    "learning_rate": 0.06,
+    "max_iter": 100,
+    "learning_rate": 0.1,
     "max_leaf_nodes": 15,
     "max_depth": 8,
     "min_samples_leaf": 20,

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from pegmark import evidence
 from pegmark.onsets import Features
-from sklearn.ensemble import HistGradientBoostingClassifier
+from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostingRegressor
 
 COUNT = 4000
 
@@ -39,6 +39,17 @@ def test_trees_answer_as_the_reference_library_does_on_rows_it_never_saw():
     assert ((odds > 0) == answer).mean() > 0.97
 
 
+def test_trees_of_a_figure_answer_as_the_reference_library_does():
+    inputs, _ = cases(4)
+    fresh, _ = cases(5)
+    seconds = 0.05 * inputs["first"] * inputs["second"]
+    model = HistGradientBoostingRegressor(**fit_evidence.STARTS)
+    model.fit(np.stack(list(inputs.values()), axis=1), seconds)
+    said = evidence.weigh_by(fit_evidence.grow(inputs, seconds), fresh)
+    theirs = model.predict(np.stack(list(fresh.values()), axis=1))
+    assert np.abs(said - theirs).max() < 2e-4
+
+
 def test_curves_are_added_up_and_stay_level_outside():
     model = {"bias": 0.5, "curves": {"a": {"at": [0, 1], "value": [0, 2]},
                                      "b": {"at": [0, 2, 4], "value": [1, 0, 3]}}}  # fmt: skip
@@ -59,10 +70,11 @@ def features(count: int) -> Features:
     return Features(**values | whole)
 
 
-def test_the_trees_in_use_ask_for_inputs_that_exist_and_all_walks_end():
-    table = evidence.tables()["note"]
-    inputs = evidence.inputs_of(features(50), np.zeros(50))
-    assert set(table["inputs"]) <= set(inputs)
+@pytest.mark.parametrize("question", ["note", "bow_start"])
+def test_the_trees_in_use_ask_for_inputs_that_exist_and_all_walks_end(question):
+    table = evidence.tables()[question]
+    if question == "note":
+        assert set(table["inputs"]) <= set(evidence.inputs_of(features(50), np.zeros(50)))
     _, _, less, more, _ = np.array(table["nodes"]).T.astype(int)
     at = set(table["roots"])
     for _ in range(table["depth"]):

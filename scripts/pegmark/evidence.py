@@ -8,10 +8,11 @@ both fitted on takes of the sound laboratory by scripts/fit_evidence.py:
   pieces (logistic regression on hinges); beyond its ends a curve stays level. They can be read,
   plotted and changed by hand.
 - trees, for "note", where an input means one thing or another by what the others are (a click on
-  a ringing string, a soft rise under speech): log odds = bias + sum of the value that each small
-  tree comes to (gradient boosting; Hastie, Tibshirani, Friedman, "The Elements of Statistical
-  Learning", 2nd ed., chapter 10: from memory). On takes held back trees and curves stand side by
-  side whenever the tables are fitted.
+  a ringing string, a soft rise under speech), and for "bow_start", a time in s
+  (`pegmark.bowstart`): answer = bias + sum of the value that each small tree comes to (gradient
+  boosting; Hastie, Tibshirani, Friedman, "The Elements of Statistical Learning", 2nd ed., chapter
+  10: from memory). On takes held back trees and curves stand side by side whenever the tables are
+  fitted.
 """
 
 from __future__ import annotations
@@ -46,12 +47,15 @@ def tables() -> dict[str, Any]:
 
 
 def weigh(inputs: dict[str, Floats], question: str) -> Floats:
-    """Log odds of `question` ("note", "bowed", "speech"), from named inputs of one length each."""
+    """The answer to a question, from named inputs of one length each.
+
+    Log odds of "note", "bowed" and "speech"; "bow_start" in s.
+    """
     return weigh_by(tables()[question], inputs)
 
 
 def weigh_by(model: dict[str, Any], inputs: dict[str, Floats]) -> Floats:
-    """Log odds by the table of one question."""
+    """The answers by the table of one question."""
     if "nodes" in model:
         return _weigh_by_trees(model, inputs)
     total: Floats = np.full(len(next(iter(inputs.values()))), float(model["bias"]))
@@ -61,7 +65,7 @@ def weigh_by(model: dict[str, Any], inputs: dict[str, Floats]) -> Floats:
 
 
 def _weigh_by_trees(model: dict[str, Any], inputs: dict[str, Floats]) -> Floats:
-    """Log odds by trees; all walk down at once from the "roots", a leaf leads to itself."""
+    """Answers by trees; all walk down at once from the "roots", a leaf leads to itself."""
     which, most, less, more, value = np.array(model["nodes"]).T
     which, less, more = which.astype(int), less.astype(int), more.astype(int)
     table = np.stack([inputs[name] for name in model["inputs"]], axis=1)
