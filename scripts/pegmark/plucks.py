@@ -37,7 +37,7 @@ GLIDE_PRIORS_CENTS = np.array([0.2, 1.0, 4.0, 12.0, 35.0])
 # How often plucks are so; and how the reading leans where a note cannot tell: to none at all, since
 # a glide that is not there costs more cents than one left in, which the interval allows for.
 GLIDE_USUAL = np.array([1.0, 1.0, 2.0, 2.0, 1.0])
-GLIDE_LEAN = np.array([4.0, 2.0, 1.0, 1.0, 1.0])
+GLIDE_LEAN = np.array([8.0, 3.0, 1.0, 1.0, 1.0])
 GLIDE_DOUBT = 0.1  # the energy law holds to this part of what it corrects
 BINS = 12
 LEAST_BIN_SNR = 3.0  # a fainter partial (power over noise) says nothing of a bin's pitch
