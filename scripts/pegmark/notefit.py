@@ -29,7 +29,7 @@ from pegmark.dsp import Real
 from pegmark.partials import CENTS
 
 LONGEST_PLUCK_S = 3.0  # a pluck tells nothing new afterwards
-GLIDING_BOW_CENTS = 8.0  # a bow whose pitch goes this far, and thrice its wander, glides
+GLIDING_BOW_CENTS = 8.0  # a bow whose pitch goes this far, and twice its wander, glides
 REST_STEP_S = 0.1  # a bow's rests are looked for in means over this
 BOW_REST_S = 0.3  # a turn is what rests before and after for so long ...
 BOW_TURN_CENTS = 8.0  # ... and moves so far between: bows wander, but do not rest in between
@@ -290,7 +290,7 @@ def _from_mean(mean: bows.MeanPitch, kind: str, begin: float) -> NoteFit:
     fit.partials = [int(n) for n in mean.number]
     fit.scatter_cents = mean.wander_cents
     fit.way_cents = mean.way_cents
-    fit.gliding = abs(mean.way_cents) > max(GLIDING_BOW_CENTS, 3 * mean.wander_cents)
+    fit.gliding = abs(mean.way_cents) > max(GLIDING_BOW_CENTS, 2 * mean.wander_cents)
     fit.rests = _rests(mean, begin, fit.gliding)
     if fit.rests:
         heights = CENTS * np.log([rest.hz / mean.f0_hz for rest in fit.rests])
