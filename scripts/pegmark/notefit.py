@@ -12,7 +12,8 @@ Definitions (design, section 3)
 Method: complex amplitudes of all partials in frames of four periods (neighbours fall on the
 window's zeros, so what is found between the partials is noise), read along the note's own pitch
 track; weighted regression of each partial's phase; a mixed model through the partials. See
-pegmark.plucks, pegmark.bows, pegmark.twostrings; pegmark.partials holds what they share.
+pegmark.plucks, pegmark.bows, pegmark.twostrings; pegmark.partials holds what they share. Plucks
+too short for frames: pegmark.shortplucks.
 """
 
 from __future__ import annotations
@@ -24,10 +25,11 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from pegmark import bows, partials, plucks, rests, twostrings
+from pegmark import bows, partials, plucks, rests, shortplucks, twostrings
 from pegmark.dsp import Real
 from pegmark.partials import CENTS
 
+FEW_PERIODS = 17.0  # fewer are too few for frames of four: less than a dozen frames
 LONGEST_PLUCK_S = 3.0  # a pluck tells nothing new afterwards
 GLIDING_BOW_CENTS = 8.0  # a bow whose pitch goes this far, and twice its wander, glides
 REST_STEP_S = 0.1  # a bow's rests are looked for in means over this
@@ -202,7 +204,8 @@ def _pluck(
     cut = _cut(audio, rate_hz, start, end)
     before = _cut(audio, rate_hz, max(0.0, start - BEFORE_S), start - ONSET_DOUBT_S)
     gone = None if removed is None else _cut(removed, rate_hz, start, end)
-    reading = plucks.read_pluck(
+    few = (end - start) * f0 < FEW_PERIODS
+    reading = (shortplucks.read_short if few else plucks.read_pluck)(
         cut, rate_hz, f0, b_prior[0], before=before, other_hz=beside, removed=gone
     )
     if isinstance(reading, str):

@@ -243,9 +243,8 @@ def read_pluck(
         tracks = partials.take_apart(cut, rate_hz, f1, b)
         if tracks is None or len(tracks.times_s) < 4:
             return "too short"
-        ghosts = _ghosts(tracks, before, rate_hz, other_hz)
-        if removed is not None:
-            ghosts = np.maximum(ghosts, _torn(tracks, removed[first:last], rate_hz))
+        gone = None if removed is None else removed[first:last]
+        ghosts = ghosts_of(tracks.hz, _early(tracks), rate_hz, before, other_hz, gone)
         reading = _read_tracks(tracks, b, skip, ghosts)
         if isinstance(reading, str):
             return reading
@@ -258,31 +257,46 @@ def read_pluck(
     return reading
 
 
-def _ghosts(tracks: Tracks, before: Real | None, rate_hz: float, other_hz: Iterable[float]) -> Real:
-    """What was heard of other sounds at each partial before the note, as a part of the partial.
+def ghosts_of(
+    hz: Real,
+    loud: Real,
+    rate_hz: float,
+    before: Real | None,
+    other_hz: Iterable[float],
+    removed: Real | None,
+) -> Real:
+    """How large a part of each partial may be another sound's, shape (partials,).
 
-    Only partials that another comb of `other_hz` comes near are asked; what the string itself
-    still rang with, seen at the others, is taken off.
+    hz, loud : the partials' frequencies and amplitudes. before, other_hz, removed : as for
+    read_pluck, `removed` only where the note is. Only partials that another comb of `other_hz`
+    comes near are asked for in what was heard before; what the string itself still rang with, seen
+    at the others, is taken off. Of what was removed some may be left or some too much.
     """
-    near = np.zeros(len(tracks.hz), bool)
-    for hz in other_hz:
-        distance = np.abs(tracks.hz - np.rint(tracks.hz / hz) * hz)
-        near |= distance < GHOST_REACH * tracks.f1_hz
-    size = partials.frame_size(rate_hz, tracks.f1_hz)
-    if before is None or len(before) < size or not near.any():
-        return np.zeros(len(near))
-    z, _ = partial_amplitudes(before[-size:], rate_hz, tracks.hz, size, size)
-    part = np.abs(z[0]) / np.maximum(_early(tracks), 1e-12)
-    own = float(np.median(part[~near])) if not near.all() else 0.0
-    return np.where(near, np.sqrt(np.maximum(part**2 - 2 * own**2, 0)), 0)
+    loud, size = np.maximum(loud, 1e-12), partials.frame_size(rate_hz, hz[0])
+    near = np.zeros(len(hz), bool)
+    for other in other_hz:
+        near |= np.abs(hz - np.rint(hz / other) * other) < GHOST_REACH * hz[0]
+    ghosts = np.zeros(len(hz))
+    if before is not None and len(before) >= size and near.any():
+        z, _ = partial_amplitudes(before[-size:], rate_hz, hz, size, size)
+        part = np.abs(z[0]) / loud
+        own = float(np.median(part[~near])) if not near.all() else 0.0
+        ghosts = np.where(near, np.sqrt(np.maximum(part**2 - 2 * own**2, 0)), 0)
+    if removed is not None:
+        size = min(size, len(removed))
+        z, _ = partial_amplitudes(removed, rate_hz, hz, size, size)
+        ghosts = np.maximum(ghosts, TORN * np.abs(z).mean(axis=0) / loud)
+    return ghosts
 
 
-def _torn(tracks: Tracks, removed: Real, rate_hz: float) -> Real:
-    """What was taken out at each partial, of which some may be left or some too much, as a part
-    of the partial."""
-    size = partials.frame_size(rate_hz, tracks.f1_hz)
-    z, _ = partial_amplitudes(removed, rate_hz, tracks.hz, size, size)
-    return TORN * np.abs(z).mean(axis=0) / np.maximum(_early(tracks), 1e-12)
+def beat_cents(ghosts: Real, room: float, lasts_s: Real | float, hz: Real) -> Real:
+    """Standard error of each partial's pitch from other sounds and echoes that beat with it.
+
+    ghosts : shape (partials,): the part of each that is another's. room : the part that echoes are.
+    lasts_s : how long each is heard. Cents.
+    """
+    echoes = np.hypot(ghosts, ROOM_TURNS * room)
+    return np.asarray(GHOST_SLOPE * echoes / np.maximum(lasts_s, 1e-3) / hz * CENTS)
 
 
 def _early(tracks: Tracks) -> Real:
@@ -334,8 +348,7 @@ def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckRe
     total = weight.sum(axis=0)
     centred = time - (weight * time).sum(axis=0) / total
     lasts_s = np.sqrt(12 * (weight * centred**2).sum(axis=0) / total)
-    echoes = np.hypot(ghosts, ROOM_TURNS * room)
-    beat = GHOST_SLOPE * echoes / np.maximum(lasts_s, 1e-3) / tracks.hz * CENTS
+    beat = beat_cents(ghosts, room, lasts_s, tracks.hz)
     noise_se = line.slope_se / hz * CENTS * faint
     own_se = np.hypot(noise_se, beat * faint)
     usable = own_se < LEAST_PARTIAL_SE
