@@ -53,15 +53,14 @@ GLIDING_SIGMAS = 5.0  # ... and by so many of its standard errors has moved
 GLIDING_CHI = 6.0  # so much more scatter of all bins than their errors explain is a drift
 # A string's two polarizations stand some tenths of a cent apart: a pluck's pitch is not defined
 # better than this.
-FLOOR_CENTS = 0.11
-# How wide each part of a pluck's doubt really is, found on 6,500 plucks of the laboratory so that
+FLOOR_CENTS = 0.13
+# How wide each part of a pluck's doubt really is, found on 9,000 plucks of the laboratory so that
 # the truth lies inside for 95 % at every level of noise, in rooms and on every instrument; as
 # standard deviations.
-SERIES_DOUBT = 0.47  # noise and B, which know of one another
-PULL_DOUBT = 0.39  # bodies pull less than the law of their pulls allows
-GLIDE_SEEN = 1.24  # a faint note's glide is left in (GLIDE_LEAN): its error is one-sided
+NOISE_DOUBT = 0.57  # what noise leaves open is in the spread of the partials once more
+STIFFNESS_DOUBT = 0.27  # noise and B, which know of one another
+PULL_DOUBT = 0.75  # bodies pull less than the law of their pulls allows
 GLIDE_LOOSE = 2.0  # what is heard of a string's energy is not its energy
-COMMON_SEEN = 1.5  # a line and a glide leave but a part of what moves all partials slowly
 FREEDOM = 4.0  # and the errors have the tails of so many degrees of freedom
 
 
@@ -131,9 +130,9 @@ class PluckReading:
         # Tension only sharpens: what looks like a fall from below is another sound's doing.
         doubt = GLIDE_DOUBT * glide + max(0.0, -self.glide)
         variance = self._series_variance(series)
-        variance += (GLIDE_SEEN * lean) ** 2 * (glide_var + doubt**2)
+        variance += lean**2 * (glide_var + doubt**2)
         attack_cents = ATTACK_CENTS * max(1.0, ATTACK_LOW_HZ / self.f1_hz)
-        variance += (COMMON_SEEN * self.common_se) ** 2
+        variance += self.common_se**2
         variance += (attack_cents * self.attack) ** 2 + FLOOR_CENTS**2
         return PluckPitch(series, glide, glide_var, float(np.sqrt(variance)))
 
@@ -150,10 +149,11 @@ class PluckReading:
 
     def _series_variance(self, series: partials.Series) -> float:
         """What the series leaves unknown of its first partial, in cents squared."""
-        total = series.se_cents**2
-        known = min(total, float(((series.share * self.noise_se) ** 2).sum()) + series.b_part)
-        pulls = (total - known) * (1 + (self.room / ROOM) ** 2)  # a room pulls like a body
-        return SERIES_DOUBT**2 * known + PULL_DOUBT**2 * pulls
+        noise = float(((series.share * self.noise_se) ** 2).sum())
+        pulls = max(0.0, series.se_cents**2 - noise - series.b_part)
+        pulls *= 1 + (self.room / ROOM) ** 2  # a room pulls like a body
+        parts = ((NOISE_DOUBT, noise), (STIFFNESS_DOUBT, series.b_part), (PULL_DOUBT, pulls))
+        return sum(doubt**2 * part for doubt, part in parts)
 
     @property
     def settled_s(self) -> float:

@@ -24,15 +24,16 @@ from pegmark import partials, plucks
 from pegmark.dsp import Complex, Real
 from pegmark.partials import CENTS
 
-COUNTS = (8, 14, 20, 30, 40)  # partials of each round
-# The click of the finger is over after this part of the note (12 ms of 0.15 s): waiting longer, as
+COUNTS = (4, 6, 9, 13, 19, 28, 40)  # partials of each round, as many as the last can place
+# The click of the finger is over after this part of the note (9 ms of 0.15 s): waiting longer, as
 # for longer notes, would cost more than the click does, for the error goes with time^-1.5.
-CLICK_PART = 1 / 12
+CLICK_PART = 1 / 16
 LEAST_PERIODS = 2.5  # a partial takes four numbers, and a period tells two
 DECAY = 4.0  # 1/s: low strings' partials at first
 MOST_DECAY = 30.0  # 1/s
 NEAR = 3.0  # noise is that of so many first partials' distances on both sides
 RIDGE = 1e-6  # of a column's own power: partials that a short stretch cannot tell apart
+MOST_STEP_CENTS = 80.0  # of one round
 REACH_CENTS = 90.0  # the pitch is given within 60; what runs away further was none
 UNKNOWN_GLIDE = 1e6  # cents squared
 MOMENTS = 33  # at which the note's course is looked at
@@ -79,11 +80,9 @@ def _settle(audio: Real, rate_hz: float, f0_hz: float, b: float) -> _Waves | str
         series = partials.fit_series(
             number[known], waves.cents[known], waves.se_cents[known], pulls, b
         )
-        f1, b = f1 * 2 ** (series.cents / 1200), float(np.clip(series.b, 0, partials.B_MOST))
-        if abs(np.log2(f1 / f0_hz)) > REACH_CENTS / 1200:
-            return "no steady pitch"
-        decay = waves.decay
-    return waves
+        f1 *= 2 ** (np.clip(series.cents, -MOST_STEP_CENTS, MOST_STEP_CENTS) / 1200)
+        b, decay = float(np.clip(series.b, 0, partials.B_MOST)), waves.decay
+    return waves if abs(np.log2(f1 / f0_hz)) < REACH_CENTS / 1200 else "no steady pitch"
 
 
 @dataclass
