@@ -277,6 +277,21 @@ def test_bowed_sample_stands_where_it_says(instrument, f0_hz):
 
 
 @needs_samples
+def test_bowed_sample_follows_its_path():
+    """A long bow under which the peg goes four semitones up rests where the path says."""
+    import parselmouth
+
+    path = [(0.0, -390.0), (1.5, -390.0), (5.5, 0.0), (8.0, 0.0)]
+    audio, truth = samples.bowed("double bass", 47.4, 8.0, RATE_HZ, seed=3, path=path)
+    assert cents(truth["end_hz"], truth["start_hz"]) == pytest.approx(390)
+    for start, end, hz in ((0.4, 1.4, truth["start_hz"]), (6.0, 7.7, truth["end_hz"])):
+        sound = parselmouth.Sound(part(audio, start, end), RATE_HZ)
+        heard = sound.to_pitch_ac(pitch_floor=0.7 * hz, pitch_ceiling=1.5 * hz)
+        heard = heard.selected_array["frequency"]
+        assert abs(cents(np.median(heard[heard > 0]), hz)) < 2.5
+
+
+@needs_samples
 def test_plucked_sample_settles_where_it_says_and_offsets_are_exact():
     audio, truth = samples.plucked("plucked bass", 54.0, 2.0, RATE_HZ)
     assert truth["f_inf_hz"] == pytest.approx(54.0)

@@ -306,6 +306,14 @@ class TestMovingNotes:
             assert fit.rests == []
             assert abs(cents(fit.f0_hz, truth["f_inf_hz"])) < max(0.6, fit.half_width_cents)
 
+    def test_a_bow_turned_at_its_beginning_is_known_by_its_rest(self) -> None:
+        """Most of it rests; what is turned before would pull the mean down by six cents."""
+        path = [(0.0, -55.0), (0.45, -55.0), (0.95, 0.0), (2.6, 0.0)]
+        clean, truth = strings.bow(659.26, 2.6, RATE_HZ, seed=21, lead_s=0.3, path=path)
+        fit = fit_note(noisy(clean, 30, 21), RATE_HZ, as_note(truth, 21))
+        assert fit.gliding
+        assert cents(fit.rests[-1].hz, 659.26) == pytest.approx(0, abs=2)
+
     def test_a_loud_attack_is_no_turn(self) -> None:
         clean, truth = strings.pluck(41.2, 1.6, RATE_HZ, seed=7, glide_cents=40, lead_s=0.3)
         fit = fit_note(noisy(clean, 35, 7), RATE_HZ, as_note(truth, 7))
@@ -364,6 +372,14 @@ class TestOtherSounds:
         audio[: len(tone)] += 0.7 * tone[: len(audio)]
         fit = fit_note(audio, RATE_HZ, as_note(truth, 12))
         assert cents(fit.f0_hz, truth["f_inf_hz"]) == pytest.approx(0, abs=0.5)
+
+    def test_a_dip_where_the_old_sound_meets_the_new_is_the_notes_own(self) -> None:
+        clean, truth = strings.pluck(97.0, 1.2, RATE_HZ, seed=4, lead_s=0.3)
+        since = np.arange(len(clean)) / RATE_HZ - truth["onset_s"]
+        dipped = clean * (1 - 0.75 * np.exp(-(((since - 0.06) / 0.02) ** 2)))
+        fit = fit_note(noisy(dipped, 30, 4), RATE_HZ, as_note(truth, 4))
+        assert fit.ok, fit.reason
+        assert abs(cents(fit.f0_hz, truth["f_inf_hz"])) < fit.half_width_cents < 5
 
     def test_what_sounds_after_it_is_not_the_note(self) -> None:
         first, truth = strings.pluck(440.0, 1.0, RATE_HZ, seed=13, lead_s=0.3)

@@ -226,12 +226,12 @@ def test_another_string_turned_afterwards_adds_two_cents_in_quadrature():
 
 
 def test_large_turns_of_others_afterwards_leave_a_string_less_sure():
-    """A neck that gives takes one per cent of 400 cents from every other string."""
+    """A neck that gives takes two per cent of 400 cents from every other string."""
     few = Take().play("A4", 0, 0, 0).play("D4", -40, 0).read()["strings"]["A4"]
     many = Take().play("A4", 0, 0, 0).play("D4", -200, 0).play("G3", -200, 0)
     before = Take().play("A4", 0, 0, 0).read()["strings"]["A4"]["uncertainty_cents"]
     sure = many.read()["strings"]["A4"]["uncertainty_cents"]
-    assert sure == pytest.approx(math.hypot(before, 4.0), abs=1e-6)
+    assert sure == pytest.approx(math.hypot(before, 8.0), abs=1e-6)
     assert sure > few["uncertainty_cents"]
 
 
@@ -294,6 +294,17 @@ def test_an_unnamed_note_may_be_a_strings_last_word():
     assert strings["E5"]["heard"] == "not_heard"
     take.notes[-1]["string_odds"] = 0.99  # surely none of the strings
     assert take.read()["strings"]["A4"]["heard"] == "heard"
+
+
+@pytest.mark.parametrize(("sounded_before", "heard"), [(True, "unsure"), (False, "heard")])
+def test_out_of_tune_before_the_others_were_turned_unheard_is_unsure(sounded_before, heard):
+    """Their first notes could not be named, and later they stand at their pitch."""
+    take = Take()
+    if sounded_before:
+        take.play("A4", -235)
+        take.notes[-1] |= {"string": None, "string_odds": 0.9}
+    take.play("G3", 36.0).play("A4", 2.0, 2.0).play("D4", -2.0, -2.0)
+    assert take.read()["strings"]["G3"]["heard"] == heard
 
 
 @pytest.mark.parametrize(("cents", "heard"), [(70.0, "unsure"), (-30.0, "unsure"), (2.0, "heard")])

@@ -35,6 +35,8 @@ GLIDING_BOW_CENTS = 8.0  # a bow whose pitch goes this far, and twice its wander
 REST_STEP_S = 0.1  # a bow's rests are looked for in means over this
 BOW_REST_S = 0.3  # a turn is what rests before and after for so long ...
 BOW_TURN_CENTS = 8.0  # ... and moves so far between: bows wander, but do not rest in between
+BOW_FAR_CENTS = 20.0  # so far from its lowest to its highest a bow does not wander ...
+BOW_FAR = 8.0  # ... nor so many times as from one tenth of a second to the next
 BOW_REST_HALF_CENTS = 1.5  # half-width: the glide beside a rest may be a part of it
 TRACK_POINTS = 12  # contract: at most
 TRACK_SE_CENTS = 3.0  # a track's point less sure than this is left out
@@ -319,7 +321,8 @@ def _rests(mean: bows.MeanPitch, begin: float, gliding: bool) -> list[HeldPitch]
     least = max(BOW_TURN_CENTS, 3 * noise)
     line = rests.smooth(line)
     held = [r for r in rests.plateaus(times, line, noise) if r.end_s - r.start_s >= BOW_REST_S]
-    if not gliding and (not held or len(rests.distinct(held, least)) < 2):
+    far = float(np.ptp(line)) > max(BOW_FAR_CENTS, BOW_FAR * noise)
+    if not (gliding or far) and (not held or len(rests.distinct(held, least)) < 2):
         return []
     found = rests.between_turns(times, line, noise, least, BOW_REST_HALF_CENTS)
     if len(found) < 2:

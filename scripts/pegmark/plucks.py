@@ -485,14 +485,17 @@ def _until_another(tracks: Tracks) -> Tracks | None:
     power = np.maximum(np.abs(tracks.amplitudes) ** 2 - tracks.noise, 0).sum(axis=1)
     power = smooth(power, max(3, round(RISE_S / tracks.hop_s)))
     power = np.maximum(power, 1e-5 * power.max())
-    lowest = np.minimum.accumulate(power)
-    risen = np.flatnonzero(power > RISE * lowest)
+    # What the string still rang with may meet its new sound: so far a dip is the note's own.
+    loudest = int(np.argmax(power[: max(1, round(ONSET_S / tracks.hop_s))]))
+    after = power[loudest:]
+    risen = np.flatnonzero(after > RISE * np.minimum.accumulate(after))
     if not len(risen):
         return tracks
-    end = int(np.argmin(power[: risen[0] + 1])) + 1  # the last frame of the fall
+    end = loudest + int(np.argmin(after[: risen[0] + 1])) + 1  # the last frame of the fall
     return tracks.until(end) if end >= LEAST_FRAMES else None
 
 
+ONSET_S = 0.12
 RISE_S = 0.05
 RISE = 3.0  # power, about 5 dB: polarizations beat by less when all partials are summed
 LEAST_FRAMES = 6

@@ -40,7 +40,7 @@ OUTLIER_S = 0.3  # last notes shorter than this do not overturn what good ones a
 OUTLIER_HALF_CENTS = 4.0  # ... nor do notes measured this badly ...
 OUTLIER_LONG_S = 1.0  # ... unless they are longer than any syllable
 UNTOUCHED_CENTS = 2.0  # added in quadrature if another string was turned afterwards (design) ...
-UNTOUCHED_SHARE = 0.01  # ... or so much of all those turns' way (common practice, no source)
+UNTOUCHED_SHARE = 0.02  # ... or so much of all those turns' way (common practice, no source)
 FAINT_BELOW_DB = 8.0  # last notes so much fainter against the noise may be speech or somebody else
 # A string moves a little by itself while others are tuned, down as they go up: this far, and by
 # this share of their turns, but never more than the last figure (common practice, no source).
@@ -711,7 +711,7 @@ def _describe(
         "kind": None,
         "at_s": None,
         "notes": len(string.left),
-        "heard": "unsure" if _untold(string, strings) else _heard(string, timed, target_hz),
+        "heard": "unsure" if _untold(string, strings, timed) else _heard(string, timed, target_hz),
         "start_cents": string.pieces[0].cents if string.pieces else None,
         "moves": [m.as_dict() for m in moves],
         "largest_move_cents": max(upward) if upward else None,
@@ -739,17 +739,26 @@ def _describe(
     return field_values
 
 
-def _untold(string: _String, strings: dict[str, _String]) -> bool:
+def _untold(string: _String, strings: dict[str, _String], timed: list[dict[str, Any]]) -> bool:
     """Whether a string was heard out of tune before the first turn of any, and never again.
 
-    Who turns the other pegs turns this one too: it may have been tuned where nothing was heard.
+    Who turns the other pegs turns this one too: it may have been tuned where nothing was heard. So
+    it may if the others were turned unheard: sounded before, but not told, and told only later.
     """
-    others = [move for other in strings.values() for move in other.turns() if other is not string]
-    if not string.left or not others or string.turns():
+    if not string.left or string.turns():
         return False
     last_s = max(piece.end_s for piece in string.pieces)
+    others = [other for other in strings.values() if other is not string]
+    turned_s = [move.start_s for other in others for move in other.turns()]
+    if any(_is_unnamed(note) and note["end_s"] < last_s + ROUNDING_S for note in timed):
+        told_s = (timed[other.notes[0]]["start_s"] for other in others if other.notes)
+        turned_s += [start for start in told_s if start > last_s]
     off = abs(float(np.median([piece.cents for piece in string.left])))
-    return off > TURN_CENTS and last_s <= min(move.start_s for move in others) + ROUNDING_S
+    return off > TURN_CENTS and bool(turned_s) and last_s <= min(turned_s) + ROUNDING_S
+
+
+def _is_unnamed(note: dict[str, Any]) -> bool:
+    return note["kind"] in ("plucked", "bowed", "two_strings") and not note.get("string")
 
 
 def _heard(string: _String, timed: list[dict[str, Any]], target_hz: float) -> str:
@@ -758,8 +767,7 @@ def _heard(string: _String, timed: list[dict[str, Any]], target_hz: float) -> st
         return "unsure"
     last = timed[string.notes[-1]]["start_s"] if string.pieces else -math.inf
     for note in timed:
-        unnamed = note["kind"] in ("plucked", "bowed", "two_strings") and not note.get("string")
-        if not unnamed or note["start_s"] < last:
+        if not _is_unnamed(note) or note["start_s"] < last:
             continue
         if (note.get("string_odds") or 0.0) >= SURE_ODDS:
             continue

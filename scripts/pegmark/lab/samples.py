@@ -141,14 +141,19 @@ def bowed(
     wander = slow_wander(rng, duration_s + 0.35, wander_cents, t)
     inside = _inside(t, duration_s)
     wander -= 1200 * np.log2((2 ** (wander[inside] / 1200)).mean())
-    wanted = f0_hz * 2 ** ((cents + wander) / 1200)
-    audio = replay(raw, _speed(own, wanted))
+    still = f0_hz * 2 ** (wander / 1200)
+    if path is not None:
+        still = np.pad(still, (0, int(size * (2 ** (max(0.0, cents.max()) / 1200) - 1))), "edge")
+    audio = replay(raw, _speed(own, still))
     # Once more: what is left of a deep vibrato after the first round is a cent or two.
-    rest = own_track(audio, RATE_HZ, f0_hz) / wanted[: len(audio)]
+    rest = own_track(audio, RATE_HZ, f0_hz) / still[: len(audio)]
     audio = replay(audio, _speed(rest, np.ones(len(audio))))
     if path is None:
         heard, _ = mean_pitch(audio, RATE_HZ, f0_hz, *measured_window(duration_s))
         audio = replay(audio, np.full(len(audio), f0_hz / heard))
+    else:  # last, as the rounds before follow a pitch within a semitone only
+        audio = replay(audio, 2 ** (cents / 1200))
+    wanted = f0_hz * 2 ** ((cents + wander) / 1200)
     audio = audio * np.clip((len(audio) / RATE_HZ - t[: len(audio)]) / 0.05, 0, 1)
     sounding = t[: len(audio)]
     audio = audio * np.where(
