@@ -389,6 +389,17 @@ def test_a_string_known_from_one_hardly_measured_note_is_unsure(half, heard):
     assert string["heard"] == heard
 
 
+@pytest.mark.parametrize(("cents", "heard"), [(-20.0, "unsure"), (-8.0, "heard")])
+def test_a_last_pluck_that_moves_far_as_it_dies_away_must_be_sounded_again(cents, heard):
+    """Another player's note may have taken over what was left of it."""
+    track = [0.0] * 5 + [cents / 2] + [cents] * 5
+    take = Take().play("A4", -40, 0).play("A4", 0, half=10, gliding=True, track=track, seconds=1.5)
+    assert take.read()["strings"]["A4"]["heard"] == heard
+    again = take.play("A4", cents).read()["strings"]["A4"]
+    assert again["heard"] == "heard"
+    assert again["deviation_cents"] == pytest.approx(cents, abs=1)
+
+
 def test_a_note_that_sounds_on_after_its_track_may_have_moved_on():
     track = [-40] * 4 + [-20] * 4
     take = Take().play("A4", -30, seconds=9, half=12, gliding=True, track=track, kind="bowed")

@@ -416,7 +416,9 @@ def _falls_as_attack(times: np.ndarray, cents: np.ndarray) -> bool:
 def _find_changes(string: _String, timed: list[dict[str, Any]], prior: Prior) -> None:
     if not string.pieces:
         return
-    string.lost = string.pieces[-1].lost
+    string.lost = string.pieces[-1].lost or any(
+        _unconfirmed(last, before) for before, last in pairwise(string.pieces[-2:])
+    )
     heard_last = string.pieces
     _rest_between_notes(string.pieces)
     known = [p for p in string.pieces if p.half <= UNSETTLED_HALF_CENTS]
@@ -430,6 +432,13 @@ def _find_changes(string: _String, timed: list[dict[str, Any]], prior: Prior) ->
     string.lost |= not known or _moved_on(heard_last, string.left) or _hardly_heard(string, timed)
     turned = _merge(fine, prior, TURN_CENTS)
     string.changes = _moves(turned, string, timed)
+
+
+def _unconfirmed(last: _Piece, before: _Piece) -> bool:
+    """Whether a string moved far as its last pluck died away, and was not sounded again: another
+    player's note may have taken over."""
+    same = last.index == before.index and last.kind == "plucked"
+    return same and abs(last.cents - before.cents) > UNSETTLED_HALF_CENTS
 
 
 def _moved_on(pieces: list[_Piece], left: list[_Piece]) -> bool:
