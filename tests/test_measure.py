@@ -262,6 +262,22 @@ class TestPairs:
             assert abs(pitch.cents_between(fit.f0_hz, truth["f_inf_hz"])) < 1.0
             assert abs(pitch.cents_between(fit.f0_2_hz, truth["f_inf_2_hz"])) < 1.0
 
+    @pytest.mark.parametrize("slipped", [-75.0, -55.0, 55.0])
+    def test_a_neighbour_that_moved_unheard_is_told(self, slipped: float) -> None:
+        """Its peg let go since it was last sounded: with the other string it is heard again."""
+        hz = INSTRUMENTS["viola"].hz()
+        high = hz["A4"] * 2 ** (slipped / 1200)
+        for seed in range(3):
+            clean, truth = strings.two_strings(
+                hz["D4"], high, 2.5, RATE_HZ, seed=60 + seed, lead_s=0.3
+            )
+            audio = rooms.mix(clean, rooms.noise(len(clean), RATE_HZ, seed=seed), 25, RATE_HZ, 0.3)
+            note = {"start_s": 0.3, "end_s": 2.8, "kind": "bowed", "string": "D4"}
+            found = told(audio, note | {"f0_hz": truth["f_inf_hz"]}, "viola")
+            assert (found["kind"], found["string_2"]) == ("two_strings", "A4")
+            fit = fit_note(audio, RATE_HZ, found)
+            assert abs(pitch.cents_between(fit.f0_2_hz, high)) < 1.0
+
     @pytest.mark.parametrize(
         ("name", "bowed", "ringing"),
         [("violin", "D4", "A4"), ("violin", "A4", "D4"), ("cello", "G2", "C2"),

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
+from itertools import product
 from typing import Any
 
 import numpy as np
@@ -43,6 +44,7 @@ GLIDE_LEAST_CENTS = 0.5  # and a glide by at least this much
 # The others' knowledge is used where its standard deviation is this part of the note's own.
 SHARING_GAIN = 0.6
 NOTES_FOR_SHARING = 2
+UNHEARD_CENTS = (0.0, -40.0, 40.0)  # a string may have slipped, or been turned, since it was heard
 RINGS_ON_S = 0.15  # a note that begins so soon after two strings may be their ringing
 LEAST_INTERVAL_CENTS = 250.0  # two strings are never closer (identify.CLOSEST_CENTS)
 # A voice pulls what it covers, unseen by the note's own fit. A note of which more than
@@ -114,12 +116,13 @@ def tell_pairs(
         name = note.get("string")
         if note["kind"] in ("plucked", "bowed") and name in names and note.get("f0_hz"):
             place = names.index(name)
-            for other in names[max(0, place - 1) : place + 2]:
+            beside = [names[k] for k in (place - 1, place + 1) if 0 <= k < len(names)]
+            for off, other in product(UNHEARD_CENTS, beside):
                 rings_on = bool(told) and _rings_on(told[-1], note, {name, other})
-                if other == name or not (rings_on or note["kind"] == "bowed"):
+                if not (rings_on or note["kind"] == "bowed"):
                     continue
-                beside = (other, last.get(other, targets[other]))
-                hz = _together(audio, rate_hz, note, beside, hum_hz, rings_on)
+                expected = other, pitch.shift_hz(last.get(other, targets[other]), off)
+                hz = _together(audio, rate_hz, note, expected, hum_hz, rings_on)
                 if hz:
                     low, high = sorted(hz, key=lambda string: hz[string])
                     note = note | {"kind": "two_strings", "string": low, "string_2": high}
@@ -146,7 +149,10 @@ def _together(
     hum_hz: float | None,
     dying: bool,
 ) -> dict[str, float] | None:
-    """The pitches (in Hz) of the note's string and the one beside it, if both sound."""
+    """The pitches (in Hz) of the note's string and the one beside it, if both sound.
+
+    beside : that string and where it may be.
+    """
     first, stop = bow_window(note["end_s"] - note["start_s"])
     begin, end = (round((note["start_s"] + edge) * rate_hz) for edge in (first, stop))
     cut = audio[max(0, begin) : end]

@@ -37,6 +37,7 @@ BOW_REST_S = 0.3  # a turn is what rests before and after for so long ...
 BOW_TURN_CENTS = 8.0  # ... and moves so far between: bows wander, but do not rest in between
 BOW_FAR_CENTS = 20.0  # so far from its lowest to its highest a bow does not wander ...
 BOW_FAR = 8.0  # ... nor so many times as from one tenth of a second to the next
+BOW_TURN = 5.0  # ... and so many times as from one tenth of a second to the next
 BOW_REST_HALF_CENTS = 1.5  # half-width: the glide beside a rest may be a part of it
 TRACK_POINTS = 12  # contract: at most
 TRACK_SE_CENTS = 3.0  # a track's point less sure than this is left out
@@ -318,7 +319,7 @@ def _rests(mean: bows.MeanPitch, begin: float, gliding: bool) -> list[HeldPitch]
     line = np.add.reduceat(mean.weight * cents, edges) / total
     times = mean.times_s[0] + REST_STEP_S * (np.arange(count) + 0.5)
     noise = rests.wander(line, 0.15)
-    least = max(BOW_TURN_CENTS, 3 * noise)
+    least = max(BOW_TURN_CENTS, BOW_TURN * noise)
     line = rests.smooth(line)
     held = [r for r in rests.plateaus(times, line, noise) if r.end_s - r.start_s >= BOW_REST_S]
     far = float(np.ptp(line)) > max(BOW_FAR_CENTS, BOW_FAR * noise)

@@ -18,6 +18,7 @@ CLEAR_PARTIALS, CLEAR_SNR = 3, 10.0
 FAINTER = 0.02
 FALLS_TO = 0.15
 AT_PLACE = 0.04  # of its frequency (68 cents): a partial is looked for within 60 cents
+LOCKED_CENTS = 10.0  # a bow's partials agree so far, even between another string's
 HUM_PART = 0.003  # of a pitch: hum is that close to its multiple; the grid wanders less
 
 
@@ -75,6 +76,9 @@ def sound_together(
         off = _off_hz(tracks)
         clear = np.median(tracks.snr, axis=0) > CLEAR_SNR
         clear &= np.abs(off) < AT_PLACE * tracks.hz  # else a third string's, beside its place
+        cents = off / tracks.hz * CENTS
+        if clear.any():
+            clear &= np.abs(cents - np.median(cents[clear])) < LOCKED_CENTS
         if clear.sum() < min(CLEAR_PARTIALS, len(clear)):
             return False
         third = max(1, len(power) // 3)
