@@ -60,6 +60,7 @@ FLOOR_CENTS = 0.13
 NOISE_DOUBT = 0.57  # what noise leaves open is in the spread of the partials once more
 STIFFNESS_DOUBT = 0.27  # noise and B, which know of one another
 PULL_DOUBT = 0.75  # bodies pull less than the law of their pulls allows
+GLIDE_SEEN = 1.15  # a faint note's glide is left in (GLIDE_LEAN): its error is one-sided
 GLIDE_LOOSE = 2.0  # what is heard of a string's energy is not its energy
 FREEDOM = 4.0  # and the errors have the tails of so many degrees of freedom
 
@@ -130,7 +131,7 @@ class PluckReading:
         # Tension only sharpens: what looks like a fall from below is another sound's doing.
         doubt = GLIDE_DOUBT * glide + max(0.0, -self.glide)
         variance = self._series_variance(series)
-        variance += lean**2 * (glide_var + doubt**2)
+        variance += (GLIDE_SEEN * lean) ** 2 * (glide_var + doubt**2)
         attack_cents = ATTACK_CENTS * max(1.0, ATTACK_LOW_HZ / self.f1_hz)
         variance += self.common_se**2
         variance += (attack_cents * self.attack) ** 2 + FLOOR_CENTS**2
