@@ -206,7 +206,7 @@ class TestSpokenOver:
         measure.widen_under_speech([{"start_s": 0.97, "end_s": 4.5}], notes)
         widths = [one["uncertainty_cents"] for one in notes]
         assert widths[0] == 1.0  # spoken over for 3 % of it
-        assert widths[1] == pytest.approx(np.hypot(1.8, 1.8))
+        assert widths[1] == pytest.approx(np.hypot(1.3, 1.8))
         assert widths[2] == pytest.approx(np.hypot(1.0, 0.7))
         assert widths[3] is None
         assert notes[2]["rests"] == [[2.0, 3.0, 5.0, pytest.approx(np.hypot(1.0, 0.7))]]
