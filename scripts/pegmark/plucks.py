@@ -496,7 +496,7 @@ def _until_another(tracks: Tracks) -> Tracks | None:
     return tracks.until(end) if end >= LEAST_FRAMES else None
 
 
-ONSET_S = 0.12
+ONSET_S = 0.12  # a finger damps what rang before within this
 RISE_S = 0.05
 RISE = 3.0  # power, about 5 dB: polarizations beat by less when all partials are summed
 LEAST_FRAMES = 6
