@@ -59,7 +59,7 @@ FLOOR_CENTS = 0.13
 # standard deviations.
 NOISE_DOUBT = 0.57  # what noise leaves open is in the spread of the partials once more
 STIFFNESS_DOUBT = 0.27  # noise and B, which know of one another
-PULL_DOUBT = 0.75  # bodies pull less than the law of their pulls allows
+PULL_DOUBT = 0.69  # bodies pull less than the law of their pulls allows
 GLIDE_SEEN = 1.15  # a faint note's glide is left in (GLIDE_LEAN): its error is one-sided
 GLIDE_LOOSE = 2.0  # what is heard of a string's energy is not its energy
 FREEDOM = 4.0  # and the errors have the tails of so many degrees of freedom
