@@ -1,7 +1,7 @@
 """The fine measurement side by side with general-purpose pitch libraries, in one run.
 
     python scripts/benchmark_measure.py [--quick] [--parts cost aims cells coverage]
-        [--aims 200] [--notes 30] [--coverage 1000] [--seed 100000]
+        [--aims 200] [--notes 30] [--coverage 2000] [--seed 100000]
 
 None of the seeds and parameters were used to tune the method.
 
@@ -584,7 +584,7 @@ def main() -> None:
     parser.add_argument("--parts", nargs="+", choices=parts, default=parts)
     parser.add_argument("--aims", type=int, default=200, help="notes per accuracy to reach")
     parser.add_argument("--notes", type=int, default=30, help="notes per cell, all methods")
-    parser.add_argument("--coverage", type=int, default=1000, help="notes per noise level, ours")
+    parser.add_argument("--coverage", type=int, default=2000, help="notes per noise level, ours")
     parser.add_argument("--seed", type=int, default=100_000)
     options = parser.parse_args()
     if options.quick:
