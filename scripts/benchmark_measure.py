@@ -155,7 +155,7 @@ def fitted(case: Case) -> NoteFit:
         RATE_HZ,
         case.note,
         b_prior=measure.B_PRIORS.get(name, measure.B_PRIOR),
-        body_hz=measure.BODY_HZ[name],
+        body=measure.BODIES[name],
     )
 
 

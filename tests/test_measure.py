@@ -340,7 +340,7 @@ class TestSharing:
         fits = measure.fit_notes(audio, RATE_HZ, notes, "double bass")
         alone = fit_note(
             audio, RATE_HZ, notes[4], b_prior=measure.B_PRIORS["double bass"],
-            body_hz=measure.BODY_HZ["double bass"],
+            body=measure.BODIES["double bass"],
         )  # fmt: skip
         assert abs(fits[4].b - 3e-4) <= abs(alone.b - 3e-4) + 1e-6
         for fit, note in zip(fits, notes, strict=True):
@@ -353,12 +353,12 @@ class TestSharing:
         note["f0_hz"] = truth["f_inf_hz"]
         fits = measure.fit_notes(clean, RATE_HZ, [note], "cello")
         alone = fit_note(
-            clean, RATE_HZ, note, b_prior=measure.B_PRIOR, body_hz=measure.BODY_HZ["cello"]
+            clean, RATE_HZ, note, b_prior=measure.B_PRIOR, body=measure.BODIES["cello"]
         )
         assert fits[0].f0_hz == alone.f0_hz
 
 
 @pytest.mark.parametrize("key", sorted(INSTRUMENTS))
 def test_every_instrument_has_a_body(key: str) -> None:
-    low, high = measure.BODY_HZ[INSTRUMENTS[key].name]
+    low, high, _ = measure.BODIES[INSTRUMENTS[key].name]
     assert 30 < low < high < 1000

@@ -84,7 +84,7 @@ def errors(
             RATE_HZ,
             as_note(truth, seed),
             b_prior=measure.B_PRIORS.get(played, measure.B_PRIOR),
-            body_hz=measure.BODY_HZ[played],
+            body=measure.BODIES[played],
         )
         assert fit.ok, (seed, fit.reason)
         found.append((cents(fit.f0_hz, truth["f_inf_hz"]), fit.half_width_cents))
@@ -545,7 +545,7 @@ class TestSignals:
         truth = partials.stretch_cents(number, 6e-5)
         measured = truth + 3.0
         measured[[0, 2]] += [-35, 20]
-        pull = partials.body_pull(number * 196.0, (250.0, 580.0))
+        pull = partials.Body(250.0, 580.0).pull(number * 196.0)
         fit = partials.fit_series(number, measured, np.full(15, 0.1), pull, 0.0)
         assert fit.cents == pytest.approx(3.0, abs=0.3)
         assert fit.b == pytest.approx(6e-5, abs=1e-5)

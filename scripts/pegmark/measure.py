@@ -23,16 +23,17 @@ from pegmark.bows import bow_window
 from pegmark.dsp import Real
 from pegmark.instruments import Instrument
 from pegmark.notefit import NoteFit, fit_note, moved, solve_pluck
-from pegmark.partials import first_look
+from pegmark.partials import Body, first_look
 from pegmark.subtract import without_tone
 
-# Lowest and highest of the main resonances (air, wood) of each kind of body, in Hz; common
-# practice, no source. Partials between them are pulled most.
-BODY_HZ = {
-    "violin": (250.0, 580.0),
-    "viola": (210.0, 450.0),
-    "cello": (90.0, 235.0),
-    "double bass": (55.0, 160.0),
+# Lowest and highest of the main resonances (air, wood) of each kind of body, in Hz, between which
+# partials are pulled most, and how far it usually pulls them: a light string on a light body less.
+# Common practice, no source.
+BODIES = {
+    "violin": Body(250.0, 580.0, 2.0),
+    "viola": Body(210.0, 450.0, 3.0),
+    "cello": Body(90.0, 235.0, 6.0),
+    "double bass": Body(55.0, 160.0, 6.0),
 }
 # Mean and standard deviation of B: most plucks cannot be told from 0, some bass strings have 4e-4.
 B_PRIORS = {"double bass": (1.5e-4, 1.5e-4)}
@@ -207,7 +208,7 @@ def fit_notes(
     removed = None if rest is None or rest is audio else audio - rest
     rest = audio if rest is None else rest
     b_prior = B_PRIORS.get(instrument_name, B_PRIOR)
-    body_hz = BODY_HZ[instrument_name]
+    body = BODIES[instrument_name]
     fits: list[NoteFit] = []
     last: dict[str, tuple[float, float]] = {}  # string -> (pitch in Hz, when it was last sounded)
     for note in notes:
@@ -225,7 +226,7 @@ def fit_notes(
             removed=None if tone else removed,
             hum_hz=hum_hz,
             b_prior=b_prior,
-            body_hz=body_hz,
+            body=body,
         )
         fits.append(fit)
         if fit.f0_hz and note.get("string") and note["kind"] in ("plucked", "bowed"):
@@ -237,7 +238,7 @@ def fit_notes(
             if note.get("string") == string and fits[i].reading and note["kind"] == "plucked"
         ]
         starts_s = [float(notes[i]["start_s"]) for i in members]
-        shared = share([fits[i] for i in members], starts_s, b_prior, body_hz)
+        shared = share([fits[i] for i in members], starts_s, b_prior, body)
         for i, fit in zip(members, shared, strict=True):
             fits[i] = fit
     return fits
@@ -247,7 +248,7 @@ def share(
     fits: Sequence[NoteFit],
     starts_s: Sequence[float],
     b_prior: tuple[float, float],
-    body_hz: tuple[float, float],
+    body: Body,
 ) -> list[NoteFit]:
     """Plucks of one string, begun at `starts_s`, solved again with the B and c the others have.
 
@@ -277,7 +278,7 @@ def share(
         if known_b is b_prior and prior is None:  # the others have nothing to tell
             solved.append(fit)
             continue
-        again = solve_pluck(reading, fit.kind, known_b, prior, body_hz)
+        again = solve_pluck(reading, fit.kind, known_b, prior, body)
         solved.append(moved(again, starts_s[i]))
     return solved
 

@@ -122,7 +122,7 @@ def fit_note(
     removed: Real | None = None,
     hum_hz: float | None = None,
     b_prior: tuple[float, float] = partials.B_PRIOR,
-    body_hz: tuple[float, float] = partials.BODY_HZ,
+    body: partials.Body = partials.UNKNOWN_BODY,
 ) -> NoteFit:
     """Measure one note.
 
@@ -134,9 +134,9 @@ def fit_note(
     removed : what was taken out of the take before (tones), as long as it.
     hum_hz : fundamental of the mains hum, if there is any.
     b_prior : mean and standard deviation of the string's inharmonicity B.
-    body_hz : lowest and highest of the instrument's main body resonances.
+    body : the instrument's body.
     """
-    fit = _fit(audio, rate_hz, note, other_hz, removed, hum_hz, b_prior, body_hz)
+    fit = _fit(audio, rate_hz, note, other_hz, removed, hum_hz, b_prior, body)
     if fit.se_cents is not None and fit.se_cents > MOST_SE_CENTS and not fit.gliding:
         return NoteFit(fit.kind, reason="too unsure")
     return fit
@@ -150,7 +150,7 @@ def _fit(
     removed: Real | None,
     hum_hz: float | None,
     b_prior: tuple[float, float],
-    body_hz: tuple[float, float],
+    body: partials.Body,
 ) -> NoteFit:
     kind = str(note["kind"])
     f0 = note.get("f0_hz")
@@ -164,7 +164,7 @@ def _fit(
         return _bow(audio, rate_hz, start, end, float(f0), kind)[0]
     beside = [*other_hz, hum_hz] if hum_hz else list(other_hz)
     pluck = partial(
-        _pluck, audio, rate_hz, start, end, float(f0), kind, beside, removed, b_prior, body_hz
+        _pluck, audio, rate_hz, start, end, float(f0), kind, beside, removed, b_prior, body
     )
     # Whoever found the note may have taken a pluck for a bow, or the other way: what was read says
     # so, and the other reading is taken where it holds.
@@ -201,7 +201,7 @@ def _pluck(
     beside: list[float],
     removed: Real | None,
     b_prior: tuple[float, float],
-    body_hz: tuple[float, float],
+    body: partials.Body,
 ) -> NoteFit:
     end = min(end, start + LONGEST_PLUCK_S)
     cut = _cut(audio, rate_hz, start, end)
@@ -213,7 +213,7 @@ def _pluck(
     )
     if isinstance(reading, str):
         return NoteFit(kind, reason=reading)
-    fit = solve_pluck(reading, kind, b_prior, None, body_hz)
+    fit = solve_pluck(reading, kind, b_prior, None, body)
     return moved(fit, start)
 
 
@@ -227,10 +227,10 @@ def solve_pluck(
     kind: str,
     b_prior: tuple[float, float] = partials.B_PRIOR,
     glide_prior: tuple[float, float] | None = None,
-    body_hz: tuple[float, float] = partials.BODY_HZ,
+    body: partials.Body = partials.UNKNOWN_BODY,
 ) -> NoteFit:
     """A pluck's measurement from what was read of it; the track's times count from its start."""
-    pitch = reading.solve(b_prior, glide_prior, body_hz)
+    pitch = reading.solve(b_prior, glide_prior, body)
     series = pitch.series
     f0 = reading.f1_hz * 2 ** (series.cents / 1200)
     fit = NoteFit(kind, True, "", f0, pitch.se_cents)
@@ -247,7 +247,7 @@ def solve_pluck(
     trust = np.where(late if late.any() else known, reading.bin_se, np.inf) ** -2.0
     still = float(np.average(off, weights=trust)) if trust.any() else series.cents
     if way.gliding:
-        apart = reading.moving_cents(b_prior, body_hz)
+        apart = reading.moving_cents(b_prior, body)
         f0 = fit.f0_hz = reading.f1_hz * 2 ** ((way.mean + apart) / 1200)
         still = way.mean
         fit.se_cents = float(np.hypot(pitch.se_cents, way.span / 4))

@@ -10,6 +10,7 @@ Musical Instruments, 2.18, written so that f_1 is the first partial); B = 0 for 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -23,9 +24,8 @@ NOISE_S = 0.1  # noise beside the partials is averaged over this
 PERIODS = 4  # of the note in one frame: neighbouring partials then fall on the window's zeros
 # How far a body may pull a partial (most beside its main resonances, which usually means 5-40
 # cents), and how far each stands off by itself whatever its number (rooms, polarizations, all the
-# other resonances): grids, and the usual size of both.
+# other resonances): grids, and the usual size of the latter.
 PULLS_CENTS = np.geomspace(0.2, 40.0, 10)
-USUAL_PULL_CENTS = 4.0
 LONE_CENTS = np.array([0.03, 0.1, 0.3, 1.0, 3.0])
 USUAL_LONE_CENTS = 0.08
 PULL_FACTOR = 1.0  # standard deviation of its natural logarithm
@@ -231,11 +231,50 @@ def frame_size(rate_hz: float, f0_hz: float) -> int:
     return PERIODS * max(2, round(rate_hz / f0_hz))
 
 
+class Pull(NamedTuple):
+    """How strongly a body may pull partials: each by itself and all together, shape (partials,),
+    relative (1: full), and how far it usually pulls fully, in cents."""
+
+    own: Real
+    shared: Real
+    usual_cents: float
+
+
+class Body(NamedTuple):
+    """An instrument's body: the lowest and highest of its main resonances (air, wood) in Hz, and
+    how far it usually pulls a partial beside one of them, in cents."""
+
+    low_hz: float
+    high_hz: float
+    usual_pull_cents: float = 4.0
+
+    def pull(self, hz: Real) -> Pull:
+        """How strongly partials at `hz` may be pulled.
+
+        Between the main resonances a partial may stand on either side of one, so it is pulled by
+        itself. Outside, a body is a mass (above) or a spring (below) to all partials alike, the
+        less the farther: the tail of a resonance of Q = TAIL_Q.
+        """
+        beyond = np.maximum(0, np.maximum(hz / self.high_hz, self.low_hz / hz) - 1)
+        tail = 1 / (1 + TAIL_Q * beyond)
+        shared = np.where(hz < self.low_hz, -0.5, SHARED_TAIL) * tail * (beyond > 0)
+        return Pull(tail**2, shared, self.usual_pull_cents)
+
+
+TAIL_Q = 6.0
+# Resonances hold low partials apart from the series, and more of them upwards than downwards: of
+# the pull that all share so much is expected, and so much about it (the laboratory's bodies).
+SHARED_MEAN = 0.4
+SHARED_SD = 0.6
+SHARED_TAIL = 1.5  # the tails of several resonances add up
+UNKNOWN_BODY = Body(90.0, 500.0)  # where nothing is known of the instrument
+
+
 @dataclass
 class Series:
     """A fitted series: cents of its first partial, its standard error, the spread (standard
     deviation) of the partials about it, B with its standard error, and each partial's weight
-    in the first partial's pitch; b_part: how much of se_cents squared is that B is not known."""
+    in the first partial's pitch."""
 
     cents: float
     se_cents: float
@@ -243,14 +282,13 @@ class Series:
     b: float
     b_se: float
     share: Real
-    b_part: float
 
 
 def fit_series(
     number: Real,
     cents: Real,
     se_cents: Real,
-    pull: tuple[Real, Real],
+    pull: Pull,
     b: float,
     b_prior: tuple[float, float] = B_PRIOR,
 ) -> Series:
@@ -260,8 +298,7 @@ def fit_series(
     ----------
     number, cents, se_cents : shape (partials,): their deviations from the series of `b`, and
         standard errors.
-    pull : two arrays of shape (partials,): how strongly the body may pull each by itself, and all
-        together, relative (1: full); see body_pull.
+    pull : how strongly the body may pull them; see Body.pull.
     b_prior : mean and standard deviation of B.
 
     Method: a linear mixed model. Each partial = first partial + B's effect + a pull of the body
@@ -273,11 +310,11 @@ def fit_series(
     """
     slope = (stretch_cents(number, b + 1e-6) - stretch_cents(number, b)) / 1e-6
     spreads, loners = (g.ravel() for g in np.meshgrid(PULLS_CENTS, LONE_CENTS))
-    shared = spreads[:, None] * pull[1]
+    shared = spreads[:, None] * pull.shared
     expected = cents - (b_prior[0] - b) * slope - SHARED_MEAN * shared
     loose = np.ones(len(number))
     for last in (False, False, True) if len(number) > 3 else (True,):
-        own = se_cents**2 + loners[:, None] ** 2 + (spreads[:, None] * pull[0]) ** 2
+        own = se_cents**2 + loners[:, None] ** 2 + (spreads[:, None] * pull.own) ** 2
         inverse = _Inverse.of(own * loose, SHARED_SD * shared, b_prior[1] * slope)
         ones = inverse.times(np.ones(len(number)))
         information = ones.sum(axis=1)
@@ -286,7 +323,7 @@ def fit_series(
         inverse_rest = inverse.times(rest)
         chi = (rest * inverse_rest).sum(axis=1)
         log = -0.5 * (inverse.log_determinant + np.log(information) + chi)
-        log += -0.5 * (np.log(spreads / USUAL_PULL_CENTS) / PULL_FACTOR) ** 2
+        log += -0.5 * (np.log(spreads / pull.usual_cents) / PULL_FACTOR) ** 2
         log += -0.5 * (np.log(loners / USUAL_LONE_CENTS) / PULL_FACTOR) ** 2
         p = np.exp(log - log.max())
         p /= p.sum()
@@ -305,9 +342,8 @@ def fit_series(
     b_var = b_prior[1] ** 2 - b_prior[1] ** 4 * centred
     b_se = float(np.sqrt(max(p @ b_var, 1e-20)))
     share = p @ (ones / information[:, None])
-    b_part = (b_prior[1] ** 2 * float(share @ slope) / b_se) ** 2
     spread = float(np.exp(p @ np.log(spreads)))
-    return Series(cents_1, float(np.sqrt(variance)), spread, b_fit, b_se, share, b_part)
+    return Series(cents_1, float(np.sqrt(variance)), spread, b_fit, b_se, share)
 
 
 @dataclass
@@ -355,29 +391,6 @@ class _Inverse:
         part_a = (self.bb * on_a - self.ab * on_b) / self._determinant
         part_b = (self.aa * on_b - self.ab * on_a) / self._determinant
         return y - self.weight * (self.a * part_a + self.b * part_b)
-
-
-def body_pull(hz: Real, body_hz: tuple[float, float]) -> tuple[Real, Real]:
-    """How strongly a body may pull partials at `hz`: (each by itself, all together), relative.
-
-    body_hz : lowest and highest of the body's main resonances. Between them a partial may stand
-    on either side of one, so it is pulled by itself. Outside, a body is a mass (above) or a spring
-    (below) to all partials alike, the less the farther: the tail of a resonance of Q = TAIL_Q.
-    """
-    low, high = body_hz
-    beyond = np.maximum(0, np.maximum(hz / high, low / hz) - 1)
-    tail = 1 / (1 + TAIL_Q * beyond)
-    return tail**2, np.where(hz < low, -0.5, SHARED_TAIL) * tail * (beyond > 0)
-
-
-TAIL_Q = 6.0
-# Resonances hold low partials apart from the series, and more of them upwards than downwards: of
-# the pull that all share so much is expected, and so much about it (the laboratory's bodies).
-SHARED_MEAN = 0.4
-SHARED_SD = 0.6
-SHARED_TAIL = 1.5  # the tails of several resonances add up
-# Between these lie the main resonances (air, wood) where nothing is known of the instrument.
-BODY_HZ = (90.0, 500.0)
 
 
 def slopes(time: Real, cycles: Real, weight: Real, steady: float) -> tuple[Real, Real, Real]:

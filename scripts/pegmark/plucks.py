@@ -38,7 +38,7 @@ GLIDE_PRIORS_CENTS = np.array([0.2, 1.0, 4.0, 12.0, 35.0])
 # a glide that is not there costs more cents than one left in, which the interval allows for.
 GLIDE_USUAL = np.array([1.0, 1.0, 2.0, 2.0, 1.0])
 GLIDE_LEAN = np.array([8.0, 3.0, 1.0, 1.0, 1.0])
-GLIDE_DOUBT = 0.1  # the energy law holds to this part of what it corrects
+GLIDE_COURSE = 0.2  # a glide's course is the energy's to this part of the glide
 BINS = 12
 LEAST_BIN_SNR = 3.0  # a fainter partial (power over noise) says nothing of a bin's pitch
 SURE_BIN_CENTS = 2.5  # a bin less sure than this tells nothing of a glide
@@ -53,14 +53,14 @@ GLIDING_SIGMAS = 5.0  # ... and by so many of its standard errors has moved
 GLIDING_CHI = 6.0  # so much more scatter of all bins than their errors explain is a drift
 # A string's two polarizations stand some tenths of a cent apart: a pluck's pitch is not defined
 # better than this.
-FLOOR_CENTS = 0.13
-# How wide each part of a pluck's doubt really is, found on 9,000 plucks of the laboratory so that
+FLOOR_CENTS = 0.09
+# How wide each part of a pluck's doubt really is, found on 18,750 plucks of the laboratory so that
 # the truth lies inside for 95 % at every level of noise, in rooms and on every instrument; as
 # standard deviations.
-NOISE_DOUBT = 0.57  # what noise leaves open is in the spread of the partials once more
-STIFFNESS_DOUBT = 0.27  # noise and B, which know of one another
-PULL_DOUBT = 0.69  # bodies pull less than the law of their pulls allows
-GLIDE_SEEN = 1.15  # a faint note's glide is left in (GLIDE_LEAN): its error is one-sided
+SERIES_DOUBT = 0.48  # noise, B and the body's pulls know of one another: together they err less
+COMMON_DOUBT = 2.3  # what moves all partials' phases together is slower than their residuals show
+GLIDE_SEEN = 1.35  # a faint note's glide is left in (GLIDE_LEAN): its error is one-sided
+GLIDE_LEFT = 0.008  # of a glide so much outlasts the energy that is heard: bodies radiate unevenly
 GLIDE_LOOSE = 2.0  # what is heard of a string's energy is not its energy
 FREEDOM = 4.0  # and the errors have the tails of so many degrees of freedom
 
@@ -88,7 +88,6 @@ class PluckReading:
     number: Real
     own: Real
     own_se: Real
-    noise_se: Real
     lean: Real
     glide: float
     glide_var: float
@@ -105,13 +104,12 @@ class PluckReading:
     bin_se: Real
     bin_shape: Real
     beating_db: float | None
-    room: float
 
     def solve(
         self,
         b_prior: tuple[float, float] = partials.B_PRIOR,
         glide_prior: tuple[float, float] | None = None,
-        body_hz: tuple[float, float] = partials.BODY_HZ,
+        body: partials.Body = partials.UNKNOWN_BODY,
     ) -> PluckPitch:
         """The note's pitch.
 
@@ -126,35 +124,31 @@ class PluckReading:
             share = glide_prior[1] ** 2 / total
             glide = max(0.0, share * self.glide + (1 - share) * glide_prior[0])
             glide_var = share * self.glide_var
-        series = self._series(self.own - glide * self.lean, b_prior, body_hz)
+        series = self._series(self.own - glide * self.lean, b_prior, body)
         lean = float(series.share @ self.lean)
         # Tension only sharpens: what looks like a fall from below is another sound's doing.
-        doubt = GLIDE_DOUBT * glide + max(0.0, -self.glide)
-        variance = self._series_variance(series)
-        variance += (GLIDE_SEEN * lean) ** 2 * (glide_var + doubt**2)
+        rise = min(0.0, self.glide)
         attack_cents = ATTACK_CENTS * max(1.0, ATTACK_LOW_HZ / self.f1_hz)
-        variance += self.common_se**2
-        variance += (attack_cents * self.attack) ** 2 + FLOOR_CENTS**2
-        return PluckPitch(series, glide, glide_var, float(np.sqrt(variance)))
+        doubts = (
+            SERIES_DOUBT * series.se_cents,
+            COMMON_DOUBT * self.common_se,
+            GLIDE_SEEN * lean * math.hypot(rise, math.sqrt(glide_var)),
+            GLIDE_LEFT * glide,
+            attack_cents * self.attack,
+            FLOOR_CENTS,
+        )
+        return PluckPitch(series, glide, glide_var, math.hypot(*doubts))
 
-    def moving_cents(self, b_prior: tuple[float, float], body_hz: tuple[float, float]) -> float:
+    def moving_cents(self, b_prior: tuple[float, float], body: partials.Body) -> float:
         """How far the series' first partial stands above the common pitch of the bins: of a note
         that moves, whose partials' slopes speak of different times."""
-        return self._series(self.bin_own, b_prior, body_hz).cents
+        return self._series(self.bin_own, b_prior, body).cents
 
     def _series(
-        self, own: Real, b_prior: tuple[float, float], body_hz: tuple[float, float]
+        self, own: Real, b_prior: tuple[float, float], body: partials.Body
     ) -> partials.Series:
-        pulls = partials.body_pull(self.number * self.f1_hz, body_hz)
+        pulls = body.pull(self.number * self.f1_hz)
         return partials.fit_series(self.number, own, self.own_se, pulls, self.b, b_prior)
-
-    def _series_variance(self, series: partials.Series) -> float:
-        """What the series leaves unknown of its first partial, in cents squared."""
-        noise = float(((series.share * self.noise_se) ** 2).sum())
-        pulls = max(0.0, series.se_cents**2 - noise - series.b_part)
-        pulls *= 1 + (self.room / ROOM) ** 2  # a room pulls like a body
-        parts = ((NOISE_DOUBT, noise), (STIFFNESS_DOUBT, series.b_part), (PULL_DOUBT, pulls))
-        return sum(doubt**2 * part for doubt, part in parts)
 
     @property
     def settled_s(self) -> float:
@@ -170,7 +164,7 @@ class PluckReading:
         at, se = self.bin_s[known], self.bin_se[known]
         off = self.bin_cents[known] - glide * self.bin_shape[known]
         away = off - np.average(off, weights=se**-2)
-        doubt = GLIDING_CENTS + 2 * GLIDE_DOUBT * glide * self.bin_shape[known]
+        doubt = GLIDING_CENTS + GLIDE_COURSE * glide * self.bin_shape[known]
         far = np.sign(away) * (np.abs(away) > np.maximum(doubt, GLIDING_SIGMAS * se))
         # A peg turns for longer than one bin; a room makes single ones jump.
         moved = bool((far[1:] * far[:-1] > 0).any())
@@ -350,8 +344,7 @@ def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckRe
     centred = time - (weight * time).sum(axis=0) / total
     lasts_s = np.sqrt(12 * (weight * centred**2).sum(axis=0) / total)
     beat = beat_cents(ghosts, room, lasts_s, tracks.hz)
-    noise_se = line.slope_se / hz * CENTS * faint
-    own_se = np.hypot(noise_se, beat * faint)
+    own_se = np.hypot(line.slope_se / hz * CENTS, beat) * faint
     usable = own_se < LEAST_PARTIAL_SE
     if not usable.any():
         return "too faint"
@@ -363,7 +356,6 @@ def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckRe
         number=tracks.number[usable],
         own=(line.slope / hz * CENTS)[usable],
         own_se=own_se[usable],
-        noise_se=noise_se[usable],
         lean=(line.lean / hz * CENTS)[usable],
         glide=line.glide,
         glide_var=line.glide_var,
@@ -374,7 +366,6 @@ def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckRe
         times_s=tracks.times_s + skip,
         track=partials.common_track(tracks, width),
         weight=frame_weight,
-        room=room,
         beating_db=beating.beat_depth_db(tracks, ghosts),
         **_bins(tracks, skip, shape, usable),
     )

@@ -76,7 +76,7 @@ def _settle(audio: Real, rate_hz: float, f0_hz: float, b: float) -> _Waves | str
         known = waves.se_cents < plucks.LEAST_PARTIAL_SE
         if not known.any():
             return "too faint"
-        pulls = partials.body_pull(waves.hz[known], partials.BODY_HZ)
+        pulls = partials.UNKNOWN_BODY.pull(waves.hz[known])
         series = partials.fit_series(
             number[known], waves.cents[known], waves.se_cents[known], pulls, b
         )
@@ -152,8 +152,7 @@ def _reading(waves: _Waves, beat: Real, times_s: Real) -> plucks.PluckReading:
     shape = power / power[0]
     counts = 1 - (since / since[-1]) ** 2  # the slope of a phase hangs on what lies between
     known = waves.se_cents < plucks.LEAST_PARTIAL_SE
-    own, noise_se = waves.cents[known], waves.se_cents[known]
-    own_se = np.hypot(noise_se, beat[known])
+    own, own_se = waves.cents[known], np.hypot(waves.se_cents, beat)[known]
     level = partials.weighted_median(own, own_se**-2)
     return plucks.PluckReading(
         f1_hz=waves.f1_hz,
@@ -161,7 +160,6 @@ def _reading(waves: _Waves, beat: Real, times_s: Real) -> plucks.PluckReading:
         number=waves.number[known],
         own=own,
         own_se=own_se,
-        noise_se=noise_se,
         lean=np.full(len(own), np.average(shape, weights=counts)),
         glide=0.0,
         glide_var=UNKNOWN_GLIDE,
@@ -178,7 +176,6 @@ def _reading(waves: _Waves, beat: Real, times_s: Real) -> plucks.PluckReading:
         bin_se=np.array([(own_se**-2).sum() ** -0.5]),
         bin_shape=np.array([np.average(shape, weights=counts)]),
         beating_db=None,
-        room=plucks.ROOM,
     )
 
 
