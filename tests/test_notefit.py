@@ -431,6 +431,28 @@ class TestOtherSounds:
         note = {"kind": "plucked", "start_s": 0.0, "end_s": 1.0, "f0_hz": None}
         assert fit_note(np.zeros(RATE_HZ), RATE_HZ, note) == NoteFit("plucked", reason="no pitch")
 
+    @pytest.mark.parametrize(
+        ("pulled", "is_string"), [([20, -20, 20], True), ([-24, 25, -27, 28, -30, 31] * 2, False)]
+    )
+    def test_partials_that_form_no_series_are_no_string(
+        self, pulled: list[float], is_string: bool
+    ) -> None:
+        """Calculated: twelve dying partials, the lowest pulled as by a body, or all of them out of
+        place."""
+        off = np.zeros(12)
+        off[: len(pulled)] = pulled
+        hz = 55.0 * np.arange(1, 13) * 2 ** (off / 1200)
+        time = np.arange(round(1.6 * RATE_HZ)) / RATE_HZ - 0.3
+        waves = (np.cos(2 * np.pi * time[:, None] * hz) / np.arange(1, 13)).sum(axis=1)
+        audio = np.where(time > 0, 0.2 * waves * np.exp(-3 * time), 0)
+        note = {"kind": "plucked", "start_s": 0.3, "end_s": 1.5, "f0_hz": 55.0}
+        fit = fit_note(noisy(audio, 30, 1), RATE_HZ, note, body=measure.BODIES["double bass"])
+        assert fit.ok is is_string
+        if is_string:
+            assert abs(cents(fit.f0_hz, 55.0)) < fit.half_width_cents < 2
+        else:
+            assert fit.reason == "its partials form no series"
+
 
 QUICK = settings(
     max_examples=15, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck)
