@@ -50,8 +50,8 @@ RINGS_ON_S = 0.15  # a note that begins so soon after two strings may be their r
 LEAST_INTERVAL_CENTS = 250.0  # two strings are never closer (identify.CLOSEST_CENTS)
 # A bow's string rings on, a low one longer, so that where the bow left it is known to about END_S
 # (at END_HZ): its mean is taken over a little more or less than its bowed time. Half-width, of the
-# pitch's wander: of 698 bows of invented takes the truth is inside for 95 %.
-END_S = 0.57
+# pitch's wander: of 1,039 bows of invented takes the truth is inside for 95 %.
+END_S = 0.62
 END_HZ = 220.0
 LEAST_MEAN_S = 0.3  # a short bow's mean is over this at least
 # What else sounds in a take is no steady noise (strings that ring on, knocks, other players): a
