@@ -327,6 +327,20 @@ class TestPairs:
             fit = fit_note(audio, RATE_HZ, found)
             assert abs(pitch.cents_between(fit.f0_2_hz, high)) < 1.0
 
+    def test_a_neighbour_heard_just_before_has_not_moved(self) -> None:
+        """What looks like it, 55 cents off, is not that string."""
+        hz = INSTRUMENTS["viola"].hz()
+        high = hz["A4"] * 2 ** (-55 / 1200)
+        clean, truth = strings.two_strings(hz["D4"], high, 2.5, RATE_HZ, seed=60, lead_s=0.5)
+        audio = rooms.mix(clean, rooms.noise(len(clean), RATE_HZ, seed=0), 25, RATE_HZ, 0.5)
+        alone = {"kind": "bowed", "string": "A4", "f0_hz": hz["A4"]}
+        both = {"kind": "bowed", "start_s": 0.5, "end_s": 3.0, "string": "D4"}
+        both |= {"f0_hz": truth["f_inf_hz"]}
+        for ends_s, kind in ((0.45, "bowed"), (-0.5, "two_strings")):  # just before, or long ago
+            before = alone | {"start_s": ends_s - 1, "end_s": ends_s}
+            found = measure.tell_pairs(audio, RATE_HZ, [before, both], INSTRUMENTS["viola"])
+            assert found[1]["kind"] == kind
+
     @pytest.mark.parametrize(
         ("name", "bowed", "ringing"),
         [("violin", "D4", "A4"), ("violin", "A4", "D4"), ("cello", "G2", "C2"),

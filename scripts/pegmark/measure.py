@@ -46,6 +46,7 @@ GLIDE_LEAST_CENTS = 0.5  # and a glide by at least this much
 SHARING_GAIN = 0.6
 NOTES_FOR_SHARING = 2
 UNHEARD_CENTS = (0.0, -40.0, 40.0)  # a string may have slipped, or been turned, since it was heard
+UNHEARD_S = 0.5  # but hardly within this
 RINGS_ON_S = 0.15  # a note that begins so soon after two strings may be their ringing
 LEAST_INTERVAL_CENTS = 250.0  # two strings are never closer (identify.CLOSEST_CENTS)
 # A bow's string rings on, a low one longer, so that where the bow left it is known to about END_S
@@ -125,7 +126,8 @@ def tell_pairs(
     follows such a note without a gap is the two strings ringing on.
     """
     targets, names = instrument.hz(), list(instrument.strings)
-    last: dict[str, float] = {}  # string -> pitch in Hz when it was last sounded alone
+    # string -> pitch in Hz when it was last sounded alone, and until when
+    last: dict[str, tuple[float, float]] = {}
     told: list[dict[str, Any]] = []
     for note in notes:
         name = note.get("string")
@@ -133,10 +135,13 @@ def tell_pairs(
             place = names.index(name)
             beside = [names[k] for k in (place - 1, place + 1) if 0 <= k < len(names)]
             for off, other in product(UNHEARD_CENTS, beside):
+                hz_alone, until_s = last.get(other, (targets[other], -math.inf))
+                if off and note["start_s"] - until_s < UNHEARD_S:
+                    continue
                 rings_on = bool(told) and _rings_on(told[-1], note, {name, other})
                 if not (rings_on or note["kind"] == "bowed"):
                     continue
-                expected = other, pitch.shift_hz(last.get(other, targets[other]), off)
+                expected = other, pitch.shift_hz(hz_alone, off)
                 hz = _together(audio, rate_hz, note, expected, hum_hz, rings_on)
                 if hz:
                     low, high = sorted(hz, key=lambda string: hz[string])
@@ -144,7 +149,7 @@ def tell_pairs(
                     note |= {"f0_hz": hz[low], "f0_2_hz": hz[high]}
                     break
             else:
-                last[name] = note["f0_hz"]
+                last[name] = note["f0_hz"], note["end_s"]
         told.append(note)
     return told
 
