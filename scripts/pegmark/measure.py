@@ -61,10 +61,10 @@ LEAST_MEAN_S = 0.3  # a short bow's mean is over this at least
 FAINT_DB = 25.0
 FAINT_PART = 0.04
 # A voice pulls what it covers, unseen by the note's own fit. A note of which more than
-# COVERED_SHARE is spoken over: of a pluck the half-width times VOICE_FACTOR, and partials that
-# stand further off their series than bodies pull them (VOICE_SCATTER_CENTS) are the voice's, so
-# VOICE_SCATTER times what is beyond in quadrature; of a bow VOICE_BOW_CENTS in quadrature. The
-# truth is inside for 95 % of 397 such plucks and of 365 bows of invented takes.
+# COVERED_SHARE is spoken over: of a pluck the half-width at least times VOICE_FACTOR, and partials
+# that stand further off their series than bodies pull them (VOICE_SCATTER_CENTS) are the voice's,
+# so VOICE_SCATTER times what is beyond in quadrature; of a bow VOICE_BOW_CENTS in quadrature. The
+# truth is inside for 97 % of 1,001 such plucks and for 95 % of 365 bows of invented takes.
 COVERED_SHARE = 0.05
 VOICE_FACTOR = 1.3
 VOICE_SCATTER, VOICE_SCATTER_CENTS = 2.5, 8.0
@@ -370,6 +370,12 @@ def _end_doubt(length_s: float, wander_cents: float, f0_hz: float) -> float:
     return late_s * wander_cents / max(LEAST_MEAN_S, last - first)
 
 
+def _faint_factor(snr_db: float | None) -> float:
+    if snr_db is None:
+        return 1.0
+    return 1 + FAINT_PART * max(0.0, FAINT_DB - max(0.0, snr_db))
+
+
 def widen_for_take(speech: Iterable[dict[str, Any]], notes: Iterable[dict[str, Any]]) -> None:
     """Widen the intervals of notes that somebody speaks over, and of faint plucks."""
     passages = [(one["start_s"], one["end_s"]) for one in speech]
@@ -378,11 +384,11 @@ def widen_for_take(speech: Iterable[dict[str, Any]], notes: Iterable[dict[str, A
         covered_s = sum(max(0.0, min(end, b) - max(start, a)) for a, b in passages)
         spoken = covered_s > COVERED_SHARE * (end - start)
         factor, added = 1.0, VOICE_BOW_CENTS if spoken else 0.0
+        if note["kind"] == "plucked":
+            factor = _faint_factor(note["snr_db"])
         if note["kind"] == "plucked" and spoken:
             beyond = max(0.0, (note["scatter_cents"] or 0.0) - VOICE_SCATTER_CENTS)
-            factor, added = VOICE_FACTOR, VOICE_SCATTER * beyond
-        elif note["kind"] == "plucked" and note["snr_db"] is not None:
-            factor += FAINT_PART * max(0.0, FAINT_DB - max(0.0, note["snr_db"]))
+            factor, added = max(VOICE_FACTOR, factor), VOICE_SCATTER * beyond
         for name in ("uncertainty_cents", "uncertainty_2_cents"):
             if note.get(name) is not None:
                 note[name] = math.hypot(factor * note[name], added)

@@ -46,8 +46,8 @@ SUSTAINED_S, SUSTAINED = 1.0, 0.5  # a pluck loses more than half its power in t
 LOWEST_HZ = 20.0
 MOST_SE_CENTS = 25.0  # a pitch less sure than a quarter tone each way is none
 # Partials that stand further off their series are no string's: of 18,750 plucks of the laboratory
-# 12 were, and what is read from such among others' sounds is 20 cents wrong or more.
-MOST_SPREAD_CENTS = 25.0
+# one was, and what is read from such among other sounds is 20 cents wrong or more.
+MOST_SPREAD_CENTS = 32.0
 BEFORE_S = 0.25  # what sounded before a note is looked for in this stretch ...
 ONSET_DOUBT_S = 0.015  # ... that ends where the note may already begin
 
