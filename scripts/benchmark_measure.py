@@ -1,7 +1,7 @@
 """The fine measurement side by side with general-purpose pitch libraries, in one run.
 
     python scripts/benchmark_measure.py [--quick] [--parts cost aims cells coverage]
-        [--aims 200] [--notes 30] [--coverage 2000] [--seed 12000000]
+        [--aims 600] [--notes 30] [--coverage 2000] [--seed 12000000]
 
 None of the default seed's notes were used to tune the method, nor were they looked at before: what
 the factors of pegmark.plucks were set on are the seeds from 20 million on.
@@ -583,7 +583,7 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="few notes: under two minutes")
     parts = ("cost", "aims", "cells", "coverage")
     parser.add_argument("--parts", nargs="+", choices=parts, default=parts)
-    parser.add_argument("--aims", type=int, default=200, help="notes per accuracy to reach")
+    parser.add_argument("--aims", type=int, default=600, help="notes per accuracy to reach")
     parser.add_argument("--notes", type=int, default=30, help="notes per cell, all methods")
     parser.add_argument("--coverage", type=int, default=2000, help="notes per noise level, ours")
     parser.add_argument("--seed", type=int, default=12_000_000)
