@@ -27,8 +27,8 @@ from pegmark.partials import Body, first_look
 from pegmark.subtract import without_tone
 
 # Lowest and highest of the main resonances (air, wood) of each kind of body, in Hz, between which
-# partials are pulled most, and how far it usually pulls them: a light string on a light body less.
-# Common practice, no source.
+# partials are pulled most (common practice, no source), and how far it usually pulls them: a light
+# string on a light body less (sizes near the sound laboratory's, which are from common practice).
 BODIES = {
     "violin": Body(250.0, 580.0, 2.0),
     "viola": Body(210.0, 450.0, 3.0),
