@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pegmark.atonset import changes
-from pegmark.coarse import Array, PitchSearch, hann, local_mean, magnitudes
+from pegmark.coarse import Array, PitchSearch, hann, local_mean, log_1_plus, magnitudes
 from pegmark.instruments import Instrument
 
 Floats = NDArray[np.float64]
@@ -134,7 +134,7 @@ def _centred(audio: Array, size: int, hop: int, bins: int) -> Array:
 def _flux(spectra: Array, floor: Array, size: int, rate_hz: float, lag: int, dead: float) -> Array:
     """Mean rise of log(1 + |X| / floor) against `lag` frames before, neighbours' maximum."""
     first = int(FLUX_HZ[0] * size / rate_hz)
-    log = np.log1p(spectra[:, first:] / floor[first:])
+    log = log_1_plus(spectra[:, first:] / floor[first:])
     before = log.copy()
     np.maximum(before[:, 1:], log[:, :-1], out=before[:, 1:])
     np.maximum(before[:, :-1], log[:, 1:], out=before[:, :-1])
@@ -298,8 +298,8 @@ def _what_is_new(
     np.maximum(wide[:, 1:], before[:, :-1], out=wide[:, 1:])
     np.maximum(wide[:, :-1], before[:, 1:], out=wide[:, :-1])
     mean = local_mean(after, search.half_width) + np.float32(1e-7)
-    fresh = np.log1p(np.maximum(after - wide, 0) / mean)
-    return search.salience(fresh), search.salience(np.log1p(after / mean))
+    fresh = log_1_plus(np.maximum(after - wide, 0) / mean)
+    return search.salience(fresh), search.salience(log_1_plus(after / mean))
 
 
 def _strike(block: Block, onset_s: Floats, f0_hz: Floats) -> tuple[Floats, Floats]:

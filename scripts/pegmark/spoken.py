@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pegmark import evidence
-from pegmark.coarse import Array
+from pegmark.coarse import Array, log_1_plus
 from pegmark.onsets import Block
 
 Floats = NDArray[np.float64]
@@ -35,7 +35,7 @@ def describe(block: Block, floor: Array) -> tuple[Floats, dict[str, Floats]]:
     """
     seconds = len(block.audio) / block.rate_hz
     times = np.arange(0, seconds, STEP_S)
-    log = np.log1p(block.fine / floor)
+    log = log_1_plus(block.fine / floor)
     rise = np.maximum(log[LAG:] - log[:-LAG] - np.float32(CHANGE_DEAD), 0).mean(axis=1)
     fall = np.maximum(log[:-LAG] - log[LAG:] - np.float32(CHANGE_DEAD), 0).mean(axis=1)
     loud = log.mean(axis=1)
