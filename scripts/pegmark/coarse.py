@@ -18,6 +18,7 @@ Conventions: frequencies in Hz, times in seconds, spectra as arrays of shape (fr
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -43,22 +44,28 @@ def frames_of(audio: Array, size: int, hop: int) -> Array:
     return np.lib.stride_tricks.sliding_window_view(audio, size)[::hop]
 
 
+@lru_cache(maxsize=256)
 def hann(size: int) -> Array:
-    """The periodic Hann window, float32."""
+    """The periodic Hann window, float32; not to be written to."""
     phase = 2 * np.pi * np.arange(size) / size
-    return (0.5 - 0.5 * np.cos(phase)).astype(np.float32)
+    window = (0.5 - 0.5 * np.cos(phase)).astype(np.float32)
+    window.flags.writeable = False
+    return window
 
 
-def magnitudes(audio: Array, size: int, hop: int, block: int = 64) -> Iterator[Array]:
+def magnitudes(
+    audio: Array, size: int, hop: int, bins: int | None = None, block: int = 64
+) -> Iterator[Array]:
     """Magnitude spectra in blocks of frames, scaled so that a full-scale sine gives 1.
 
-    A block of 64 frames stays in a processor's own cache: larger ones cost twice the time.
+    bins : so many of the lowest; None: all. A block of 64 frames stays in a processor's own cache:
+    larger ones cost twice the time.
     """
     window = hann(size)
-    window *= 2 / window.sum()
+    window = window * (2 / window.sum())
     frames = frames_of(audio, size, hop)
     for first in range(0, len(frames), block):
-        yield np.abs(np.fft.rfft(frames[first : first + block] * window))
+        yield np.abs(np.fft.rfft(frames[first : first + block] * window)[:, :bins])
 
 
 def local_mean(spectra: Array, half_width: int) -> Array:

@@ -9,9 +9,11 @@ of the partial against a sine of exactly the given frequency that starts with th
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
+from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 Real = NDArray[Any]  # floating point; numpy's own types cannot say so without casts everywhere
@@ -23,13 +25,16 @@ Complex = NDArray[Any]
 OVERLAP_INFLATION = 2.67
 
 
+@lru_cache(maxsize=256)
 def hann(size: int) -> Real:
-    """Hann window of `size` samples, without zeros at the ends, scaled to a sum of 2.
+    """Hann window of `size` samples, without zeros at the ends, scaled to a sum of 2; read only.
 
     With that scale a sine of amplitude A gives a complex amplitude of magnitude A.
     """
     window = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(size) + 0.5) / size)
-    return (window * (2 / window.sum())).astype(np.float32)
+    window = (window * (2 / window.sum())).astype(np.float32)
+    window.flags.writeable = False
+    return window
 
 
 def partial_amplitudes(
@@ -50,18 +55,38 @@ def partial_amplitudes(
     """
     if len(audio) < size:
         return np.empty((0, len(hz)), np.complex64), np.empty(0)
-    frames = np.lib.stride_tricks.sliding_window_view(audio, size)[::hop]
-    offset = (np.arange(size) - (size - 1) / 2)[:, None]
-    turns = offset * (np.asarray(hz) / rate_hz)
-    turns = (2 * np.pi * (turns - np.rint(turns))).astype(np.float32)
-    window = hann(size)[:, None]
-    waves = np.concatenate([window * np.cos(turns), window * -np.sin(turns)], axis=1)
-    product = np.ascontiguousarray(frames, dtype=np.float32) @ waves
-    times = (np.arange(len(frames)) * hop + (size - 1) / 2) / rate_hz
-    start = times[:, None] * hz
-    start = (2 * np.pi * (start - np.rint(start))).astype(np.float32)
-    back = np.cos(start) - 1j * np.sin(start)
-    return (product[:, : len(hz)] + 1j * product[:, len(hz) :]) * back, times
+    audio = np.ascontiguousarray(audio, np.float32)
+    count, step = (len(audio) - size) // hop + 1, audio.itemsize
+    frames = as_strided(audio, (count, size), (hop * step, step), writeable=False)
+    # About the middle of a frame the window and cosines are even and sines odd: half is enough.
+    half = (size + 1) // 2
+    left, right = frames[:, :half], frames[:, : -half - 1 : -1]
+    window = hann(size)[:half, None].copy()
+    if size % 2:
+        window[-1] /= 2  # the middle sample is in both halves
+    cosine, sine = _waves(np.arange(half) - (size - 1) / 2, np.asarray(hz) / rate_hz)
+    turned = np.empty((count, len(hz)), np.complex64)
+    turned.real = (left + right) @ (window * cosine)
+    turned.imag = (right - left) @ (window * sine)
+    times = (np.arange(count) * hop + (size - 1) / 2) / rate_hz
+    back = np.empty(turned.shape, np.complex64)
+    back.real, back.imag = _waves(-times, np.asarray(hz))
+    return turned * back, times
+
+
+def _waves(place: Real, turns: Real) -> tuple[Real, Real]:
+    """Cosine and sine of 2 pi place turns, shape (places, turns), single precision."""
+    phase = place[:, None] * turns
+    phase -= np.rint(phase)
+    phase *= 2 * np.pi
+    phase = phase.astype(np.float32)
+    return np.cos(phase), np.sin(phase)
+
+
+def medians(values: Real) -> Real:
+    """The median of each column, shape (columns,), of values of shape (rows, columns)."""
+    ordered = np.sort(np.ascontiguousarray(values.T), axis=1)
+    return (ordered[:, (len(values) - 1) // 2] + ordered[:, len(values) // 2]) / 2
 
 
 def warp(audio: Real, position: Real) -> Real:

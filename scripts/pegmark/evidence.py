@@ -43,7 +43,11 @@ def tables() -> dict[str, Any]:
     Of curves: "bias", "curves": {name: {"at", "value"}}. Of trees: "bias", "inputs" (names),
     "roots" (a node each), "depth", "nodes": [input, most, node if not more, node if more, value].
     """
-    return dict(json.loads(TABLE.read_text(encoding="utf-8")))
+    read = json.loads(TABLE.read_text(encoding="utf-8"))
+    for table in read.values():
+        if "nodes" in table:
+            table["nodes"] = np.array(table["nodes"])
+    return dict(read)
 
 
 def weigh(inputs: dict[str, Floats], question: str) -> Floats:
@@ -66,14 +70,15 @@ def weigh_by(model: dict[str, Any], inputs: dict[str, Floats]) -> Floats:
 
 def _weigh_by_trees(model: dict[str, Any], inputs: dict[str, Floats]) -> Floats:
     """Answers by trees; all walk down at once from the "roots", a leaf leads to itself."""
-    which, most, less, more, value = np.array(model["nodes"]).T
+    which, most, less, more, value = np.ascontiguousarray(np.asarray(model["nodes"]).T)
     which, less, more = which.astype(int), less.astype(int), more.astype(int)
     table = np.stack([inputs[name] for name in model["inputs"]], axis=1)
-    row = np.arange(len(table))[:, None]
+    row = table.shape[1] * np.arange(len(table))[:, None]  # where each begins, laid out flat
     at = np.tile(np.array(model["roots"]), (len(table), 1))
     for _ in range(model["depth"]):
-        at = np.where(table[row, which[at]] <= most[at], less[at], more[at])
-    return np.asarray(model["bias"] + value[at].sum(axis=1))
+        no_more = table.take(row + which.take(at)) <= most.take(at)
+        at = np.where(no_more, less.take(at), more.take(at))
+    return np.asarray(model["bias"] + value.take(at).sum(axis=1))
 
 
 def inputs_of(features: Features, talk: Floats) -> dict[str, Floats]:

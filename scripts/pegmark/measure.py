@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from itertools import product
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -134,20 +134,18 @@ def tell_pairs(
         if note["kind"] in ("plucked", "bowed") and name in names and note.get("f0_hz"):
             place = names.index(name)
             beside = [names[k] for k in (place - 1, place + 1) if 0 <= k < len(names)]
+            expected = []
             for off, other in product(UNHEARD_CENTS, beside):
                 hz_alone, until_s = last.get(other, (targets[other], -math.inf))
-                if off and note["start_s"] - until_s < UNHEARD_S:
-                    continue
                 rings_on = bool(told) and _rings_on(told[-1], note, {name, other})
-                if not (rings_on or note["kind"] == "bowed"):
-                    continue
-                expected = other, pitch.shift_hz(hz_alone, off)
-                hz = _together(audio, rate_hz, note, expected, hum_hz, rings_on)
-                if hz:
-                    low, high = sorted(hz, key=lambda string: hz[string])
-                    note = note | {"kind": "two_strings", "string": low, "string_2": high}
-                    note |= {"f0_hz": hz[low], "f0_2_hz": hz[high]}
-                    break
+                heard_lately = note["start_s"] - until_s < UNHEARD_S
+                if (rings_on or note["kind"] == "bowed") and not (off and heard_lately):
+                    expected.append(_Beside(other, pitch.shift_hz(hz_alone, off), rings_on))
+            hz = _together(audio, rate_hz, note, expected, hum_hz) if expected else None
+            if hz:
+                low, high = sorted(hz, key=lambda string: hz[string])
+                note = note | {"kind": "two_strings", "string": low, "string_2": high}
+                note |= {"f0_hz": hz[low], "f0_2_hz": hz[high]}
             else:
                 last[name] = note["f0_hz"], note["end_s"]
         told.append(note)
@@ -161,30 +159,37 @@ def _rings_on(before: dict[str, Any], note: dict[str, Any], strings: set[str]) -
     return pair and same and note["start_s"] - before["end_s"] < RINGS_ON_S
 
 
+class _Beside(NamedTuple):
+    """A string that may sound with another, where it may be, and whether it may be dying away."""
+
+    string: str
+    hz: float
+    dying: bool
+
+
 def _together(
     audio: Real,
     rate_hz: float,
     note: dict[str, Any],
-    beside: tuple[str, float],
+    expected: Iterable[_Beside],
     hum_hz: float | None,
-    dying: bool,
 ) -> dict[str, float] | None:
-    """The pitches (in Hz) of the note's string and the one beside it, if both sound.
-
-    beside : that string and where it may be.
-    """
+    """The pitches (in Hz) of the note's string and the first expected one that sounds with it."""
     first, stop = bow_window(note["end_s"] - note["start_s"])
     begin, end = (round((note["start_s"] + edge) * rate_hz) for edge in (first, stop))
     cut = audio[max(0, begin) : end]
     look = first_look(cut, rate_hz, note["f0_hz"], 0.0, stiff=False)
     if look is None:
         return None
-    low, high = sorted((look[0], beside[1]))
-    if pitch.cents_between(high, low) < LEAST_INTERVAL_CENTS:
-        return None
-    if not twostrings.sound_together(cut, rate_hz, low, high, hum_hz=hum_hz, dying=dying):
-        return None
-    return {note["string"]: look[0], beside[0]: beside[1]}
+    for beside in expected:
+        low, high = sorted((look[0], beside.hz))
+        if pitch.cents_between(high, low) < LEAST_INTERVAL_CENTS:
+            continue
+        if twostrings.sound_together(
+            cut, rate_hz, low, high, hum_hz=hum_hz, dying=beside.dying
+        ):
+            return {note["string"]: look[0], beside.string: beside.hz}
+    return None
 
 
 def _speed_taken_out(

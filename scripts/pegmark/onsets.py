@@ -94,7 +94,7 @@ def noise_floor(audio: Array, every: int = 6) -> Floor:
 def _floor(audio: Array, size: int, every: int) -> Array:
     padded = np.pad(audio, (0, max(0, size - len(audio))))
     bins = int(np.ceil(FLUX_HZ[1] * size / 16000)) + 1
-    spectra = np.concatenate([m[:, :bins] for m in magnitudes(padded, size, FINE_HOP * every)])
+    spectra = np.concatenate(list(magnitudes(padded, size, FINE_HOP * every, bins)))
     spectra.partition(len(spectra) // 5, axis=0)
     low = spectra[len(spectra) // 5]
     low = np.convolve(np.pad(low, 4, "edge"), np.full(9, 1 / 9), "valid")
@@ -118,9 +118,9 @@ def read_block(
         deep_flux = _flux(spectra, floor.deep, DEEP_SIZE, rate_hz, DEEP_LAG, DEEP_DEAD)
     long, salience = [], []
     half = LONG_SIZE // 2
-    for spectra in magnitudes(np.pad(audio, (half, half)), LONG_SIZE, LONG_HOP):
-        long.append(spectra[:, :LONG_BINS])
-        salience.append(search.salience(search.whiten(long[-1])))
+    for spectra in magnitudes(np.pad(audio, (half, half)), LONG_SIZE, LONG_HOP, LONG_BINS):
+        long.append(spectra)
+        salience.append(search.salience(search.whiten(spectra)))
     padded = np.pad(np.concatenate(salience), ((0, 0), (PAD, PAD)), constant_values=-9)
     return Block(audio, rate_hz, search, fine, flux, deep_flux, np.concatenate(long), padded)
 
@@ -128,7 +128,7 @@ def read_block(
 def _centred(audio: Array, size: int, hop: int, bins: int) -> Array:
     half = size // 2
     padded = np.pad(audio, (half, half))
-    return np.concatenate([m[:, :bins] for m in magnitudes(padded, size, hop)])
+    return np.concatenate(list(magnitudes(padded, size, hop, bins)))
 
 
 def _flux(spectra: Array, floor: Array, size: int, rate_hz: float, lag: int, dead: float) -> Array:
@@ -333,7 +333,7 @@ def _spectra_of(audio: Array, begin: Ints, size: Ints) -> Array:
         offset = max(0, -first)
         part = window[offset : offset + len(piece)] * (2 / window.sum())
         frames[row, offset : offset + len(piece)] = piece * part
-    return np.abs(np.fft.rfft(frames))[:, :LONG_BINS]
+    return np.abs(np.fft.rfft(frames)[:, :LONG_BINS])
 
 
 def _best_peaks(score: Array, count: int) -> Ints:
@@ -371,45 +371,45 @@ def follow(block: Block, onset_s: Floats, grid: Ints, frames: int) -> Followed:
     position, alive = grid.copy(), np.ones(count, bool)
     missed, run, top = np.zeros(count, int), np.zeros(count, int), np.zeros(count)
     cents, salience = np.full((count, frames), np.nan), np.full((count, frames), np.nan)
-    power = np.zeros((count, frames, PARTIALS), np.float32)
     f0_hz = block.search.f0_hz
-    before = [
-        _comb(block, first - BEFORE_FRAMES + k, f0_hz[grid]).sum(axis=1)
-        for k in range(BEFORE_FRAMES)
-    ]
+    before = _comb(block, first[:, None] + np.arange(-BEFORE_FRAMES, 0), f0_hz[grid][:, None])
+    places = np.empty((count, frames), int)
     most = len(f0_hz) - 1
     for k in range(frames):
         inside = first + k <= last
-        frame = np.clip(first + k, 0, last)
+        frame = np.minimum(np.maximum(first + k, 0), last)
         reach = 8 if k == 0 else 5
-        steps = np.arange(-reach, reach + 1)
-        near = block.salience[frame[:, None], np.clip(position[:, None] + steps, -PAD, most) + PAD]
+        steps = np.arange(-reach, reach + 1)  # PAD is as far as they go beyond the grid
+        near = block.salience[frame[:, None], position[:, None] + (steps + PAD)]
         here = near.max(axis=1)
         good = (here > np.maximum(LIVE_SALIENCE, LIVE_SHARE * top)) & inside
         missed = np.where(good, 0, missed + 1)
         alive &= missed < 2
         moved = alive & good
         step = near.argmax(axis=1) - reach
-        position = np.where(moved, np.clip(position + step, 0, most), position)
+        position = np.where(moved, np.minimum(np.maximum(position + step, 0), most), position)
         top = np.where(inside, np.maximum(top, here), top)
         cents[moved, k] = (position[moved] - grid[moved]) * 5.0
         salience[inside, k] = here[inside]
         run[moved] = k + 1
-        power[:, k] = np.where(inside[:, None], _comb(block, frame, f0_hz[position]), np.nan)
+        places[:, k] = position
         if not alive.any():
-            power[:, k + 1 :] = np.nan
             break
-    return Followed(cents, salience, run, power, _db(np.array(before).T))
+    power = np.full((count, frames, PARTIALS), np.nan, np.float32)
+    later = first[:, None] + np.arange(k + 1)
+    power[:, : k + 1] = _comb(block, later, f0_hz[places[:, : k + 1]])
+    power[:, : k + 1][later > last] = np.nan
+    return Followed(cents, salience, run, power, _db(before.sum(axis=2)))
 
 
 def _comb(block: Block, frame: Ints, f0_hz: Floats) -> Array:
-    """Power of the partials of f0_hz in long frames, (hypotheses, PARTIALS)."""
-    bins = np.rint(np.arange(1, PARTIALS + 1) * f0_hz[:, None] * LONG_SIZE / block.rate_hz)
+    """Power of the partials of f0_hz in long frames, one more axis of PARTIALS than these."""
+    bins = np.rint(np.arange(1, PARTIALS + 1) * f0_hz[..., None] * LONG_SIZE / block.rate_hz)
     inside = bins < LONG_BINS - 2
-    at = np.where(inside, bins, 1).astype(int)
-    row = np.clip(frame, 0, len(block.long) - 1)[:, None]
-    long = block.long
-    high = np.maximum(np.maximum(long[row, at], long[row, at - 1]), long[row, at + 1])
+    row = LONG_BINS * np.minimum(np.maximum(frame, 0), len(block.long) - 1)
+    at = row[..., None] + np.where(inside, bins, 1).astype(int)
+    long = block.long.ravel()
+    high = np.maximum(np.maximum(long.take(at), long.take(at - 1)), long.take(at + 1))
     return high**2 * inside
 
 

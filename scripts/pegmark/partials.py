@@ -14,7 +14,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from pegmark.dsp import OVERLAP_INFLATION, Complex, Real, partial_amplitudes, smooth, warp
+from pegmark.dsp import OVERLAP_INFLATION, Complex, Real, medians, partial_amplitudes, smooth, warp
 
 CENTS = 1200 / np.log(2)  # cents per relative change of frequency, small changes
 TOP_HZ = 5000.0  # partials above drown in bow noise and codecs
@@ -184,7 +184,7 @@ def _read(audio: Real, rate_hz: float, f0_hz: float, b: float, track: Real | Non
         track = np.zeros(len(audio))
         position = np.arange(len(audio), dtype=float)
     else:  # audio at even steps of the note's own phase: its pitch stands still
-        ratio = 2 ** (track / 1200)
+        ratio = np.exp2(track / 1200)
         phase = np.concatenate([[0.0], np.cumsum((ratio[1:] + ratio[:-1]) / 2)])
         position = np.interp(np.arange(0, phase[-1]), phase, np.arange(len(audio)))
         audio = warp(audio, position)
@@ -217,7 +217,7 @@ def noise_power(amplitudes: Complex, width: int) -> Real:
     law is log 2 of its mean. Shape (frames, n), same as given.
     """
     power = np.abs(amplitudes) ** 2
-    steady = np.median(power, axis=0) / np.log(2) + 1e-16
+    steady = medians(power) / np.log(2) + 1e-16
     half = max(1, min(width, len(power)) // 2)
     total = np.concatenate([np.zeros((1, power.shape[1])), np.cumsum(power, axis=0, dtype=float)])
     index = np.arange(len(power))

@@ -148,7 +148,7 @@ def low_cut_hz(audio: Array, rate_hz: float) -> float | None:
     size = 4096
     if len(audio) < 4 * size:
         return None
-    spectra = np.concatenate([m[:, :300] for m in magnitudes(audio, size, 4 * size)])
+    spectra = np.concatenate(list(magnitudes(audio, size, 4 * size, 300)))
     quiet = np.quantile(spectra, 0.3, axis=0)
     bin_hz = rate_hz / size
     edges = 31.25 * 2 ** (np.arange(0, 16) / 3)  # thirds of an octave up to 1 kHz

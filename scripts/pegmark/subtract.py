@@ -35,8 +35,10 @@ def without_tone(audio: Real, rate_hz: float, start_s: float, end_s: float, f0_h
     frames = starts[:, None] + np.arange(size)
     window = hann(size) / hann(size).sum()
     middle = (starts + size / 2) / rate_hz
-    for n in range(1, 1 + int(min(TOP_HZ, 0.45 * rate_hz) / f0_hz)):
-        turn = np.exp(2j * np.pi * n * f0_hz * t)
+    first_turn = np.exp(2j * np.pi * f0_hz * t)
+    turn = np.ones(len(t), complex)
+    for _ in range(int(min(TOP_HZ, 0.45 * rate_hz) / f0_hz)):
+        turn *= first_turn
         still = (piece * turn.conj())[frames] @ window
         off_hz = _turning_hz(still)
         level = _middle(still * np.exp(-2j * np.pi * off_hz * middle))

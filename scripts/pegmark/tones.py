@@ -224,12 +224,16 @@ def _there_until(tone: Tone, lines: Lines, way: int) -> float:
     What is played over it may hide it, as long as something sounds there.
     """
     bin_ = round(tone.strongest_hz / lines.bin_hz)
-    hz, height, peak = lines.read(0, len(lines.long), np.arange(bin_ - 1, bin_ + 2))
+    last = lines.frame(tone.end_s if way > 0 else tone.start_s)
+    # what lies behind is asked no more, but for the running mean's first values
+    begin, end = (max(0, last - SAME_FRAMES), len(lines.long))
+    if way < 0:
+        begin, end = 0, min(end, last + SAME_FRAMES)
+    hz, height, peak = lines.read(begin, end, np.arange(bin_ - 1, bin_ + 2))
     loud = height > tone.level_db - HIDDEN_DB
     near = (peak & loud & (np.abs(hz - tone.strongest_hz) < SAME_HZ)).any(axis=1)
     same = _running_mean(np.asarray(near)[:, None], SAME_FRAMES)[:, 0] > 0.99
-    last = lines.frame(tone.end_s if way > 0 else tone.start_s)
-    ahead = slice(last, None) if way > 0 else slice(last, None, -1)
+    ahead = slice(last - begin, None) if way > 0 else slice(last, None, -1)
     sounding = np.flatnonzero(np.asarray(loud.any(axis=1))[ahead])
     gaps = np.flatnonzero(np.diff(sounding, prepend=0) > HIDDEN_S / lines.long_s)
     until = int(sounding[gaps[0]]) if len(gaps) else len(lines.long)
@@ -352,10 +356,13 @@ def _is_hum(f_hz: float, hum_hz: float | None) -> bool:
 
 
 def _running_mean(values: NDArray, width: int) -> Floats:
-    total = np.cumsum(np.pad(values, ((1, 0), (0, 0))), axis=0, dtype=np.float64)
-    mean = (total[width:] - total[:-width]) / width
+    rows, columns = values.shape
+    total = np.zeros((rows + 1, columns))
+    np.cumsum(values, axis=0, out=total[1:])
+    mean = np.zeros((rows, columns))
     before = width // 2
-    return np.pad(mean, ((before, len(values) - len(mean) - before), (0, 0)))
+    mean[before : before + rows + 1 - width] = (total[width:] - total[:-width]) / width
+    return mean
 
 
 def _running_sd(values: Floats, width: int) -> Floats:
