@@ -176,10 +176,9 @@ def _start_pitches(note: dict[str, Any]) -> list[float]:
 def hear(audio: np.ndarray, truth: dict[str, Any], instrument: Instrument) -> Heard:
     """Inputs and answers of one take."""
     audio = audio.astype(np.float32)
-    floor = onsets.noise_floor(audio)
-    search, deep = pitch_search(instrument, RATE_HZ), onsets.needs_deep(instrument)
-    block = onsets.read_block(audio, RATE_HZ, search, floor, deep=deep)
-    features = onsets.describe(block, *onsets.find_candidates(block))
+    floor = onsets.noise_floor(audio, instrument)
+    block = onsets.read_block(audio, RATE_HZ, pitch_search(instrument, RATE_HZ), floor)
+    features = onsets.describe(block, *onsets.find_candidates(block, floor))
     inputs = evidence.inputs_of(features, np.zeros(len(features)))
     yes, out, bowed = answers(features, truth)
     times, seconds = spoken.describe(block, floor.fine)

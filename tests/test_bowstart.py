@@ -17,8 +17,9 @@ T = np.arange(2 * RATE_HZ) / RATE_HZ
 
 def block_of(audio: np.ndarray) -> onsets.Block:
     audio = (audio + rooms.noise(len(audio), RATE_HZ, seed=1) * 1e-4).astype(np.float32)
-    search = pitch_search(INSTRUMENTS["violin"], RATE_HZ)
-    return onsets.read_block(audio, RATE_HZ, search, onsets.noise_floor(audio), deep=False)
+    violin = INSTRUMENTS["violin"]
+    floor = onsets.noise_floor(audio, violin)
+    return onsets.read_block(audio, RATE_HZ, pitch_search(violin, RATE_HZ), floor)
 
 
 @pytest.mark.parametrize("grows_s", [0.08, 0.2])

@@ -185,9 +185,7 @@ def _together(
         low, high = sorted((look[0], beside.hz))
         if pitch.cents_between(high, low) < LEAST_INTERVAL_CENTS:
             continue
-        if twostrings.sound_together(
-            cut, rate_hz, low, high, hum_hz=hum_hz, dying=beside.dying
-        ):
+        if twostrings.sound_together(cut, rate_hz, low, high, hum_hz=hum_hz, dying=beside.dying):
             return {note["string"]: look[0], beside.string: beside.hz}
     return None
 

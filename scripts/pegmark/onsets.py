@@ -19,7 +19,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pegmark.atonset import changes
-from pegmark.coarse import Array, PitchSearch, hann, local_mean, log_1_plus, magnitudes
+from pegmark.coarse import (
+    FRAMES_AT_ONCE,
+    Array,
+    PitchSearch,
+    hann,
+    local_mean,
+    log_1_plus,
+    magnitudes,
+)
 from pegmark.instruments import Instrument
 
 Floats = NDArray[np.float64]
@@ -53,7 +61,7 @@ LIVE_SHARE = 0.3  # ... nor below this part of its own best
 class Block:
     """Spectra of one block of a take.
 
-    fine : (fine frames, bins to 1.5 kHz), magnitudes; flux : (fine frames,)
+    fine, deep : (fine frames, bins to 1.5 kHz), magnitudes; deep only where it is needed
     long : (long frames, LONG_BINS), magnitudes; salience : (long frames, grid), padded by PAD.
     """
 
@@ -61,8 +69,7 @@ class Block:
     rate_hz: float
     search: PitchSearch
     fine: Array
-    flux: Array
-    deep_flux: Array | None
+    deep: Array | None
     long: Array
     salience: Array
 
@@ -80,15 +87,17 @@ PAD = 8  # grid steps added at both ends of a block's salience, so that neighbou
 
 @dataclass(frozen=True)
 class Floor:
-    """The take's noise floor in the fine and deep frames, per bin."""
+    """The take's noise floor in the fine and (where they are needed) deep frames, per bin."""
 
     fine: Array
-    deep: Array
+    deep: Array | None
 
 
-def noise_floor(audio: Array, every: int = 6) -> Floor:
+def noise_floor(audio: Array, instrument: Instrument, every: int = 6) -> Floor:
     """The lowest fifth of the magnitudes, per bin, over the whole take (every sixth frame)."""
-    return Floor(_floor(audio, FINE_SIZE, every), _floor(audio, DEEP_SIZE, every))
+    low = min(instrument.hz().values()) < DEEP_BELOW_HZ
+    deep = _floor(audio, DEEP_SIZE, every) if low else None
+    return Floor(_floor(audio, FINE_SIZE, every), deep)
 
 
 def _floor(audio: Array, size: int, every: int) -> Array:
@@ -101,34 +110,48 @@ def _floor(audio: Array, size: int, every: int) -> Array:
     return np.asarray(np.maximum(low, 1e-6), np.float32)  # 1e-6: less than 16 bits can hold
 
 
-def needs_deep(instrument: Instrument) -> bool:
-    """Whether an instrument's strings are so low that the deep frames are needed."""
-    return min(instrument.hz().values()) < DEEP_BELOW_HZ
-
-
-def read_block(
-    audio: Array, rate_hz: float, search: PitchSearch, floor: Floor, *, deep: bool
-) -> Block:
+def read_block(audio: Array, rate_hz: float, search: PitchSearch, floor: Floor) -> Block:
     """All spectra of a block."""
-    fine = _centred(audio, FINE_SIZE, FINE_HOP, len(floor.fine))
-    flux = _flux(fine, floor.fine, FINE_SIZE, rate_hz, FINE_LAG, FINE_DEAD)
-    deep_flux = None
-    if deep:
-        spectra = _centred(audio, DEEP_SIZE, FINE_HOP, len(floor.deep))
-        deep_flux = _flux(spectra, floor.deep, DEEP_SIZE, rate_hz, DEEP_LAG, DEEP_DEAD)
-    long, salience = [], []
-    half = LONG_SIZE // 2
-    for spectra in magnitudes(np.pad(audio, (half, half)), LONG_SIZE, LONG_HOP, LONG_BINS):
-        long.append(spectra)
-        salience.append(search.salience(search.whiten(spectra)))
-    padded = np.pad(np.concatenate(salience), ((0, 0), (PAD, PAD)), constant_values=-9)
-    return Block(audio, rate_hz, search, fine, flux, deep_flux, np.concatenate(long), padded)
+    frames = 1 + len(audio) // LONG_HOP
+    block = Block(
+        audio=audio,
+        rate_hz=rate_hz,
+        search=search,
+        fine=np.empty((1 + len(audio) // FINE_HOP, len(floor.fine)), np.float32),
+        deep=None,
+        long=np.empty((frames, LONG_BINS), np.float32),
+        salience=np.full((frames, len(search.f0_hz) + 2 * PAD), -9, np.float32),
+    )
+    if floor.deep is not None:
+        block.deep = np.empty((len(block.fine), len(floor.deep)), np.float32)
+    read_again(block, audio, 0, len(audio))
+    return block
 
 
-def _centred(audio: Array, size: int, hop: int, bins: int) -> Array:
+def read_again(block: Block, audio: Array, first: int, last: int) -> None:
+    """Give a block audio that differs from its own only from sample `first` to `last`."""
+    block.audio = audio
+    _read_into(block.fine, audio, FINE_SIZE, FINE_HOP, first, last)
+    if block.deep is not None:
+        _read_into(block.deep, audio, DEEP_SIZE, FINE_HOP, first, last)
+    changed = _read_into(block.long, audio, LONG_SIZE, LONG_HOP, first, last)
+    for begin in range(changed.start, changed.stop, FRAMES_AT_ONCE):
+        rows = slice(begin, min(begin + FRAMES_AT_ONCE, changed.stop))
+        salience = block.search.salience(block.search.whiten(block.long[rows]))
+        block.salience[rows, PAD:-PAD] = salience
+
+
+def _read_into(spectra: Array, audio: Array, size: int, hop: int, first: int, last: int) -> slice:
+    """Read the frames (row k is centred on sample k * hop) that hear samples first to last."""
     half = size // 2
-    padded = np.pad(audio, (half, half))
-    return np.concatenate(list(magnitudes(padded, size, hop, bins)))
+    rows = slice(max(0, (first - half) // hop), min(len(spectra), (last + half) // hop + 1))
+    begin, end = rows.start * hop - half, (rows.stop - 1) * hop + half
+    piece = np.pad(audio[max(0, begin) : end], (max(0, -begin), max(0, end - len(audio))))
+    row = rows.start
+    for part in magnitudes(piece, size, hop, spectra.shape[1]):
+        spectra[row : row + len(part)] = part
+        row += len(part)
+    return rows
 
 
 def _flux(spectra: Array, floor: Array, size: int, rate_hz: float, lag: int, dead: float) -> Array:
@@ -143,11 +166,13 @@ def _flux(spectra: Array, floor: Array, size: int, rate_hz: float, lag: int, dea
     return np.concatenate([np.zeros(min(lag, len(log)), np.float32), rise.mean(axis=1)])
 
 
-def find_candidates(block: Block) -> tuple[Floats, Floats]:
+def find_candidates(block: Block, floor: Floor) -> tuple[Floats, Floats]:
     """(times in s, heights) of everything that might be an onset, in order."""
-    times, heights = _peaks(block.flux, FINE_LEAST, block.fine_s)
-    if block.deep_flux is not None:
-        more, more_heights = _peaks(block.deep_flux, DEEP_LEAST, block.fine_s)
+    flux = _flux(block.fine, floor.fine, FINE_SIZE, block.rate_hz, FINE_LAG, FINE_DEAD)
+    times, heights = _peaks(flux, FINE_LEAST, block.fine_s)
+    if block.deep is not None and floor.deep is not None:
+        flux = _flux(block.deep, floor.deep, DEEP_SIZE, block.rate_hz, DEEP_LAG, DEEP_DEAD)
+        more, more_heights = _peaks(flux, DEEP_LEAST, block.fine_s)
         new = _nearest(more, times) > 0.06
         times = np.concatenate([times, more[new]])
         heights = np.concatenate([heights, more_heights[new]])

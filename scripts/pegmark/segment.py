@@ -112,9 +112,8 @@ def _read_take(
     audio: Array, rate_hz: float, instrument: Instrument, hum: float | None
 ) -> tuple[list[dict[str, Any]], list[tuple[float, float]]]:
     search = pitch_search(instrument, rate_hz)
-    floor = onsets.noise_floor(audio)
+    floor = onsets.noise_floor(audio, instrument)
     top = float(np.abs(audio).max())
-    deep = onsets.needs_deep(instrument)
     notes: list[dict[str, Any]] = []
     heard: list[tones.Tone] = []
     talk: list[tuple[Floats, Floats]] = []
@@ -123,16 +122,16 @@ def _read_take(
     while True:
         last = (begin + BLOCK_S) * rate_hz >= len(audio)
         piece = audio[int(begin * rate_hz) : int((begin + BLOCK_S) * rate_hz)]
-        block = onsets.read_block(piece, rate_hz, search, floor, deep=deep)
-        times, heights = onsets.find_candidates(block)
+        block = onsets.read_block(piece, rate_hz, search, floor)
+        times, heights = onsets.find_candidates(block, floor)
         lines = tones.Lines(block.long, block.long_s, rate_hz / LONG_SIZE, top, hum)
         steady = tones.find_tones(lines, times[heights > onsets.STRONG_FLUX])
-        if steady:  # then once more, without them
-            for tone in steady:
-                piece = without_tone(piece, rate_hz, tone.start_s, tone.end_s, tone.f0_hz)
-            piece = np.asarray(piece, np.float32)
-            block = onsets.read_block(piece, rate_hz, search, floor, deep=deep)
-            times, heights = onsets.find_candidates(block)
+        for tone in steady:  # then once more, without them
+            piece = without_tone(piece, rate_hz, tone.start_s, tone.end_s, tone.f0_hz)
+        changed = np.flatnonzero(piece != block.audio)
+        if len(changed):
+            onsets.read_again(block, np.asarray(piece, np.float32), changed[0], changed[-1])
+            times, heights = onsets.find_candidates(block, floor)
         own_from = begin + (0.0 if begin == 0 else 1.0)
         own_to = np.inf if last else begin + step + 1.0
         features = onsets.describe(block, times, heights)
