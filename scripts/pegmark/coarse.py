@@ -70,12 +70,16 @@ def local_mean(spectra: Array, half_width: int) -> Array:
     """The running mean of each row over 2 * half_width + 1 bins (shorter at the ends)."""
     count, bins = spectra.shape
     half = min(half_width, bins)
-    total = np.zeros((count, bins + 1 + 2 * half))
+    total = np.empty((count, bins + 1 + 2 * half))
+    total[:, : half + 1] = 0
     np.cumsum(spectra, axis=1, out=total[:, half + 1 : half + 1 + bins])
     total[:, half + 1 + bins :] = total[:, half + bins, None]
     bin_ = np.arange(bins)
     used = np.minimum(bin_ + half + 1, bins) - np.maximum(bin_ - half, 0)
-    return ((total[:, 2 * half + 1 :] - total[:, :bins]) / used).astype(np.float32)
+    mean = np.empty((count, bins), np.float32)
+    np.subtract(total[:, 2 * half + 1 :], total[:, :bins], out=mean, casting="same_kind")
+    mean /= used.astype(np.float32)
+    return mean
 
 
 def log_1_plus(x: Array) -> Array:

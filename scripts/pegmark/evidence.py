@@ -75,9 +75,10 @@ def _weigh_by_trees(model: dict[str, Any], inputs: dict[str, Floats]) -> Floats:
     table = np.stack([inputs[name] for name in model["inputs"]], axis=1)
     row = table.shape[1] * np.arange(len(table))[:, None]  # where each begins, laid out flat
     at = np.tile(np.array(model["roots"]), (len(table), 1))
+    down = np.stack([more, less], axis=1).ravel()
     for _ in range(model["depth"]):
         no_more = table.take(row + which.take(at)) <= most.take(at)
-        at = np.where(no_more, less.take(at), more.take(at))
+        at = down.take(2 * at + no_more)
     return np.asarray(model["bias"] + value.take(at).sum(axis=1))
 
 

@@ -182,10 +182,11 @@ def _together(
     if look is None:
         return None
     for beside in expected:
-        low, high = sorted((look[0], beside.hz))
-        if pitch.cents_between(high, low) < LEAST_INTERVAL_CENTS:
+        if abs(pitch.cents_between(look[0], beside.hz)) < LEAST_INTERVAL_CENTS:
             continue
-        if twostrings.sound_together(cut, rate_hz, low, high, hum_hz=hum_hz, dying=beside.dying):
+        if twostrings.sound_together(
+            cut, rate_hz, look[0], beside.hz, hum_hz=hum_hz, dying=beside.dying
+        ):
             return {note["string"]: look[0], beside.string: beside.hz}
     return None
 

@@ -10,6 +10,7 @@ Musical Instruments, 2.18, written so that f_1 is the first partial); B = 0 for 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -76,7 +77,7 @@ class Tracks:
             cycles=self.cycles[:frame],
         )
 
-    @property
+    @cached_property
     def snr(self) -> Real:
         """Signal over noise of every amplitude, as a power ratio, shape (frames, partials)."""
         power = np.abs(self.amplitudes) ** 2
@@ -126,8 +127,8 @@ def first_look(
         rows = np.stack([np.ones(len(number)), slope], axis=1)
         normal = (rows * weight[:, None]).T @ rows + np.diag([0.0, 1.0 if stiff else 1e9])
         step, more_b = np.linalg.solve(normal, (rows * weight[:, None]).T @ cents)
-        f0_hz = float(f0_hz * 2 ** (np.clip(step, -80, 80) / 1200))
-        b = float(np.clip(b + more_b * B_PRIOR[1], 0, B_MOST))
+        f0_hz = f0_hz * 2 ** (min(max(float(step), -80), 80) / 1200)
+        b = min(max(b + float(more_b) * B_PRIOR[1], 0), B_MOST)
     return f0_hz, b
 
 
@@ -425,7 +426,7 @@ def lasting(rest: Real, weight: Real) -> float:
         return 1.0
     pair = np.sqrt(weight[1:] * weight[:-1]) * rest[1:] * rest[:-1]
     # A line through 14 blocks leaves white residuals an autocorrelation of about -0.1.
-    r = float(np.clip(pair.sum() / total + 0.1, 0.0, MOST_LASTING))
+    r = min(max(float(pair.sum()) / total + 0.1, 0.0), MOST_LASTING)
     return (1 + r) / (1 - r)
 
 

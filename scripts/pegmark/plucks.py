@@ -461,11 +461,14 @@ def _two_way(values: Real, weight: Real) -> tuple[Real, Real]:
     A partial that is heard only early has its own level from there: so the mix that changes as
     the high partials die is no glide, and a glide is no partial's own.
     """
+    weighted = weight * values
+    rows, columns = (weighted.sum(axis=k) for k in (1, 0))
+    row_weight, column_weight = (weight.sum(axis=k) for k in (1, 0))
     own = np.zeros(values.shape[1])
     common = own
     for _ in range(TWO_WAY_ROUNDS):
-        common = (weight * (values - own)).sum(axis=1) / weight.sum(axis=1)
-        own = (weight * (values - common[:, None])).sum(axis=0) / weight.sum(axis=0)
+        common = (rows - weight @ own) / row_weight
+        own = (columns - common @ weight) / column_weight
     return common, own
 
 

@@ -35,15 +35,21 @@ def without_tone(audio: Real, rate_hz: float, start_s: float, end_s: float, f0_h
     frames = starts[:, None] + np.arange(size)
     window = hann(size) / hann(size).sum()
     middle = (starts + size / 2) / rate_hz
-    first_turn = np.exp(2j * np.pi * f0_hz * t)
-    turn = np.ones(len(t), complex)
-    for _ in range(int(min(TOP_HZ, 0.45 * rate_hz) / f0_hz)):
-        turn *= first_turn
+    for n in range(1, 1 + int(min(TOP_HZ, 0.45 * rate_hz) / f0_hz)):
+        turn = _turning(n * f0_hz / rate_hz, len(piece))
         still = (piece * turn.conj())[frames] @ window
         off_hz = _turning_hz(still)
         level = _middle(still * np.exp(-2j * np.pi * off_hz * middle))
-        rest[first:last] -= 2 * fade * (level * turn * np.exp(2j * np.pi * off_hz * t)).real
+        tone = level * _turning((n * f0_hz + off_hz) / rate_hz, len(piece))
+        rest[first:last] -= 2 * fade * tone.real
     return rest
+
+
+def _turning(turns: float, count: int) -> np.ndarray:
+    """exp(2 pi i turns k) for k = 0 ... count - 1, as products of few far steps and few near."""
+    near, far = np.arange(256), 256 * np.arange(-(-count // 256))
+    far_turns, near_turns = (np.exp(2j * np.pi * turns * k) for k in (far, near))
+    return np.asarray(np.outer(far_turns, near_turns).ravel()[:count])
 
 
 def _turning_hz(still: np.ndarray) -> float:

@@ -12,6 +12,7 @@ hum is steady too, and is left out by its frequency.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -107,12 +108,17 @@ class Lines:
         return float(self.top * 10 ** (-BELOW_TOP_DB / 20))
 
     def peaks(self, first_frame: int, last_frame: int) -> NDArray[np.bool_]:
-        """Whether each bin is a peak, and loud enough to be a tone's, in a stretch of frames."""
-        part = self.long[first_frame:last_frame]
+        """Whether each of `bins` is a peak loud enough for a tone's, in a stretch of frames."""
+        part = self.long[first_frame:last_frame, self.bins.start - 1 : self.bins.stop + 1]
         peak = part > self._least
         peak[:, 1:] &= part[:, 1:] >= part[:, :-1]
         peak[:, :-1] &= part[:, :-1] >= part[:, 1:]
-        return peak
+        return peak[:, 1:-1]
+
+    @cached_property
+    def noise(self) -> Floats:
+        """The magnitude of each bin in the block's quiet frames."""
+        return np.asarray(np.quantile(self.long[::4], QUIET_SHARE, axis=0), np.float64)
 
     @property
     def bins(self) -> slice:
@@ -135,7 +141,7 @@ def steady_lines(lines: Lines) -> list[Tone]:
     width = round(WINDOW_S / lines.long_s)
     if len(lines.long) < width + 2:
         return []
-    peaks = lines.peaks(0, len(lines.long))[:, lines.bins]
+    peaks = lines.peaks(0, len(lines.long))
     columns = np.flatnonzero(peaks.sum(axis=0) > 0.9 * width)
     often = _running_mean(peaks[:, columns], width) > 0.9
     columns, often = columns[often.any(axis=0)], often[:, often.any(axis=0)]
@@ -166,7 +172,7 @@ def lines_from(lines: Lines, onset_s: float) -> list[Tone]:
     last = first + round(ALONE_S / lines.long_s)
     if last >= len(lines.long):
         return []
-    bins = np.flatnonzero(lines.peaks(first, last)[:, lines.bins].all(axis=0)) + lines.bins.start
+    bins = np.flatnonzero(lines.peaks(first, last).all(axis=0)) + lines.bins.start
     if not len(bins):
         return []
     hz, height, _ = lines.read(first, last, bins)
@@ -278,7 +284,7 @@ def _stands_alone(tone: Tone, lines: Lines, until_s: float, *, after_ringing: bo
     if last - first < 4:
         return False
     quiet = np.quantile(long[first:last], QUIET_SHARE, axis=0)
-    noise = np.quantile(long[::4], QUIET_SHARE, axis=0) * 10 ** (NOISE_DB / 20)
+    noise = lines.noise * 10 ** (NOISE_DB / 20)
     own = [round(line / bin_hz) for line in (*tone.lines_hz, tone.f0_hz)]
     strongest = max(float(quiet[b - 1 : b + 2].max()) for b in own)
     least = strongest * 10 ** (-COMPANY_DB / 20)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from pegmark.bows import MeanPitch, mean_pitch
-from pegmark.dsp import Real, partial_amplitudes
+from pegmark.dsp import Real, medians, partial_amplitudes
 from pegmark.partials import CENTS, NOISE_S, TOP_HZ, Tracks, noise_power
 
 FIFTH_FROM_CENTS = 600.0  # a wider interval is a fifth, a narrower one a fourth
@@ -32,15 +32,12 @@ def read_two(
     Neighbouring partials of two strings in fifths lie half the lower pitch apart, in fourths a
     third: frames of 8 (12) of its periods put each on the other's zeros.
     """
-    periods = _periods(low_hz, high_hz)
     means: list[MeanPitch] = []
     for _ in range(ROUNDS):
-        pair = _read_pair(audio, rate_hz, low_hz, high_hz, periods)
-        if isinstance(pair, str):
-            return pair
         means = []
-        for tracks in pair:
-            mean = mean_pitch(tracks)
+        for own, other in ((low_hz, high_hz), (high_hz, low_hz)):
+            tracks = _read_string(audio, rate_hz, own, other)
+            mean = tracks if isinstance(tracks, str) else mean_pitch(tracks)
             if isinstance(mean, str):
                 return mean
             means.append(mean)
@@ -55,26 +52,27 @@ def read_two(
 def sound_together(
     audio: Real,
     rate_hz: float,
-    low_hz: float,
-    high_hz: float,
+    own_hz: float,
+    other_hz: float,
     *,
     hum_hz: float | None = None,
     dying: bool = False,
 ) -> bool:
     """Whether two strings are bowed together in a stretch of audio, about equally loud.
 
-    low_hz, high_hz : where they would sound, within 60 cents. A string that merely rings on from
-    before is fainter than the bowed one, or dies away; `dying` is whether both may. Hum sounds
-    like a string whose pitch is a multiple of its own.
+    own_hz, other_hz : where they would sound, within 60 cents; what is known to sound comes first,
+    and the other is looked for first. A string that merely rings on from before is fainter than
+    the bowed one, or dies away; `dying` is whether both may. Hum sounds like a string whose pitch
+    is a multiple of its own.
     """
-    pair = _read_pair(audio, rate_hz, low_hz, high_hz, _periods(low_hz, high_hz))
-    if isinstance(pair, str):
-        return False
     louds = []
-    for tracks in pair:
+    for hz in ((other_hz, own_hz), (own_hz, other_hz)):
+        tracks = _read_string(audio, rate_hz, *hz)
+        if isinstance(tracks, str):
+            return False
         power = np.maximum(np.abs(tracks.amplitudes) ** 2 - tracks.noise, 0)
         off = _off_hz(tracks)
-        clear = np.median(tracks.snr, axis=0) > CLEAR_SNR
+        clear = medians(tracks.snr) > CLEAR_SNR
         clear &= np.abs(off) < AT_PLACE * tracks.hz  # else a third string's, beside its place
         cents = off / tracks.hz * CENTS
         if clear.any():
@@ -88,7 +86,7 @@ def sound_together(
         f0 = float(np.median(((tracks.hz + off) / tracks.number)[clear]))
         if hum_hz and abs(f0 - round(f0 / hum_hz) * hum_hz) < HUM_PART * f0:
             return False
-        louds.append(float(np.median(power[:, clear], axis=0).sum()))
+        louds.append(float(medians(power[:, clear]).sum()))
     return min(louds) > FAINTER * max(louds)
 
 
@@ -109,36 +107,29 @@ def _periods(low_hz: float, high_hz: float) -> int:
     return 8 if 1200 * np.log2(high_hz / low_hz) > FIFTH_FROM_CENTS else 12
 
 
-def _read_pair(
-    audio: Real, rate_hz: float, low_hz: float, high_hz: float, periods: int
-) -> tuple[Tracks, Tracks] | str:
+def _read_string(audio: Real, rate_hz: float, own_hz: float, other_hz: float) -> Tracks | str:
+    """The partials of one of two strings that lie apart from the other's."""
+    low_hz, high_hz = sorted((own_hz, other_hz))
+    periods = _periods(low_hz, high_hz)
     size = periods * max(2, round(rate_hz / low_hz))
     hop = size // periods
-    combs = []
-    for own, other in ((low_hz, high_hz), (high_hz, low_hz)):
-        number = np.arange(1, 1 + min(MOST, int(TOP_HZ / own)))
-        distance = np.abs(number * own - np.rint(number * own / other) * other)
-        combs.append(number[distance > COINCIDE * low_hz])
-    if not all(len(comb) for comb in combs):
-        return "no partials of their own"
-    hz = [combs[0] * low_hz, combs[1] * high_hz]
+    number = np.arange(1, 1 + min(MOST, int(TOP_HZ / own_hz)))
+    distance = np.abs(number * own_hz - np.rint(number * own_hz / other_hz) * other_hz)
+    number = number[distance > COINCIDE * low_hz]
+    if not len(number):
+        return "no partials of its own"
+    hz = number * own_hz
     half = low_hz * 2 / periods  # the window's zeros
-    beside = np.concatenate([h + sign * half for h in hz for sign in (-1, 1)])
-    z, times = partial_amplitudes(audio, rate_hz, np.concatenate([*hz, beside]), size, hop)
+    z, times = partial_amplitudes(
+        audio, rate_hz, np.concatenate([hz, hz - half, hz + half]), size, hop
+    )
     if len(z) < 4:
         return "too short"
-    count = len(hz[0]) + len(hz[1])
-    floor = noise_power(z[:, count:], round(NOISE_S * rate_hz / hop))
-    ends = np.cumsum([len(hz[0]), len(hz[0]), len(hz[1])])
-    quiet = np.split(floor, ends, axis=1)
-    noise = [np.minimum(quiet[0], quiet[1]), np.minimum(quiet[2], quiet[3])]
+    own, below, above = np.split(z, 3, axis=1)
+    width = round(NOISE_S * rate_hz / hop)
+    noise = np.minimum(noise_power(below, width), noise_power(above, width))
     zero = np.zeros(len(times))
-    columns = (z[:, : len(hz[0])], z[:, len(hz[0]) : count])
-    low, high = (
-        Tracks(columns[i], times, combs[i], hz[i], noise[i], zero, zero, hop / rate_hz, f)
-        for i, f in enumerate((low_hz, high_hz))
-    )
-    return low, high
+    return Tracks(own, times, number, hz, noise, zero, zero, hop / rate_hz, own_hz)
 
 
 def interval_cents(low_hz: float, high_hz: float) -> float:
