@@ -108,26 +108,24 @@ def combine(
 
     Raises ValueError for no values, or a single one without a prior.
     """
-    y, v = np.asarray(values, dtype=float), np.asarray(variances, dtype=float)
-    freedom = len(y) - 1 + prior_notes
-    if len(y) == 0 or freedom <= 0:
+    freedom = len(values) - 1 + prior_notes
+    if len(values) == 0 or freedom <= 0:
         raise ValueError("one note has no spread of its own: give a prior, or more notes")
-    typical = float(np.median(v))
+    typical = float(np.median(variances))
 
-    def spread(tau2: float) -> float:
-        w = 1 / (v + tau2)
-        mean = np.sum(w * y) / np.sum(w)
-        prior = prior_notes * (prior_tau2 + typical) / (tau2 + typical)
-        return float(np.sum(w * (y - mean) ** 2) + prior)
+    def weigh(tau2: float) -> tuple[float, float, float]:
+        """(mean, total weight, spread about the mean with the prior's part)."""
+        weights = [1 / (variance + tau2) for variance in variances]
+        total = sum(weights)
+        mean = sum(w * y for w, y in zip(weights, values, strict=True)) / total
+        spread = sum(w * (y - mean) ** 2 for w, y in zip(weights, values, strict=True))
+        return mean, total, spread + prior_notes * (prior_tau2 + typical) / (tau2 + typical)
 
-    tau2 = _root(spread, freedom, start=prior_tau2 + float(np.var(y)) + typical)
-    w = 1 / (v + tau2)
-    scale = max(spread(tau2) / freedom, 1.0)
-    return Combined(
-        float(np.sum(w * y) / np.sum(w)),
-        student_95(freedom) * math.sqrt(scale / float(np.sum(w))),
-        tau2,
-    )
+    start = prior_tau2 + float(np.var(values)) + typical
+    tau2 = _root(lambda tau2: weigh(tau2)[2], freedom, start)
+    mean, total, spread = weigh(tau2)
+    scale = max(spread / freedom, 1.0)
+    return Combined(mean, student_95(freedom) * math.sqrt(scale / total), tau2)
 
 
 def _root(spread: Any, freedom: float, start: float) -> float:
