@@ -13,7 +13,6 @@ from functools import lru_cache
 from typing import Any
 
 import numpy as np
-from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
 Real = NDArray[Any]  # floating point; numpy's own types cannot say so without casts everywhere
@@ -57,7 +56,7 @@ def partial_amplitudes(
         return np.empty((0, len(hz)), np.complex64), np.empty(0)
     audio = np.ascontiguousarray(audio, np.float32)
     count, step = (len(audio) - size) // hop + 1, audio.itemsize
-    frames = as_strided(audio, (count, size), (hop * step, step), writeable=False)
+    frames: Real = np.ndarray((count, size), np.float32, audio, strides=(hop * step, step))
     # About the middle of a frame the window and cosines are even and sines odd: half is enough.
     half = (size + 1) // 2
     left, right = frames[:, :half], frames[:, : -half - 1 : -1]
@@ -93,7 +92,7 @@ def warp(audio: Real, position: Real) -> Real:
     """`audio` read at fractional sample positions, by cubic (Catmull-Rom) interpolation."""
     left = np.clip(position.astype(int), 1, len(audio) - 3)
     x = (position - left).astype(np.float32)
-    a, b, c, d = (audio[left + k] for k in (-1, 0, 1, 2))
+    a, b, c, d = (audio.take(left + k) for k in (-1, 0, 1, 2))
     return b + 0.5 * x * (c - a + x * (2 * a - 5 * b + 4 * c - d + x * (3 * (b - c) + d - a)))
 
 

@@ -23,6 +23,7 @@ from pegmark.coarse import (
     FRAMES_AT_ONCE,
     Array,
     PitchSearch,
+    frames_of,
     hann,
     local_mean,
     log_1_plus,
@@ -82,6 +83,17 @@ class Block:
         return FINE_HOP / self.rate_hz
 
 
+def _low_pass(taps: int, cut_hz: float, rate_hz: float) -> Array:
+    """A low-pass filter: a windowed sinc (Kaiser's window; 75 dB where it stops)."""
+    place = np.arange(taps) - taps // 2
+    filter_ = np.sinc(2 * cut_hz / rate_hz * place) * np.append(0, np.kaiser(taps - 1, 7.3))
+    return np.asarray(filter_ / filter_.sum(), np.float32)
+
+
+# Fine and deep frames end at FLUX_HZ: they are read at a fourth of the rate, 4 kHz, of which what
+# lies above 2.5 kHz would come back below 1.5 kHz.
+SLOWER = 4
+LOW_PASS = _low_pass(80, 2000.0, 16000.0)
 PAD = 8  # grid steps added at both ends of a block's salience, so that neighbours always exist
 
 
@@ -96,14 +108,16 @@ class Floor:
 def noise_floor(audio: Array, instrument: Instrument, every: int = 6) -> Floor:
     """The lowest fifth of the magnitudes, per bin, over the whole take (every sixth frame)."""
     low = min(instrument.hz().values()) < DEEP_BELOW_HZ
-    deep = _floor(audio, DEEP_SIZE, every) if low else None
-    return Floor(_floor(audio, FINE_SIZE, every), deep)
+    slow = slower(audio)
+    deep = _floor(slow, DEEP_SIZE, every) if low else None
+    return Floor(_floor(slow, FINE_SIZE, every), deep)
 
 
-def _floor(audio: Array, size: int, every: int) -> Array:
-    padded = np.pad(audio, (0, max(0, size - len(audio))))
+def _floor(slow: Array, size: int, every: int) -> Array:
     bins = int(np.ceil(FLUX_HZ[1] * size / 16000)) + 1
-    spectra = np.concatenate(list(magnitudes(padded, size, FINE_HOP * every, bins)))
+    size, hop = size // SLOWER, FINE_HOP * every // SLOWER
+    padded = np.pad(slow, (0, max(0, size - len(slow))))
+    spectra = np.concatenate(list(magnitudes(padded, size, hop, bins)))
     spectra.partition(len(spectra) // 5, axis=0)
     low = spectra[len(spectra) // 5]
     low = np.convolve(np.pad(low, 4, "edge"), np.full(9, 1 / 9), "valid")
@@ -131,14 +145,27 @@ def read_block(audio: Array, rate_hz: float, search: PitchSearch, floor: Floor) 
 def read_again(block: Block, audio: Array, first: int, last: int) -> None:
     """Give a block audio that differs from its own only from sample `first` to `last`."""
     block.audio = audio
-    _read_into(block.fine, audio, FINE_SIZE, FINE_HOP, first, last)
-    if block.deep is not None:
-        _read_into(block.deep, audio, DEEP_SIZE, FINE_HOP, first, last)
+    slow = slower(audio)
+    for spectra, size in ((block.fine, FINE_SIZE), (block.deep, DEEP_SIZE)):
+        if spectra is not None:
+            begin, end = first // SLOWER - len(LOW_PASS), last // SLOWER + len(LOW_PASS)
+            _read_into(spectra, slow, size // SLOWER, FINE_HOP // SLOWER, begin, end)
     changed = _read_into(block.long, audio, LONG_SIZE, LONG_HOP, first, last)
     for begin in range(changed.start, changed.stop, FRAMES_AT_ONCE):
         rows = slice(begin, min(begin + FRAMES_AT_ONCE, changed.stop))
         salience = block.search.salience(block.search.whiten(block.long[rows]))
         block.salience[rows, PAD:-PAD] = salience
+
+
+def slower(audio: Array) -> Array:
+    """Audio at 1 / SLOWER of its rate: sample k is what was heard at sample k * SLOWER."""
+    together = 16  # samples, whose filters stand side by side in a matrix
+    filters = np.zeros((len(LOW_PASS) + (together - 1) * SLOWER, together), np.float32)
+    for k in range(together):
+        filters[k * SLOWER : k * SLOWER + len(LOW_PASS), k] = LOW_PASS
+    padded = np.pad(audio, (len(LOW_PASS) // 2, len(filters)))
+    slow = frames_of(padded, len(filters), together * SLOWER) @ filters
+    return np.asarray(slow.ravel()[: -(-len(audio) // SLOWER)])
 
 
 def _read_into(spectra: Array, audio: Array, size: int, hop: int, first: int, last: int) -> slice:
