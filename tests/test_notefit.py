@@ -537,6 +537,26 @@ class TestSignals:
         assert np.abs(z[:, 1]).max() < 0.01
         assert times[1] - times[0] == pytest.approx(51 / RATE_HZ)
 
+    @pytest.mark.parametrize("size", [204, 205])
+    def test_amplitudes_are_the_sums_they_stand_for(self, size: int) -> None:
+        """Against the sums written out in double precision."""
+        wave = np.random.default_rng(3).normal(size=1000)
+        hz = np.array([98.0, 440.3, 1999.0])
+        z, times = dsp.partial_amplitudes(wave, RATE_HZ, hz, size, 51)
+        window = np.sin(np.pi * (np.arange(size) + 0.5) / size) ** 2
+        for frame in range(len(z)):
+            at = 51 * frame + np.arange(size)
+            turns = np.exp(-2j * np.pi * hz * at[:, None] / RATE_HZ)
+            expected = 2 / window.sum() * (wave[at] * window) @ turns
+            assert z[frame] == pytest.approx(expected, abs=2e-6)
+            assert times[frame] == pytest.approx(at.mean() / RATE_HZ)
+        assert len(z) == (1000 - size) // 51 + 1
+
+    @pytest.mark.parametrize("rows", [1, 2, 7, 8])
+    def test_medians_are_numpys(self, rows: int) -> None:
+        values = np.random.default_rng(rows).normal(size=(rows, 5))
+        assert np.array_equal(dsp.medians(values), np.median(values, axis=0))
+
     def test_warping_by_nothing_is_nothing(self) -> None:
         wave = np.sin(np.arange(500) / 9).astype(np.float32)
         moved = dsp.warp(wave, np.arange(2, 400) + 0.5)
