@@ -28,6 +28,7 @@ PERIODS = 4  # of the note in one frame: neighbouring partials then fall on the 
 # other resonances): grids, and the usual size of the latter.
 PULLS_CENTS = np.geomspace(0.2, 40.0, 10)
 LONE_CENTS = np.array([0.03, 0.1, 0.3, 1.0, 3.0])
+_SPREADS, _LONERS = (grid.ravel() for grid in np.meshgrid(PULLS_CENTS, LONE_CENTS))
 USUAL_LONE_CENTS = 0.08
 PULL_FACTOR = 1.0  # standard deviation of its natural logarithm
 FIRST_SPREAD_CENTS = 6.0  # how far a low partial usually stands off the series
@@ -181,13 +182,11 @@ def common_track(tracks: Tracks, width: int) -> Real:
 def _read(audio: Real, rate_hz: float, f0_hz: float, b: float, track: Real | None) -> Tracks | None:
     number = np.arange(1, 1 + max(1, min(MOST_PARTIALS, int(TOP_HZ / f0_hz))))
     hz = f0_hz * number * stretch(number, b)
-    if track is None:
-        track = np.zeros(len(audio))
-        position = np.arange(len(audio), dtype=float)
-    else:  # audio at even steps of the note's own phase: its pitch stands still
+    position = np.arange(len(audio), dtype=float)
+    if track is not None:  # audio at even steps of the note's own phase: its pitch stands still
         ratio = np.exp2(track / 1200)
         phase = np.concatenate([[0.0], np.cumsum((ratio[1:] + ratio[:-1]) / 2)])
-        position = np.interp(np.arange(0, phase[-1]), phase, np.arange(len(audio)))
+        position = np.interp(np.arange(0, phase[-1]), phase, position)
         audio = warp(audio, position)
     size = frame_size(rate_hz, f0_hz)
     hop = size // PERIODS
@@ -196,14 +195,17 @@ def _read(audio: Real, rate_hz: float, f0_hz: float, b: float, track: Real | Non
     if len(z) < 3:
         return None
     noise = noise_power(z[:, len(hz) :], round(NOISE_S * rate_hz / hop))
-    times = np.interp(even * rate_hz, np.arange(len(position)), position) / rate_hz
+    times, cents = even, np.zeros(len(even))
+    if track is not None:
+        times = np.interp(even * rate_hz, np.arange(len(position)), position) / rate_hz
+        cents = np.interp(times * rate_hz, np.arange(len(track)), track)
     return Tracks(
         amplitudes=z[:, : len(hz)],
         times_s=times,
         number=number,
         hz=hz,
         noise=(noise[:, 1:] + noise[:, :-1]) / 2,
-        cents=np.interp(times * rate_hz, np.arange(len(track)), track),
+        cents=cents,
         cycles=np.asarray((even - times) * hz[0]),
         hop_s=hop / rate_hz,
         f1_hz=float(hz[0]),
@@ -310,7 +312,7 @@ def fit_series(
     law), twice.
     """
     slope = (stretch_cents(number, b + 1e-6) - stretch_cents(number, b)) / 1e-6
-    spreads, loners = (g.ravel() for g in np.meshgrid(PULLS_CENTS, LONE_CENTS))
+    spreads, loners = _SPREADS, _LONERS
     shared = spreads[:, None] * pull.shared
     expected = cents - (b_prior[0] - b) * slope - SHARED_MEAN * shared
     loose = np.ones(len(number))
@@ -322,7 +324,7 @@ def fit_series(
         mean = (ones * expected).sum(axis=1) / information
         rest = expected - mean[:, None]
         inverse_rest = inverse.times(rest)
-        chi = (rest * inverse_rest).sum(axis=1)
+        chi = np.einsum("gp,gp->g", rest, inverse_rest)
         log = -0.5 * (inverse.log_determinant + np.log(information) + chi)
         log += -0.5 * (np.log(spreads / pull.usual_cents) / PULL_FACTOR) ** 2
         log += -0.5 * (np.log(loners / USUAL_LONE_CENTS) / PULL_FACTOR) ** 2
@@ -351,47 +353,46 @@ def fit_series(
 class _Inverse:
     """The inverse of many matrices diag(d) + a a' + b b' (Woodbury): cheap at any size.
 
-    weight (1 / d), a : shape (grid, partials); b : shape (partials,); the rest: shape (grid, 1).
+    weight (1 / d), a, by_a (weight a), by_b : shape (grid, partials); b : shape (partials,);
+    aa, ab, bb (of the 2 x 2 matrix 1 + [a b]' [a b] / d), determinant : shape (grid,).
     """
 
     weight: Real
     a: Real
     b: Real
+    by_a: Real
+    by_b: Real
     aa: Real
     ab: Real
     bb: Real
+    determinant: Real
 
     @classmethod
     def of(cls, d: Real, a: Real, b: Real) -> _Inverse:
         weight = 1 / d
-        aa, ab, bb = (
-            (weight * x * y).sum(axis=1, keepdims=True) for x, y in ((a, a), (a, b), (b, b))
-        )
-        return cls(weight, a, b, 1 + aa, ab, 1 + bb)
-
-    @property
-    def _determinant(self) -> Real:
-        return self.aa * self.bb - self.ab**2
+        by_a, by_b = weight * a, weight * b
+        aa, ab, bb = 1 + np.einsum("gp,gp->g", by_a, a), by_a @ b, 1 + by_b @ b
+        return cls(weight, a, b, by_a, by_b, aa, ab, bb, aa * bb - ab**2)
 
     @property
     def log_determinant(self) -> Real:
         """Of the matrices themselves, shape (grid,)."""
-        return np.log(self._determinant[:, 0]) - np.log(self.weight).sum(axis=1)
+        return np.log(self.determinant) - np.log(self.weight).sum(axis=1)
 
     @property
     def diagonal(self) -> Real:
         """Shape (grid, partials)."""
-        cross = self.bb * self.a**2 - 2 * self.ab * self.a * self.b + self.aa * self.b**2
-        return self.weight - self.weight**2 * cross / self._determinant
+        aa, ab, bb = ((x / self.determinant)[:, None] for x in (self.aa, self.ab, self.bb))
+        cross = bb * self.by_a**2 - 2 * ab * self.by_a * self.by_b + aa * self.by_b**2
+        return self.weight - cross
 
     def times(self, x: Real) -> Real:
         """The inverses times vectors x, shape (partials,) or (grid, partials)."""
         y = self.weight * x
-        on_a = (self.a * y).sum(axis=1, keepdims=True)
-        on_b = (self.b * y).sum(axis=1, keepdims=True)
-        part_a = (self.bb * on_a - self.ab * on_b) / self._determinant
-        part_b = (self.aa * on_b - self.ab * on_a) / self._determinant
-        return y - self.weight * (self.a * part_a + self.b * part_b)
+        on_a, on_b = np.einsum("gp,gp->g", self.a, y), y @ self.b
+        part_a = (self.bb * on_a - self.ab * on_b) / self.determinant
+        part_b = (self.aa * on_b - self.ab * on_a) / self.determinant
+        return y - self.by_a * part_a[:, None] - self.by_b * part_b[:, None]
 
 
 def slopes(time: Real, cycles: Real, weight: Real, steady: float) -> tuple[Real, Real, Real]:
