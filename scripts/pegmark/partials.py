@@ -98,15 +98,14 @@ def stretch_cents(number: Real, b: float) -> Real:
 def first_look(
     audio: Real, rate_hz: float, f0_hz: float, b: float, *, stiff: bool = True
 ) -> tuple[float, float] | None:
-    """(f1_hz, B) from the lowest partials, from a start up to 60 cents off; None: too short or
-    silent.
+    """(f1_hz, B) from a start up to 60 cents off; None: too short or silent.
 
     stiff=False holds B. Each partial's mean frequency is the phase of its lag-one product, which no
-    wrapping can
-    mislead while the start is closer than half the distance of two partials.
+    wrapping can mislead while the start is closer than half the distance of two partials: so the
+    lowest partials come first, and all of them when those have told where they are.
     """
-    number = np.arange(1, 1 + max(1, min(FIRST_PARTIALS, int(TOP_HZ / f0_hz))))
-    for _ in range(2):
+    for most in (FIRST_PARTIALS, MOST_PARTIALS):
+        number = np.arange(1, 1 + max(1, min(most, int(TOP_HZ / f0_hz))))
         hz = f0_hz * number * stretch(number, b)
         size = frame_size(rate_hz, f0_hz)
         hop = size // PERIODS
@@ -146,11 +145,27 @@ def take_apart(
     tracks = _read(audio, rate_hz, f0_hz, b, track)
     if tracks is None or len(tracks.times_s) < 6:
         return tracks
-    moved = common_track(tracks, round(max(0.03, 2 * PERIODS / f0_hz) / tracks.hop_s))
+    moved = _course(tracks)
     if np.ptp(moved) * tracks.number[-1] < 60:  # cents of the highest partial: still in its band
         return tracks
     track = np.interp(np.arange(len(audio)) / rate_hz, tracks.times_s, moved)
     return _read(audio, rate_hz, f0_hz, b, track)
+
+
+def read_again(
+    audio: Real, rate_hz: float, f0_hz: float, b: float, tracks: Tracks
+) -> Tracks | None:
+    """A note read at a pitch and B that are known better now, along the course of its `tracks`."""
+    if not tracks.cents.any():
+        return _read(audio, rate_hz, f0_hz, b, None)
+    course = tracks.cents - CENTS * np.log(f0_hz / tracks.f1_hz)
+    track = np.interp(np.arange(len(audio)) / rate_hz, tracks.times_s, course)
+    return _read(audio, rate_hz, f0_hz, b, track)
+
+
+def _course(tracks: Tracks) -> Real:
+    """The common track, smoothed over a few frames."""
+    return common_track(tracks, round(max(0.03, 2 * PERIODS / tracks.f1_hz) / tracks.hop_s))
 
 
 def common_track(tracks: Tracks, width: int) -> Real:

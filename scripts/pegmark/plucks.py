@@ -232,24 +232,26 @@ def read_pluck(
     look = partials.first_look(cut[: round(FIRST_LOOK_S * rate_hz)], rate_hz, f0_hz, b)
     if look is None:
         return "too short or silent"
-    reading: PluckReading | str = "too short"
-    f1, b = look
-    for _ in range(2):
-        tracks = partials.take_apart(cut, rate_hz, f1, b)
+    gone = None if removed is None else removed[first:last]
+
+    def read(tracks: Tracks | None, b: float) -> PluckReading | str:
         if tracks is None or len(tracks.times_s) < 4:
             return "too short"
-        gone = None if removed is None else removed[first:last]
         ghosts = ghosts_of(tracks.hz, _early(tracks), rate_hz, before, other_hz, gone)
-        reading = _read_tracks(tracks, b, skip, ghosts)
-        if isinstance(reading, str):
-            return reading
-        series = reading.solve().series
-        high = reading.number[-1]
-        moved = partials.stretch_cents(high, max(0.0, series.b)) - partials.stretch_cents(high, b)
-        if abs(moved + series.cents) * high < REREAD_CENTS:
-            break
-        f1, b = f1 * 2 ** (series.cents / 1200), max(0.0, series.b)
-    return reading
+        return _read_tracks(tracks, b, skip, ghosts)
+
+    f1, b = look
+    tracks = partials.take_apart(cut, rate_hz, f1, b)
+    reading = read(tracks, b)
+    if isinstance(reading, str) or tracks is None:
+        return reading
+    series, high = reading.solve().series, reading.number[-1]
+    found_b = max(0.0, series.b)
+    moved = partials.stretch_cents(high, found_b) - partials.stretch_cents(high, b)
+    if abs(moved + series.cents) * high < REREAD_CENTS:
+        return reading
+    f1 *= 2 ** (series.cents / 1200)
+    return read(partials.read_again(cut, rate_hz, f1, found_b, tracks), found_b)
 
 
 def ghosts_of(
