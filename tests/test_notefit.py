@@ -306,6 +306,17 @@ class TestMovingNotes:
             assert fit.rests == []
             assert abs(cents(fit.f0_hz, truth["f_inf_hz"])) < max(0.6, fit.half_width_cents)
 
+    @pytest.mark.parametrize("seed", range(50, 56))
+    def test_a_bow_turned_down_and_back_is_not_taken_for_held(self, seed: int) -> None:
+        """It ends where it began, so only its rests or its wander tell."""
+        path = [(0.0, 0.0), (0.4, 0.0), (0.9, -18.0), (2.0, -18.0), (2.3, 0.0), (4.0, 0.0)]
+        clean, truth = strings.turn(
+            440.0, path, 4.0, RATE_HZ, seed=seed, by="bowed", lead_s=0.3, wander_cents=4.0
+        )
+        fit = fit_note(noisy(clean, 25, seed), RATE_HZ, as_note(truth, 1) | {"f0_hz": 440.0})
+        assert fit.gliding
+        assert abs(cents(fit.f0_hz, 440.0)) < fit.half_width_cents
+
     def test_a_bow_turned_at_its_beginning_is_known_by_its_rest(self) -> None:
         """Most of it rests; what is turned before would pull the mean down by six cents."""
         path = [(0.0, -55.0), (0.45, -55.0), (0.95, 0.0), (2.6, 0.0)]

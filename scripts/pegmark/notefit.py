@@ -32,8 +32,8 @@ from pegmark.partials import CENTS
 FEW_PERIODS = 17.0  # fewer are too few for frames of four: less than a dozen frames
 LONGEST_PLUCK_S = 3.0  # a pluck tells nothing new afterwards
 GLIDING_BOW_CENTS = 8.0  # a bow whose pitch goes this far, and twice its wander, glides
-# Nor is it held still when it wanders further: none of 1,910 held bows of takes did (their players
-# made or sampled), and six of 24 in which a turn of the peg was not told.
+# Nor is it held still when it wanders further: none of 1,905 held bows of takes did (their players
+# made or sampled), and six of 20 in which a turn of the peg was not told.
 MOST_WANDER_CENTS = 6.0
 REST_STEP_S = 0.1  # a bow's rests are looked for in means over this
 BOW_REST_S = 0.3  # a turn is what rests before and after for so long ...
