@@ -145,7 +145,7 @@ def take_apart(
     tracks = _read(audio, rate_hz, f0_hz, b, track)
     if tracks is None or len(tracks.times_s) < 6:
         return tracks
-    moved = _course(tracks)
+    moved = common_track(tracks, round(max(0.03, 2 * PERIODS / f0_hz) / tracks.hop_s))
     if np.ptp(moved) * tracks.number[-1] < 60:  # cents of the highest partial: still in its band
         return tracks
     track = np.interp(np.arange(len(audio)) / rate_hz, tracks.times_s, moved)
@@ -161,11 +161,6 @@ def read_again(
     course = tracks.cents - CENTS * np.log(f0_hz / tracks.f1_hz)
     track = np.interp(np.arange(len(audio)) / rate_hz, tracks.times_s, course)
     return _read(audio, rate_hz, f0_hz, b, track)
-
-
-def _course(tracks: Tracks) -> Real:
-    """The common track, smoothed over a few frames."""
-    return common_track(tracks, round(max(0.03, 2 * PERIODS / tracks.f1_hz) / tracks.hop_s))
 
 
 def common_track(tracks: Tracks, width: int) -> Real:
