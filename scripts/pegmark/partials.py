@@ -152,17 +152,6 @@ def take_apart(
     return _read(audio, rate_hz, f0_hz, b, track)
 
 
-def read_again(
-    audio: Real, rate_hz: float, f0_hz: float, b: float, tracks: Tracks
-) -> Tracks | None:
-    """A note read at a pitch and B that are known better now, along the course of its `tracks`."""
-    if not tracks.cents.any():
-        return _read(audio, rate_hz, f0_hz, b, None)
-    course = tracks.cents - CENTS * np.log(f0_hz / tracks.f1_hz)
-    track = np.interp(np.arange(len(audio)) / rate_hz, tracks.times_s, course)
-    return _read(audio, rate_hz, f0_hz, b, track)
-
-
 def common_track(tracks: Tracks, width: int) -> Real:
     """The pitch the partials share, frame by frame, in cents against `tracks.hz`: (frames,).
 

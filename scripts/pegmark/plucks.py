@@ -234,24 +234,23 @@ def read_pluck(
         return "too short or silent"
     gone = None if removed is None else removed[first:last]
 
-    def read(tracks: Tracks | None, b: float) -> PluckReading | str:
+    def read(f1: float, b: float) -> PluckReading | str:
+        tracks = partials.take_apart(cut, rate_hz, f1, b)
         if tracks is None or len(tracks.times_s) < 4:
             return "too short"
         ghosts = ghosts_of(tracks.hz, _early(tracks), rate_hz, before, other_hz, gone)
         return _read_tracks(tracks, b, skip, ghosts)
 
     f1, b = look
-    tracks = partials.take_apart(cut, rate_hz, f1, b)
-    reading = read(tracks, b)
-    if isinstance(reading, str) or tracks is None:
+    reading = read(f1, b)
+    if isinstance(reading, str):
         return reading
     series, high = reading.solve().series, reading.number[-1]
     found_b = max(0.0, series.b)
     moved = partials.stretch_cents(high, found_b) - partials.stretch_cents(high, b)
     if abs(moved + series.cents) * high < REREAD_CENTS:
         return reading
-    f1 *= 2 ** (series.cents / 1200)
-    return read(partials.read_again(cut, rate_hz, f1, found_b, tracks), found_b)
+    return read(f1 * 2 ** (series.cents / 1200), found_b)
 
 
 def ghosts_of(
