@@ -15,9 +15,9 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from pegmark.files import PART, is_full, remove
-from pegmark.problems import Problem, TeacherError, problem
-from pegmark.seal import holds
+from pegmark.deliver.manifest import holds
+from pegmark.files.store import PART, is_full, remove
+from pegmark.records.problems import Problem, TeacherError, problem
 
 SCRIPTS = Path(__file__).resolve().parent
 ENGINE = ".snakemake"  # the engine's own folder, inside the class folder

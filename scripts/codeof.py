@@ -13,7 +13,6 @@ from functools import cache
 from pathlib import Path
 
 SCRIPTS = Path(__file__).resolve().parent
-PACKAGE = SCRIPTS / "pegmark"
 
 
 def code_of(script: str) -> str:
@@ -40,18 +39,27 @@ def behind(path: Path) -> list[Path]:
     if path.suffix != ".py":
         return []
     modules = [each for each in imported(ast.parse(path.read_bytes())) if each.is_file()]
-    named = [*path.parent.glob(f"{path.stem}.*"), *(PACKAGE / "templates").glob(f"{path.stem}.*")]
+    named = [each for each in path.parent.glob(f"{path.stem}.*") if path.parent != SCRIPTS]
     return modules + [each for each in named if each.suffix != ".pyc"]
 
 
 def imported(tree: ast.AST) -> Iterator[Path]:
-    """Where the modules lie that are imported from the package, also inside functions."""
+    """Where the modules may lie that are imported from the package, also inside functions."""
     for node in ast.walk(tree):
         if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("pegmark"):
-            base = SCRIPTS / (node.module or "").replace(".", "/")
-            yield base.with_suffix(".py")
-            yield from (base / f"{name.name}.py" for name in node.names)
+            yield from files_of(node.module or "")
+            for name in node.names:
+                yield from files_of(f"{node.module}.{name.name}")
         elif isinstance(node, ast.Import):
             for name in node.names:
                 if name.name.startswith("pegmark"):
-                    yield SCRIPTS / (name.name.replace(".", "/") + ".py")
+                    yield from files_of(name.name)
+
+
+def files_of(module: str) -> Iterator[Path]:
+    """What an import of a module runs: the packages around it, then the module itself."""
+    path = SCRIPTS
+    for part in module.split("."):
+        path /= part
+        yield path / "__init__.py"
+    yield path.with_suffix(".py")

@@ -12,7 +12,7 @@ from io import FileIO
 from pathlib import Path
 from typing import Any, cast
 
-from pegmark.problems import Problem, TeacherError, problem
+from pegmark.records.problems import Problem, TeacherError, problem
 
 SECONDS = 300  # a 20-minute film decodes in a few seconds: this is for a hang
 MEMORY_BYTES = 700 << 20  # of address space: 260 MB of libraries, 240 MB of audio, and some room
@@ -22,7 +22,7 @@ def decode_guarded(
     ticket: dict, recording: Path, audio_file: Path, facts_file: Path, seconds: float = SECONDS
 ) -> None:
     """Decode `recording` into the two files of the stage, whatever the decoder does on it."""
-    from pegmark.guard import run_in_child
+    from pegmark.records.faults import run_in_child
 
     end = run_in_child(
         lambda: decode(ticket, recording, audio_file, facts_file),
@@ -37,9 +37,10 @@ def decode_guarded(
 
 def decode(ticket: dict, recording: Path, audio_file: Path, facts_file: Path) -> None:
     """Decode `recording` into the two files of the stage."""
-    from pegmark.decode import decode_recording, unreadable
-    from pegmark.guard import fault
-    from pegmark.submissions import open_plain
+    from pegmark.decode import decode_recording
+    from pegmark.decode.recording import unreadable
+    from pegmark.files.media import open_plain
+    from pegmark.records.faults import fault
 
     try:
         with open_plain(recording) as stream:
@@ -59,7 +60,7 @@ def decode(ticket: dict, recording: Path, audio_file: Path, facts_file: Path) ->
 
 def give_up(why: Problem, ticket: dict, audio_file: Path, facts_file: Path) -> None:
     """Write the result of a recording that could not be decoded."""
-    from pegmark.decode import unreadable
+    from pegmark.decode.recording import unreadable
 
     write(ticket, *unreadable(why), audio_file, facts_file)
 
@@ -67,7 +68,8 @@ def give_up(why: Problem, ticket: dict, audio_file: Path, facts_file: Path) -> N
 def write(ticket: dict, audio: Any, facts: dict, audio_file: Path, facts_file: Path) -> None:
     """Write both files of the stage, whole."""
     import numpy as np
-    from pegmark.files import rounded, write_json, write_whole
+
+    from pegmark.files.store import rounded, write_json, write_whole
 
     with write_whole(audio_file) as stream:
         np.save(stream, audio, allow_pickle=False)
@@ -103,8 +105,8 @@ def main() -> None:
     parser.add_argument("--facts", type=Path, required=True)
     args = parser.parse_args()
 
-    from pegmark.files import read_json
-    from pegmark.submissions import lookup
+    from pegmark.files.store import read_json
+    from pegmark.receive.submissions import lookup
 
     ticket = read_json(args.ticket)
     try:

@@ -14,9 +14,9 @@ import sys
 from pathlib import Path
 
 from pegmark.deliver import deliver
-from pegmark.files import write_json
-from pegmark.guard import faults_of_class
-from pegmark.seal import make_seal
+from pegmark.deliver.manifest import make_seal
+from pegmark.files.store import write_json
+from pegmark.records.faults import faults_of_class
 
 
 def main() -> None:

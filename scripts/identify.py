@@ -6,9 +6,9 @@ Reads a listen ticket and notes/<take>.json; writes strings/<take>.json.
 import argparse
 from pathlib import Path
 
-from pegmark.files import read_json, rounded, write_json
-from pegmark.guard import guarded
-from pegmark.instruments import Instrument
+from pegmark.files.store import read_json, rounded, write_json
+from pegmark.records.faults import guarded
+from pegmark.trade.instruments import Instrument
 
 
 def identify(ticket: dict, notes: dict) -> dict:

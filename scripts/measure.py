@@ -7,16 +7,17 @@ import argparse
 from pathlib import Path
 
 import numpy as np
-from pegmark.files import read_json, rounded, write_json
-from pegmark.guard import guarded
-from pegmark.instruments import Instrument
+
+from pegmark.files.store import read_json, rounded, write_json
+from pegmark.records.faults import guarded
+from pegmark.trade.instruments import Instrument
 
 
 def measure(ticket: dict, strings: dict, audio: np.ndarray) -> dict:
     """The measured take; one that was not readable is passed on."""
     if strings["status"] != "ok":
         return strings
-    from pegmark.decode import RATE_HZ
+    from pegmark.decode.recording import RATE_HZ
     from pegmark.measure import measure_take
 
     return measure_take(audio, RATE_HZ, strings, Instrument.from_dict(ticket["instrument"]))

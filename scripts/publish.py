@@ -10,13 +10,13 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from pegmark.attention import attention_csv
-from pegmark.dashboard import build_dashboard
-from pegmark.drafts import make_draft
-from pegmark.files import read_json, write_bytes, write_text
-from pegmark.gradebook import gradebook_csv
-from pegmark.guard import STAGE_S, run_in_child
-from pegmark.oneroster import oneroster_zip
+from pegmark.files.store import read_json, write_bytes, write_text
+from pegmark.publish.attention import attention_csv
+from pegmark.publish.dashboard import build_dashboard
+from pegmark.publish.drafts import make_draft
+from pegmark.publish.gradebook import gradebook_csv
+from pegmark.publish.oneroster import oneroster_zip
+from pegmark.records.faults import STAGE_S, run_in_child
 
 Records = dict[str, dict[str, Any]]
 

@@ -10,11 +10,12 @@ import argparse
 from pathlib import Path
 
 import numpy as np
-from pegmark.decode import RATE_HZ
-from pegmark.files import read_json, write_json
-from pegmark.guard import guarded
-from pegmark.recheck import VERSION, second_opinion
-from pegmark.sameness import same_recordings
+
+from pegmark.decode.recording import RATE_HZ
+from pegmark.files.store import read_json, write_json
+from pegmark.recheck import same_recordings, second_opinion
+from pegmark.recheck.second_opinion import VERSION
+from pegmark.records.faults import guarded
 
 
 def main() -> None:

@@ -11,9 +11,9 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from pegmark.files import fill_whole, read_json, write_bytes, write_json
-from pegmark.guard import guarded
-from pegmark.sheet import render_sheet
+from pegmark.files.store import fill_whole, read_json, write_bytes, write_json
+from pegmark.records.faults import guarded
+from pegmark.render import render_sheet
 
 
 def main() -> None:
@@ -61,8 +61,9 @@ def write_clips(record: dict[str, Any], audio: list[Path], folder: Path) -> None
         if take is None:
             return
         import numpy as np
-        from pegmark.clips import cut_clips
-        from pegmark.decode import RATE_HZ
+
+        from pegmark.decode.recording import RATE_HZ
+        from pegmark.render import cut_clips
 
         for name, mp3 in cut_clips(np.load(take), RATE_HZ, record).items():
             write_bytes(new / name, mp3)

@@ -16,11 +16,12 @@ from pathlib import Path
 from typing import IO, Any
 
 import classfolder
-from pegmark.files import read_json
-from pegmark.guard import faults_of_class
-from pegmark.marks import write_template
-from pegmark.problems import TeacherError
-from pegmark.receive import Intake, stray_report, take_in
+from pegmark.files.store import read_json
+from pegmark.receive import take_in
+from pegmark.receive.intake import Intake, stray_report
+from pegmark.receive.marks import write_template
+from pegmark.records.faults import faults_of_class
+from pegmark.records.problems import TeacherError
 
 STEP = re.compile(rb"^(\d+) of (\d+) steps")
 EXIT_FAULT, EXIT_REFUSED, EXIT_UNFINISHED, EXIT_STOPPED = 1, 2, 3, 130

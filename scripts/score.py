@@ -10,9 +10,10 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from pegmark.files import read_json, write_json
-from pegmark.guard import guarded
-from pegmark.score import score_student, verdicts_of
+from pegmark.files.store import read_json, write_json
+from pegmark.records.faults import guarded
+from pegmark.score import score_student
+from pegmark.score.student import verdicts_of
 
 
 def main() -> None:

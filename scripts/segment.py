@@ -8,9 +8,10 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from pegmark.files import read_json, rounded, write_json
-from pegmark.guard import guarded
-from pegmark.instruments import Instrument
+
+from pegmark.files.store import read_json, rounded, write_json
+from pegmark.records.faults import guarded
+from pegmark.trade.instruments import Instrument
 
 
 def segment(ticket: dict, facts: dict, audio: np.ndarray) -> dict:

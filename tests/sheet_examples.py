@@ -7,7 +7,8 @@ from pathlib import Path
 from typing import Any
 
 import yaml
-from pegmark.instruments import load_instruments
+
+from pegmark.trade.instruments import load_instruments
 
 ROOT = Path(__file__).resolve().parents[1]
 INSTRUMENTS = load_instruments(ROOT / "config" / "instruments.yaml")

@@ -10,7 +10,7 @@ import random
 import unicodedata
 from dataclasses import dataclass
 
-from pegmark.roster import Student
+from pegmark.receive.roster import Student
 
 GIVEN = """
 María José|Ana|Ben|Chloë|Dmitri|Esra|Fatima|Gülay|Håkon|Inés|Jörg|Katarzyna|Léa|Mónica|Nikolaj|

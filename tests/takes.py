@@ -12,16 +12,17 @@ from copy import deepcopy
 from pathlib import Path
 from typing import Any
 
-from pegmark import pitch, yamlfiles
-from pegmark.instruments import load_instruments
-from pegmark.rubric import load_rubric
+from pegmark.files import yaml_files
 from pegmark.score import score_student
+from pegmark.settings.rubric import load_rubric
+from pegmark.trade import pitch
+from pegmark.trade.instruments import load_instruments
 
 CONFIG = Path(__file__).resolve().parents[1] / "config"
 INSTRUMENTS = load_instruments(CONFIG / "instruments.yaml")
 RUBRIC = load_rubric(CONFIG / "rubric.yaml")
 COMMENTS = {
-    language: yamlfiles.read_yaml(CONFIG / name).data
+    language: yaml_files.read_yaml(CONFIG / name).data
     for language, name in (("en", "comments.yaml"), ("es", "comments.es.yaml"))
 }
 SHA = "5e" * 32
@@ -322,7 +323,7 @@ def examples() -> dict[str, dict[str, Any]]:
 
 
 if __name__ == "__main__":
-    from pegmark.files import write_json
+    from pegmark.files.store import write_json
 
     for name, record in examples().items():
         write_json(Path(__file__).parent / "data" / "records" / f"{name}.json", record)

@@ -4,8 +4,9 @@ import math
 import random
 
 import pytest
-from pegmark.agreement import agree, agreement, interval_95, jackknife_error, weighted_kappa
 from sklearn.metrics import cohen_kappa_score
+
+from pegmark.publish.agreement import agree, agreement, interval_95, jackknife_error, weighted_kappa
 from takes import grade, mark, move, row, take
 
 # A printed SAS example (PROC FREQ), as the tests of the statsmodels library hold it

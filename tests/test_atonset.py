@@ -7,7 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from pegmark import atonset
+
+from pegmark.segment import phase_at_onset
 
 RATE_HZ = 16000
 ONSET_S = 0.5
@@ -34,7 +35,7 @@ def comb(
 
 
 def changes(audio: np.ndarray, at_s: float = ONSET_S, f0_hz: float = F0_HZ) -> dict[str, float]:
-    found = atonset.changes(
+    found = phase_at_onset.changes(
         audio, RATE_HZ, np.array([at_s]), np.zeros(1, np.int64), np.array([f0_hz])
     )
     return {name: float(values[0]) for name, values in found.items()}
@@ -69,7 +70,7 @@ def test_a_rise_is_measured_in_db(rise_db):
 def test_what_was_not_there_has_risen_as_far_as_is_counted():
     audio = comb()
     audio[: int(ONSET_S * RATE_HZ)] *= 1e-3
-    assert changes(audio)["all_rise"] == pytest.approx(atonset.RISE_DB[1])
+    assert changes(audio)["all_rise"] == pytest.approx(phase_at_onset.RISE_DB[1])
 
 
 def test_gain_changes_nothing():
@@ -81,7 +82,9 @@ def test_gain_changes_nothing():
 def test_every_hypothesis_has_its_own_candidate():
     audio = comb(jump=2)
     times, candidate = np.array([0.3, ONSET_S]), np.array([0, 1, 1])
-    found = atonset.changes(audio, RATE_HZ, times, candidate, np.array([F0_HZ, F0_HZ, 233.1]))
+    found = phase_at_onset.changes(
+        audio, RATE_HZ, times, candidate, np.array([F0_HZ, F0_HZ, 233.1])
+    )
     assert all(values.shape == (3,) for values in found.values())
     assert found["phase_break"][0] < 0.01 < 1 < found["phase_break"][1]
 

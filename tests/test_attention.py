@@ -6,11 +6,11 @@ import itertools
 import random
 
 from example_class import make_class, make_record
-from pegmark.attention import COLUMNS, TASKS, attention_csv, attention_rows, task_of
-from pegmark.classlist import full_name
-from pegmark.dashboard import build_dashboard
-from pegmark.oneroster import NEEDED
-from pegmark.todo import todo
+from pegmark.publish.attention import COLUMNS, TASKS, attention_csv, attention_rows, task_of
+from pegmark.publish.class_records import full_name
+from pegmark.publish.dashboard import build_dashboard
+from pegmark.publish.oneroster import NEEDED
+from pegmark.publish.todo import todo
 
 
 def codes(rows, student_id):

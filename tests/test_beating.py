@@ -1,19 +1,20 @@
 """How deep a pluck's partials beat: two polarizations apart by known amounts, and real plucks.
 
-A string's two polarizations stand tenths of a cent apart when it is sound (pegmark.lab.strings;
+A string's two polarizations stand tenths of a cent apart when it is sound (lab.strings;
 Weinreich 1977: from memory). Two partials d cents apart at n f0 beat n f0 (2^(d/1200) - 1) times a
 second (calculated).
 """
 
 import numpy as np
 import pytest
-from pegmark import pitch
-from pegmark.beating import beat_depth_db
-from pegmark.lab import samples
-from pegmark.lab.strings import Body, pluck
-from pegmark.notefit import fit_note
-from pegmark.observe import BEATING_DB
-from pegmark.partials import Tracks
+
+from lab import samples
+from lab.strings import Body, pluck
+from pegmark.measure.beating import beat_depth_db
+from pegmark.measure.note_fit import fit_note
+from pegmark.score.observations import BEATING_DB
+from pegmark.signals.partials import Tracks
+from pegmark.trade import pitch
 
 RATE = 16000
 

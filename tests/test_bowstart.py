@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from conftest import ROOT
-from pegmark import bowstart, onsets
-from pegmark.instruments import load_instruments
-from pegmark.lab import rooms, strings
-from pegmark.segment import find_notes, pitch_search
+from lab import rooms, strings
+from pegmark.segment import bow_onset, find_notes, onsets
+from pegmark.segment.notes import pitch_search
+from pegmark.trade.instruments import load_instruments
 
 RATE_HZ = 16000
 INSTRUMENTS = load_instruments(ROOT / "config" / "instruments.yaml")
@@ -27,7 +28,7 @@ def test_the_rise_is_described_as_it_is(grows_s):
     """A tone whose amplitude grows evenly from 0.8 s on."""
     growing = np.clip((T - 0.8) / grows_s, 0, 1) * np.sin(2 * np.pi * 440 * T)
     onset_s = 0.8 + 0.5 * grows_s
-    rise = bowstart.describe_rise(block_of(0.3 * growing), onset_s, 440.0)
+    rise = bow_onset.describe_rise(block_of(0.3 * growing), onset_s, 440.0)
     assert rise is not None
     passed = [rise[f"passed_{part}"] for part in (12, 20, 35, 50, 70, 90)]
     assert passed == sorted(passed)
@@ -37,8 +38,8 @@ def test_the_rise_is_described_as_it_is(grows_s):
 
 def test_where_nothing_rises_only_the_usual_lateness_is_known():
     block = block_of(0.3 * np.sin(2 * np.pi * 440 * T))
-    assert bowstart.describe_rise(block, 1.0, 440.0) is None
-    assert bowstart.bow_start(block, 1.0, 440.0) == 1.0 - bowstart.SOONER_S
+    assert bow_onset.describe_rise(block, 1.0, 440.0) is None
+    assert bow_onset.bow_start(block, 1.0, 440.0) == 1.0 - bow_onset.SOONER_S
 
 
 def test_bows_of_every_string_and_attack_begin_where_they_were_set_down():

@@ -22,16 +22,17 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-import decode
 import numpy as np
-import pegmark.decode
 import pytest
-from classroom import CONFIG
-from pegmark.instruments import load_instruments
-from pegmark.lab.speech import say
-from pegmark.lab.takes import Bow, Player, Room, Tune, assemble
-from pegmark.receive import take_in
 from scipy.signal import resample_poly
+
+import decode
+import pegmark.decode
+from classroom import CONFIG
+from lab.speech import say
+from lab.takes import Bow, Player, Room, Tune, assemble
+from pegmark.receive import take_in
+from pegmark.trade.instruments import load_instruments
 from soundfiles import encode, sparse_wav, tone
 
 ROOT = Path(__file__).resolve().parents[1]

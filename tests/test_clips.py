@@ -5,7 +5,8 @@ import io
 import av
 import numpy as np
 import pytest
-from pegmark import clips
+
+from pegmark.render import clips
 
 RATE_HZ = 16000
 

@@ -11,7 +11,9 @@ from itertools import pairwise
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pegmark.judge import judge, resolve_tolerances
+
+from pegmark.score.verdicts import judge
+from pegmark.trade.tolerances import resolve_tolerances
 from takes import INSTRUMENTS, RUBRIC, grade, move, row, string, take, ticket
 
 STAYS = {"moves": [], "settled_s": None}  # a string that was not turned

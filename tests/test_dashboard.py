@@ -7,10 +7,11 @@ import re
 from pathlib import Path
 
 import pytest
+
 from example_class import make_class, make_record, make_string
-from pegmark import classpictures
-from pegmark.care import care_list
-from pegmark.dashboard import _inline_script, build_dashboard, class_view
+from pegmark.publish import class_pictures
+from pegmark.publish.dashboard import _inline_script, build_dashboard, class_view
+from pegmark.publish.maintenance import care_list
 from takes import grade, take
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -395,7 +396,7 @@ def test_the_agreement_is_shown_where_marks_overlap():
 def test_marks_lie_in_the_order_of_their_cents_and_none_covers_another():
     strings = [{"student_id": f"s{n}", "section": "", "verdict": "in_tune", "cents": (n % 7) - 3.0}
                for n in range(80)]  # fmt: skip
-    placed, height = classpictures._perched(strings)
+    placed, height = class_pictures._perched(strings)
     by_cents = {s["cents"]: x for s, x, _ in placed}
     assert [by_cents[c] for c in sorted(by_cents)] == sorted(by_cents.values())
     for i, (_, x, rise) in enumerate(placed):
@@ -405,17 +406,17 @@ def test_marks_lie_in_the_order_of_their_cents_and_none_covers_another():
 
 
 def test_high_and_low_have_marks_of_their_own():
-    names = {classpictures.mark_name(v, c) for v in classpictures.VERDICTS for c in (5.0, -5.0)}
+    names = {class_pictures.mark_name(v, c) for v in class_pictures.VERDICTS for c in (5.0, -5.0)}
     assert names == {"in_tune", "close_high", "close_low", "out_high", "out_low", "unsure",
                      "not_heard"}  # fmt: skip
-    assert all(f'id="mark-{name}"' in classpictures.symbols_svg() for name in names)
+    assert all(f'id="mark-{name}"' in class_pictures.symbols_svg() for name in names)
 
 
 def test_which_string_gives_most_trouble():
     def left(*verdicts):
         return [{"verdict": v} for v in verdicts]
 
-    order = classpictures.trouble_order(
+    order = class_pictures.trouble_order(
         {
             ("violin", "E5"): left("in_tune", "in_tune", "out"),
             ("violin", "G3"): left("in_tune", "close", "out"),
@@ -423,7 +424,7 @@ def test_which_string_gives_most_trouble():
         }
     )
     assert [key[1] for key, _ in order] == ["G3", "E5", "A4"]
-    assert classpictures.sentence(order[0][1]) == "1 in tune, 1 close, 1 out of tune"
+    assert class_pictures.sentence(order[0][1]) == "1 in tune, 1 close, 1 out of tune"
 
 
 def test_the_string_to_talk_about_is_not_one_childs():
@@ -459,7 +460,7 @@ def test_by_ear_strings_are_told_from_the_a_that_was_sounded():
     assert [s["left"] for s in strings] == ["right on, give or take 0.8"] * 4
     assert all(s["path"].startswith("started 30 cents low") for s in strings)
     assert view["students"][0]["worst"] == pytest.approx(0.0, abs=0.001)
-    left = classpictures.strings_left([record])
+    left = class_pictures.strings_left([record])
     assert [c["cents"] for of in left.values() for c in of] == pytest.approx([0] * 4, abs=0.001)
 
 
@@ -479,17 +480,17 @@ def test_records_as_the_scoring_writes_them():
 
 
 def test_a_bar_shows_every_verdict_in_proportion():
-    svg = classpictures.bar_svg({"in_tune": 6, "out": 2})
+    svg = class_pictures.bar_svg({"in_tune": 6, "out": 2})
     widths = [float(w) for w in re.findall(r'width="([\d.]+)" height="19"', svg)]
     assert widths[0] == pytest.approx(3 * widths[1], rel=0.01)
-    assert sum(widths) == pytest.approx(classpictures.BAR_WIDTH - 1, abs=0.3)
+    assert sum(widths) == pytest.approx(class_pictures.BAR_WIDTH - 1, abs=0.3)
 
 
 def test_the_picture_says_in_words_what_it_shows():
     records, _ = make_class(30)
-    left = classpictures.strings_left(records.values())
+    left = class_pictures.strings_left(records.values())
     violins = {name: strings for (kind, name), strings in left.items() if kind == "violin"}
-    svg = classpictures.left_svg("violin", violins)
+    svg = class_pictures.left_svg("violin", violins)
     assert "How every violin string was left. E5: " in svg
     assert svg.count('class="left-mark"') == sum(map(len, violins.values()))
 

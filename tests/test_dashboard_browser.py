@@ -6,13 +6,14 @@ import re
 from functools import cache
 from pathlib import Path
 
-import browserdesk
 import numpy as np
 import pytest
+
+import browserdesk
 from browserdesk import Desk, in_time, started_chromium, wait_until
 from example_class import RUBRIC, make_class
-from pegmark.clips import encode_mp3
-from pegmark.dashboard import build_dashboard
+from pegmark.publish.dashboard import build_dashboard
+from pegmark.render.clips import encode_mp3
 
 pytestmark = browserdesk.MARKS
 GIVEN = {"student_id": "s001", "criterion": "bridge", "points": 1, "comment": "",
@@ -210,7 +211,7 @@ def test_marks_are_saved_by_key_also_from_inside_a_comment(class_page, desk):
 
 
 def test_marks_by_keyboard_alone_reach_the_file_and_the_next_run(class_page, desk, tmp_path):
-    from pegmark.marks import read_marks
+    from pegmark.receive.marks import read_marks
 
     records, _ = make_class(12)
     students = [s for s, r in records.items() if r["submission"] and open_ids(r)]

@@ -16,9 +16,11 @@ from pathlib import Path
 import av
 import numpy as np
 import pytest
-from pegmark.decode import FORMATS, RATE_HZ, decode_recording
-from pegmark.lab.containers import KINDS, write_recording
 from scipy.signal import firwin, resample_poly
+
+from lab.containers import KINDS, write_recording
+from pegmark.decode import decode_recording
+from pegmark.decode.recording import FORMATS, RATE_HZ
 from soundfiles import encode, frequency_hz, level_db, sparse_wav, tone
 
 SCRIPTS = Path(__file__).resolve().parents[1] / "scripts"

@@ -1,7 +1,7 @@
 """End to end: the one command on the demo class, from real containers to PDF sheets.
 
-The truth of the recordings is tests/data/demo_truth.json, written by scripts/make_demo.py when it
-made them. Bowed notes there are sampled instruments, whose own pitch wanders by up to 2.2 cents
+The truth of the recordings is tests/data/demo_truth.json, written by scripts/lab/make_demo.py when
+it made them. Bowed notes there are sampled instruments, whose own pitch wanders by up to 2.2 cents
 (measured by an independent pitch library when they were made), hence the tolerance.
 """
 

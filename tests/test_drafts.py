@@ -8,8 +8,9 @@ from email.message import EmailMessage
 from typing import Any
 
 import pytest
+
 import sheet_examples as examples
-from pegmark import drafts
+from pegmark.publish import drafts
 
 PDF = b"%PDF-1.7\n" + bytes(range(256)) * 40
 

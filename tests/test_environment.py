@@ -11,9 +11,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 import check
 import environment
-import pytest
 
 LOCK_TEXT = """\
 # made by hand

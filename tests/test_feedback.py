@@ -10,13 +10,14 @@ from email.policy import SMTP
 import pytest
 import textstat
 import yaml
-from pegmark.comments import fields_of, load_comments, sentence_fields
-from pegmark.drafts import make_draft
-from pegmark.feedback import Voice
-from pegmark.problems import TeacherError
+
+from pegmark.files.yaml_files import read_yaml
+from pegmark.publish.drafts import make_draft
+from pegmark.records.problems import TeacherError
+from pegmark.render.sheet_view import sheet_view
 from pegmark.score import score_student
-from pegmark.sheetview import sheet_view
-from pegmark.yamlfiles import read_yaml
+from pegmark.score.feedback import Voice
+from pegmark.words.comments import fields_of, load_comments, sentence_fields
 from takes import (
     COMMENTS,
     CONFIG,

@@ -1,4 +1,4 @@
-"""Fifty damaged recordings through the decode stage; scripts/benchmark_fuzz.py does thousands.
+"""Fifty damaged recordings through the decode stage; scripts/lab/benchmark_fuzz.py does thousands.
 
 In a process of its own, so that its memory is the stage's and not that of the other tests.
 """
@@ -10,8 +10,9 @@ import subprocess
 import sys
 from pathlib import Path
 
-import benchmark_fuzz
 import pytest
+
+from lab import benchmark_fuzz
 
 SCRIPT = Path(benchmark_fuzz.__file__)
 FILES = 50

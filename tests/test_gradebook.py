@@ -4,8 +4,9 @@ import csv
 import io
 
 from example_class import make_class, make_record, make_string
-from pegmark.csvtext import cell, csv_text
-from pegmark.gradebook import FIRST_COLUMNS, gradebook_csv
+from pegmark.files.csv_text import cell, csv_text
+from pegmark.publish.gradebook import gradebook_csv
+from pegmark.records.columns import FIRST_COLUMNS
 
 
 def rows_of(text):

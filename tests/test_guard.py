@@ -11,8 +11,9 @@ import time
 from pathlib import Path
 
 import pytest
-from pegmark.files import read_json, write_json
-from pegmark.guard import FAULT, fault, guarded, or_fault, run_in_child
+
+from pegmark.files.store import read_json, write_json
+from pegmark.records.faults import FAULT, fault, guarded, or_fault, run_in_child
 
 PLENTY = 1 << 40  # of address space: no limit
 SLEEP_S = 60.0  # longer than any test may take

@@ -7,13 +7,15 @@ import importlib.util
 import sys
 
 import pytest
-from conftest import ROOT
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pegmark import identify, pitch
-from pegmark.identify import SURE_ODDS, name_strings
-from pegmark.instruments import load_instruments
-from pegmark.lab.paths import Habits, random_path
+
+from conftest import ROOT
+from lab.paths import Habits, random_path
+from pegmark.identify import name_strings, strings
+from pegmark.records.note import SURE_ODDS
+from pegmark.trade import pitch
+from pegmark.trade.instruments import load_instruments
 
 TABLE = load_instruments(ROOT / "config" / "instruments.yaml")
 VIOLIN, VIOLA, CELLO, BASS = (TABLE[k] for k in ("violin", "viola", "cello", "double bass"))
@@ -269,13 +271,13 @@ def test_odds_are_probabilities_and_names_are_strings(seed):
 
 
 def test_usual_strings_agree_with_the_instrument_table():
-    for name, strings in identify.USUAL_STRINGS.items():
+    for name, usual in strings.USUAL_STRINGS.items():
         key = {"double bass in solo tuning": "solo bass"}.get(name, name)
-        assert TABLE[key].strings == strings
+        assert TABLE[key].strings == usual
 
 
 def test_benchmark_prints_a_row_for_every_group(capsys, monkeypatch):
-    path = ROOT / "scripts" / "benchmark_identify.py"
+    path = ROOT / "scripts" / "lab" / "benchmark_identify.py"
     spec = importlib.util.spec_from_file_location("benchmark_identify", path)
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)

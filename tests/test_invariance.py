@@ -10,16 +10,17 @@ from typing import Any
 
 import numpy as np
 import pytest
-from conftest import ROOT
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
+
+from conftest import ROOT
+from lab import samples, takes
 from pegmark.decode import decode_recording
 from pegmark.identify import name_strings
-from pegmark.instruments import load_instruments
-from pegmark.lab import samples, takes
 from pegmark.measure import measure_take
-from pegmark.pitch import cents_between
 from pegmark.segment import find_notes
+from pegmark.trade.instruments import load_instruments
+from pegmark.trade.pitch import cents_between
 from soundfiles import encode
 
 RATE_HZ = 16000

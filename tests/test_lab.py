@@ -8,9 +8,10 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from pegmark.instruments import load_instruments
-from pegmark.lab import containers, rooms, samples, speech, strings, takes
 from scipy.signal import butter, sosfilt, sosfreqz
+
+from lab import containers, rooms, samples, speech, strings, takes
+from pegmark.trade.instruments import load_instruments
 
 ROOT = Path(__file__).resolve().parents[1]
 RATE_HZ = 16000

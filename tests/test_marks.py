@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import pytest
+
 from classroom import build
-from pegmark.marks import Marks, read_marks, write_template
-from pegmark.problems import TeacherError
+from pegmark.receive.marks import Marks, read_marks, write_template
+from pegmark.records.problems import TeacherError
 from pegmark.score import score_student
-from pegmark.times import UTC
+from pegmark.words.times import UTC
 from takes import MARKED, RUBRIC, grade, take, ticket
 
 STUDENTS = ("s01", "s02")

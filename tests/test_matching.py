@@ -7,13 +7,14 @@ import re
 import unicodedata
 
 import pytest
-from classroom import CONFIG
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pegmark.instruments import load_names
-from pegmark.matching import Matcher
-from pegmark.namewords import repair
-from pegmark.roster import Student
+
+from classroom import CONFIG
+from pegmark.receive.matching import Matcher
+from pegmark.receive.name_words import repair
+from pegmark.receive.roster import Student
+from pegmark.trade.instruments import load_names
 from spellings import make_class, outsider, spell
 
 INSTRUMENT_NAMES = load_names(CONFIG / "instruments.yaml")

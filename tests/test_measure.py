@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from conftest import ROOT
-from pegmark import measure, pitch
-from pegmark.files import dump_json, rounded
+from lab import rooms, strings, takes
+from pegmark.files.store import dump_json, rounded
 from pegmark.identify import name_strings
-from pegmark.instruments import load_instruments
-from pegmark.lab import rooms, strings, takes
-from pegmark.notefit import NoteFit, fit_note
+from pegmark.measure import take
+from pegmark.measure.note_fit import NoteFit, fit_note
 from pegmark.segment import find_notes
+from pegmark.trade import pitch
+from pegmark.trade.instruments import load_instruments
 
 RATE_HZ = 16000
 INSTRUMENTS = load_instruments(ROOT / "config" / "instruments.yaml")
@@ -69,7 +71,7 @@ def viola_take():
 @pytest.fixture(scope="module")
 def record(viola_take):
     audio, _, strings_record, viola = viola_take
-    return measure.measure_take(audio, RATE_HZ, strings_record, viola)
+    return take.measure_take(audio, RATE_HZ, strings_record, viola)
 
 
 class TestRecord:
@@ -105,7 +107,7 @@ class TestRecord:
 
     def test_same_input_same_bytes(self, record: dict, viola_take) -> None:
         audio, _, strings_record, viola = viola_take
-        again = measure.measure_take(audio, RATE_HZ, strings_record, viola)
+        again = take.measure_take(audio, RATE_HZ, strings_record, viola)
         assert dump_json(rounded(again)) == dump_json(rounded(record))
 
     def test_gain_and_time_shift(self, record: dict, viola_take) -> None:
@@ -117,9 +119,7 @@ class TestRecord:
             for n in strings_record["notes"]
         ]
         silence = np.zeros(int(later * RATE_HZ), np.float32)
-        moved = measure.measure_take(
-            np.concatenate([silence, -0.2 * audio]), RATE_HZ, shifted, viola
-        )
+        moved = take.measure_take(np.concatenate([silence, -0.2 * audio]), RATE_HZ, shifted, viola)
         for a, b in zip(record["notes"], moved["notes"], strict=True):
             assert b["deviation_cents"] == pytest.approx(a["deviation_cents"], abs=0.05)
         for name in record["strings"]:
@@ -134,7 +134,7 @@ class TestRecord:
             n | {"start_s": n["start_s"] + length, "end_s": n["end_s"] + length}
             for n in strings_record["notes"]
         ]
-        both = measure.measure_take(np.concatenate([audio, audio]), RATE_HZ, double, viola)
+        both = take.measure_take(np.concatenate([audio, audio]), RATE_HZ, double, viola)
         count = len(record["notes"])
         assert len(both["notes"]) == 2 * count
         for a, b in zip(both["notes"][:count], both["notes"][count:], strict=True):
@@ -146,7 +146,7 @@ class TestWithoutPitch:
         problem = {"code": "unreadable", "message": "m", "action": "a"}
         strings_record = {"take": "t", "status": "unreadable", "problems": [problem]}
         strings_record |= {"recording": None, "notes": [], "speech": []}
-        record = measure.measure_take(
+        record = take.measure_take(
             np.zeros(0, np.float32), RATE_HZ, strings_record, INSTRUMENTS["cello"]
         )
         assert record["status"] == "unreadable"
@@ -159,7 +159,7 @@ class TestWithoutPitch:
         strings_record = {"take": "t", "status": "ok", "problems": [], "recording": {}}
         strings_record |= {"notes": [note | {"string_odds": 0.5}], "speech": []}
         audio = np.zeros(2 * RATE_HZ, np.float32)
-        (measured,) = measure.measure_take(audio, RATE_HZ, strings_record, INSTRUMENTS["violin"])[
+        (measured,) = take.measure_take(audio, RATE_HZ, strings_record, INSTRUMENTS["violin"])[
             "notes"
         ]
         for field in ("f0_hz", "deviation_cents", "uncertainty_cents", "attack_drift_cents"):
@@ -170,19 +170,19 @@ class TestWithoutPitch:
         clean, truth = strings.bow(520.0, 1.5, RATE_HZ, seed=2, lead_s=0.3)
         note = {"start_s": 0.3, "end_s": 1.8, "kind": "bowed", "string": None, "f0_hz": 520.0}
         fit = fit_note(clean, RATE_HZ, note)
-        measured = measure.describe(note, fit, INSTRUMENTS["violin"].hz())
+        measured = take.describe(note, fit, INSTRUMENTS["violin"].hz())
         assert measured["f0_hz"] == pytest.approx(truth["f_inf_hz"], rel=1e-4)
         assert measured["deviation_cents"] is None
 
     def test_a_harmonic_is_compared_with_its_open_string(self) -> None:
         note = {"start_s": 0.0, "end_s": 1.0, "kind": "harmonic", "string": "G2", "f0_hz": 294.0}
         fit = NoteFit("harmonic", True, "", 3 * 98.0, 0.5)
-        measured = measure.describe(note, fit, INSTRUMENTS["cello"].hz())
+        measured = take.describe(note, fit, INSTRUMENTS["cello"].hz())
         assert measured["deviation_cents"] == pytest.approx(0.02, abs=0.01)
 
 
 def told(audio: np.ndarray, note: dict, name: str, hum_hz: float | None = None) -> dict:
-    (same,) = measure.tell_pairs(audio, RATE_HZ, [note], INSTRUMENTS[name], hum_hz)
+    (same,) = take.tell_pairs(audio, RATE_HZ, [note], INSTRUMENTS[name], hum_hz)
     return same
 
 
@@ -204,7 +204,7 @@ class TestSpokenOver:
             },
             {**note, "start_s": 4.0, "end_s": 5.0, "uncertainty_cents": None},
         ]
-        measure.widen_for_take([{"start_s": 0.97, "end_s": 4.5}], notes)
+        take.widen_for_take([{"start_s": 0.97, "end_s": 4.5}], notes)
         widths = [one["uncertainty_cents"] for one in notes]
         assert widths[0] == 1.0  # spoken over for 3 % of it
         assert widths[1] == pytest.approx(np.hypot(1.3, 2 * 2.5))  # 2 cents beyond what bodies do
@@ -216,7 +216,7 @@ class TestSpokenOver:
         note = {"kind": "plucked", "start_s": 0.0, "end_s": 1.0, "rests": None}
         levels_db = (30.0, 25.0, 15.0, 0.0, -5.0, None)
         notes = [note | {"snr_db": level, "uncertainty_cents": 1.0} for level in levels_db]
-        measure.widen_for_take([], notes)
+        take.widen_for_take([], notes)
         assert [one["uncertainty_cents"] for one in notes] == [1.0, 1.0, 1.4, 2.0, 2.0, 1.0]
 
     @pytest.mark.parametrize("name", ["violin", "cello"])
@@ -233,7 +233,7 @@ class TestSpokenOver:
             instrument, start, events, player=takes.Player(seed=778001), room=room
         )
         heard = {"take": "x", **find_notes(audio, RATE_HZ, instrument)}
-        record = measure.measure_take(audio, RATE_HZ, name_strings(heard, instrument), instrument)
+        record = take.measure_take(audio, RATE_HZ, name_strings(heard, instrument), instrument)
         off = [
             abs(note["deviation_cents"] - true["cents"]) / note["uncertainty_cents"]
             for note in record["notes"]
@@ -253,7 +253,7 @@ class TestBowsEnd:
         def half(seconds: float, wander_cents: float, hz: float = 220.0) -> float:
             note = {"kind": "bowed", "start_s": 1.0, "end_s": 1.0 + seconds, "string": "A3"}
             fit = NoteFit("bowed", True, "", hz, 0.1, scatter_cents=wander_cents)
-            return measure.describe(note, fit, {"A3": 220.0})["uncertainty_cents"]
+            return take.describe(note, fit, {"A3": 220.0})["uncertainty_cents"]
 
         sure = NoteFit("bowed", se_cents=0.1).half_width_cents
         assert half(2.0, 0.0) == sure
@@ -274,7 +274,7 @@ class TestBowsEnd:
             audio, truth = takes.assemble(instrument, start, events, player=player, room=room)
             heard = {"take": "x", **find_notes(audio, RATE_HZ, instrument)}
             strings = name_strings(heard, instrument)
-            record = measure.measure_take(audio, RATE_HZ, strings, instrument)
+            record = take.measure_take(audio, RATE_HZ, strings, instrument)
             off += [
                 abs(note["deviation_cents"] - true["cents"]) / note["uncertainty_cents"]
                 for note in record["notes"]
@@ -338,7 +338,7 @@ class TestPairs:
         both |= {"f0_hz": truth["f_inf_hz"]}
         for ends_s, kind in ((0.45, "bowed"), (-0.5, "two_strings")):  # just before, or long ago
             before = alone | {"start_s": ends_s - 1, "end_s": ends_s}
-            found = measure.tell_pairs(audio, RATE_HZ, [before, both], INSTRUMENTS["viola"])
+            found = take.tell_pairs(audio, RATE_HZ, [before, both], INSTRUMENTS["viola"])
             assert found[1]["kind"] == kind
 
     @pytest.mark.parametrize(
@@ -400,10 +400,10 @@ class TestSharing:
                 | {"f0_hz": truth["f_inf_hz"] * 2 ** (rng.normal(0, 4) / 1200)}
             )
         audio += rooms.noise(len(audio), RATE_HZ, seed=4).astype(np.float32) * 0.002
-        fits = measure.fit_notes(audio, RATE_HZ, notes, "double bass")
+        fits = take.fit_notes(audio, RATE_HZ, notes, "double bass")
         alone = fit_note(
-            audio, RATE_HZ, notes[4], b_prior=measure.B_PRIORS["double bass"],
-            body=measure.BODIES["double bass"],
+            audio, RATE_HZ, notes[4], b_prior=take.B_PRIORS["double bass"],
+            body=take.BODIES["double bass"],
         )  # fmt: skip
         assert abs(fits[4].b - 3e-4) <= abs(alone.b - 3e-4) + 1e-6
         for fit, note in zip(fits, notes, strict=True):
@@ -414,14 +414,12 @@ class TestSharing:
         clean, truth = strings.pluck(220.0, 1.2, RATE_HZ, seed=9, lead_s=0.3)
         note = {"start_s": 0.3, "end_s": 1.5, "kind": "plucked", "string": "A3"}
         note["f0_hz"] = truth["f_inf_hz"]
-        fits = measure.fit_notes(clean, RATE_HZ, [note], "cello")
-        alone = fit_note(
-            clean, RATE_HZ, note, b_prior=measure.B_PRIOR, body=measure.BODIES["cello"]
-        )
+        fits = take.fit_notes(clean, RATE_HZ, [note], "cello")
+        alone = fit_note(clean, RATE_HZ, note, b_prior=take.B_PRIOR, body=take.BODIES["cello"])
         assert fits[0].f0_hz == alone.f0_hz
 
 
 @pytest.mark.parametrize("key", sorted(INSTRUMENTS))
 def test_every_instrument_has_a_body(key: str) -> None:
-    low, high, _ = measure.BODIES[INSTRUMENTS[key].name]
+    low, high, _ = take.BODIES[INSTRUMENTS[key].name]
     assert 30 < low < high < 1000

@@ -13,9 +13,11 @@ import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from pegmark import dsp, measure, partials, twostrings
-from pegmark.lab import rooms, samples, strings
-from pegmark.notefit import NoteFit, fit_note, t_quantile
+
+from lab import rooms, samples, strings
+from pegmark.measure import take, two_strings
+from pegmark.measure.note_fit import NoteFit, fit_note, t_quantile
+from pegmark.signals import frames, partials
 
 RATE_HZ = 16000
 OPEN_HZ = {
@@ -83,8 +85,8 @@ def errors(
             noisy(clean, snr_db, seed),
             RATE_HZ,
             as_note(truth, seed),
-            b_prior=measure.B_PRIORS.get(played, measure.B_PRIOR),
-            body=measure.BODIES[played],
+            b_prior=take.B_PRIORS.get(played, take.B_PRIOR),
+            body=take.BODIES[played],
         )
         assert fit.ok, (seed, fit.reason)
         found.append((cents(fit.f0_hz, truth["f_inf_hz"]), fit.half_width_cents))
@@ -120,18 +122,18 @@ class TestHandbook:
         [(195.9977, 293.6648, 0.664), (293.6648, 440.0, 0.994), (440.0, 659.2551, 1.490)],
     )
     def test_beats_of_tempered_fifths(self, low: float, high: float, beats: float) -> None:
-        assert twostrings.beats_hz(low, high) == pytest.approx(beats, abs=0.001)
+        assert two_strings.beats_hz(low, high) == pytest.approx(beats, abs=0.001)
 
     def test_beats_of_a_sharp_e(self) -> None:
         # (C) E5 5 cents above the pure fifth over A4 = 440
-        assert twostrings.beats_hz(440.0, 660.0 * 2 ** (5 / 1200)) == pytest.approx(3.82, abs=0.01)
+        assert two_strings.beats_hz(440.0, 660.0 * 2 ** (5 / 1200)) == pytest.approx(3.82, abs=0.01)
 
     def test_pure_intervals(self) -> None:
         # (C) 3:2, 4:3, ratio 1.49 against 3:2, the Pythagorean comma
-        assert twostrings.interval_cents(1, 1.5) == pytest.approx(701.955, abs=0.001)
-        assert twostrings.interval_cents(3, 4) == pytest.approx(498.045, abs=0.001)
-        assert twostrings.interval_cents(1.49, 1.5) == pytest.approx(11.580, abs=0.001)
-        comma = 12 * twostrings.interval_cents(2, 3) - 7 * twostrings.interval_cents(1, 2)
+        assert two_strings.interval_cents(1, 1.5) == pytest.approx(701.955, abs=0.001)
+        assert two_strings.interval_cents(3, 4) == pytest.approx(498.045, abs=0.001)
+        assert two_strings.interval_cents(1.49, 1.5) == pytest.approx(11.580, abs=0.001)
+        comma = 12 * two_strings.interval_cents(2, 3) - 7 * two_strings.interval_cents(1, 2)
         assert comma == pytest.approx(23.460, abs=0.001)
 
     def test_student_t(self) -> None:
@@ -197,7 +199,7 @@ class TestAccuracy:
             assert fit.ok
             worst.append(abs(cents(fit.f0_hz, truth["f_inf_hz"])))
             worst.append(abs(cents(fit.f0_2_hz, truth["f_inf_2_hz"])))
-            interval = twostrings.interval_cents(fit.f0_hz, fit.f0_2_hz)
+            interval = two_strings.interval_cents(fit.f0_hz, fit.f0_2_hz)
             out.append(abs(interval - truth["interval_cents"]))
         assert np.quantile(worst, 0.95) < most
         assert np.quantile(out, 0.95) < 1.5 * most
@@ -457,7 +459,7 @@ class TestOtherSounds:
         waves = (np.cos(2 * np.pi * time[:, None] * hz) / np.arange(1, 13)).sum(axis=1)
         audio = np.where(time > 0, 0.2 * waves * np.exp(-3 * time), 0)
         note = {"kind": "plucked", "start_s": 0.3, "end_s": 1.5, "f0_hz": 55.0}
-        fit = fit_note(noisy(audio, 30, 1), RATE_HZ, note, body=measure.BODIES["double bass"])
+        fit = fit_note(noisy(audio, 30, 1), RATE_HZ, note, body=take.BODIES["double bass"])
         assert fit.ok is is_string
         if is_string:
             assert abs(cents(fit.f0_hz, 55.0)) < fit.half_width_cents < 2
@@ -542,7 +544,7 @@ class TestSignals:
     def test_amplitudes_of_a_sine(self) -> None:
         t = np.arange(4000) / RATE_HZ
         wave = 0.4 * np.cos(2 * np.pi * 312.5 * t + 0.7)
-        z, times = dsp.partial_amplitudes(wave, RATE_HZ, np.array([312.5, 468.75]), 204, 51)
+        z, times = frames.partial_amplitudes(wave, RATE_HZ, np.array([312.5, 468.75]), 204, 51)
         assert np.abs(z[:, 0]) == pytest.approx(0.4, rel=0.01)
         assert np.angle(z[:, 0]) == pytest.approx(0.7, abs=0.01)
         assert np.abs(z[:, 1]).max() < 0.01
@@ -553,7 +555,7 @@ class TestSignals:
         """Against the sums written out in double precision."""
         wave = np.random.default_rng(3).normal(size=1000)
         hz = np.array([98.0, 440.3, 1999.0])
-        z, times = dsp.partial_amplitudes(wave, RATE_HZ, hz, size, 51)
+        z, times = frames.partial_amplitudes(wave, RATE_HZ, hz, size, 51)
         window = np.sin(np.pi * (np.arange(size) + 0.5) / size) ** 2
         for frame in range(len(z)):
             at = 51 * frame + np.arange(size)
@@ -566,11 +568,11 @@ class TestSignals:
     @pytest.mark.parametrize("rows", [1, 2, 7, 8])
     def test_medians_are_numpys(self, rows: int) -> None:
         values = np.random.default_rng(rows).normal(size=(rows, 5))
-        assert np.array_equal(dsp.medians(values), np.median(values, axis=0))
+        assert np.array_equal(frames.medians(values), np.median(values, axis=0))
 
     def test_warping_by_nothing_is_nothing(self) -> None:
         wave = np.sin(np.arange(500) / 9).astype(np.float32)
-        moved = dsp.warp(wave, np.arange(2, 400) + 0.5)
+        moved = frames.warp(wave, np.arange(2, 400) + 0.5)
         assert moved == pytest.approx(np.sin((np.arange(2, 400) + 0.5) / 9), abs=1e-3)
 
     def test_noise_power(self) -> None:

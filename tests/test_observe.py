@@ -1,7 +1,8 @@
 """Observations beside the grade: on and beside their thresholds, and never graded."""
 
 import pytest
-from pegmark.care import LOOK_AT
+
+from pegmark.publish.maintenance import LOOK_AT
 from takes import grade, move, row, take
 
 FOUR = ("E5", "A4", "D4", "G3")

@@ -8,7 +8,7 @@ import random
 import zipfile
 
 from example_class import make_class, make_record
-from pegmark.oneroster import STANDARD_FILES, oneroster_zip, without_ids
+from pegmark.publish.oneroster import STANDARD_FILES, oneroster_zip, without_ids
 
 IDS = {
     "sourced_id": "U-{n}",

@@ -8,11 +8,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from conftest import ROOT
-from pegmark import coarse, onsets
-from pegmark.instruments import load_instruments
-from pegmark.segment import pitch_search
 from scipy import ndimage, signal
+
+from conftest import ROOT
+from pegmark.segment import onsets
+from pegmark.segment.notes import pitch_search
+from pegmark.signals.spectra import local_mean
+from pegmark.trade.instruments import load_instruments
 
 RATE_HZ = 16000
 INSTRUMENTS = load_instruments(ROOT / "config" / "instruments.yaml")
@@ -80,7 +82,7 @@ def test_a_block_read_again_where_it_changed_is_as_if_read_anew(span):
 
 @pytest.mark.parametrize("half", [1, 7, 200])
 def test_the_local_mean_is_shorter_at_the_ends(half):
-    spectra = np.abs(sound(0.1)).reshape(16, 100)
-    whole = ndimage.uniform_filter1d(spectra, 2 * half + 1, axis=1, mode="constant")
+    rows = np.abs(sound(0.1)).reshape(16, 100)
+    whole = ndimage.uniform_filter1d(rows, 2 * half + 1, axis=1, mode="constant")
     ones = ndimage.uniform_filter1d(np.ones(100), 2 * half + 1, mode="constant")
-    assert coarse.local_mean(spectra, half) == pytest.approx(whole / ones, rel=1e-4)
+    assert local_mean(rows, half) == pytest.approx(whole / ones, rel=1e-4)

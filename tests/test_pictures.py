@@ -11,11 +11,12 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-import sheet_examples as examples
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pegmark import pictures
 from PIL import Image
+
+import sheet_examples as examples
+from pegmark.render import pictures
 
 BASELINES = Path(__file__).parent / "data" / "baselines"
 SVG = "{http://www.w3.org/2000/svg}"

@@ -7,7 +7,8 @@ them; thresholds are common practice, no source.
 from copy import deepcopy
 
 import pytest
-from pegmark.process import overshoots, own_changes, reversals, size, sounded_of
+
+from pegmark.score.turns import overshoots, own_changes, reversals, size, sounded_of
 from takes import grade, move, row, take
 
 SILENT = move(20, 60, sounding=False)  # 20.0 to 21.6 s

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+
 import sheet_examples
 from example_class import HZ, make_class
 

@@ -13,12 +13,14 @@ from datetime import timedelta, timezone
 from pathlib import Path
 
 import pytest
+
 from classroom import CONFIG, ROSTER, build, hand_in, recording
-from pegmark import receive, retakes, yamlfiles
-from pegmark.problems import TeacherError
-from pegmark.receive import Intake, lookup, stray_report, take_in
-from pegmark.retakes import Take, attempt_words, hours_late, order_takes, platform_time
-from pegmark.times import UTC, read_moment
+from pegmark.files import yaml_files
+from pegmark.receive import intake, retakes, take_in
+from pegmark.receive.intake import Intake, lookup, stray_report
+from pegmark.receive.retakes import Take, attempt_words, hours_late, order_takes, platform_time
+from pegmark.records.problems import TeacherError
+from pegmark.words.times import UTC, read_moment
 from test_submissions import zip_bytes
 
 DUE = "title: Week 3\ndue: 2026-03-06 18:00 +01:00\n"
@@ -69,7 +71,7 @@ def test_a_class_becomes_tickets_that_keep_to_their_schemas(tmp_path):
     for path in tickets:
         kind = path.stem if path.parent.name == "tickets" else path.parent.name
         data = json.loads(path.read_text(encoding="utf-8"))
-        assert yamlfiles.check(data, f"ticket_{kind}", path.name) == []
+        assert yaml_files.check(data, f"ticket_{kind}", path.name) == []
 
 
 def test_what_the_tickets_say(tmp_path):
@@ -702,11 +704,11 @@ def test_intake_imports_nothing_heavy():
     """Start-up time: the intake runs before anything else, and `lookup` in every decode job."""
     code = (
         "import sys; sys.path.insert(0, sys.argv[1])\n"
-        "from pegmark import receive\n"
+        "from pegmark.receive import take_in\n"
         "heavy = ('numpy', 'pandas', 'librosa', 'scipy', 'openpyxl', 'jinja2')\n"
         "print([name for name in heavy if name in sys.modules])"
     )
-    scripts = str(Path(receive.__file__).parents[1])
+    scripts = str(Path(intake.__file__).parents[2])
     done = subprocess.run(
         [sys.executable, "-c", code, scripts], capture_output=True, text=True, check=True
     )

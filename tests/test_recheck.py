@@ -2,8 +2,10 @@
 
 import numpy as np
 import pytest
+
 from example_class import HZ
-from pegmark.recheck import second_opinion, yin_pitch
+from pegmark.recheck import second_opinion
+from pegmark.recheck.second_opinion import yin_pitch
 
 RATE_HZ = 16000
 

@@ -7,13 +7,13 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from conftest import ROOT
-from pegmark import recording
+from lab import rooms, takes
 from pegmark.identify import name_strings
-from pegmark.instruments import load_instruments
-from pegmark.lab import rooms, takes
-from pegmark.measure import measure_take
-from pegmark.segment import find_notes
+from pegmark.measure import measure_take, speed
+from pegmark.segment import find_notes, recording_quality
+from pegmark.trade.instruments import load_instruments
 
 RATE_HZ = 16000
 INSTRUMENTS = load_instruments(ROOT / "config" / "instruments.yaml")
@@ -69,14 +69,14 @@ class TestFaults:
     def test_clipping(self, clean, over_db) -> None:
         spoilt = rooms.clip(clean, over_db=over_db)
         true = float(np.mean(np.abs(spoilt) >= 0.999))
-        assert recording.clipped_fraction(spoilt) == pytest.approx(true, rel=0.25)
+        assert recording_quality.clipped_fraction(spoilt) == pytest.approx(true, rel=0.25)
         # A flat top is one at any level.
-        assert recording.clipped_fraction(spoilt * 0.4) == pytest.approx(true, rel=0.25)
+        assert recording_quality.clipped_fraction(spoilt * 0.4) == pytest.approx(true, rel=0.25)
 
     def test_smooth_waves_are_not_clipped(self) -> None:
         for wave in ("sine", "organ"):
             tone = rooms.reference_tone(440, 2.0, RATE_HZ, wave=wave)
-            assert recording.clipped_fraction(tone) == 0.0
+            assert recording_quality.clipped_fraction(tone) == 0.0
 
     @pytest.mark.parametrize("threshold_db", [-40.0, -30.0])
     def test_gating(self, clean, threshold_db) -> None:
@@ -115,7 +115,7 @@ class TestHum:
     @pytest.mark.parametrize("db", [-25, -35, -45])
     @pytest.mark.parametrize("mains_hz", [49.87, 50.02, 59.96, 60.11])
     def test_its_frequency(self, clean, mains_hz, db) -> None:
-        found = recording.hum_hz(with_hum(clean, mains_hz, db), RATE_HZ)
+        found = recording_quality.hum_hz(with_hum(clean, mains_hz, db), RATE_HZ)
         assert found == pytest.approx(mains_hz, abs=HUM_TOLERANCE_HZ)
 
     @pytest.mark.parametrize(
@@ -134,19 +134,17 @@ class TestHum:
             ]
             start = dict.fromkeys(instrument.strings, 2.6)
             audio, _ = takes.assemble(instrument, start, events, player=takes.Player(seed=seed))
-            assert recording.hum_hz(audio, RATE_HZ) is None
+            assert recording_quality.hum_hz(audio, RATE_HZ) is None
 
     def test_a_short_recording_is_not_asked(self) -> None:
-        assert recording.hum_hz(np.zeros(RATE_HZ, np.float32), RATE_HZ) is None
+        assert recording_quality.hum_hz(np.zeros(RATE_HZ, np.float32), RATE_HZ) is None
 
 
 class TestSpeed:
     """44.1 kHz sound labelled 48 kHz, and the other way: confirmed, asked, or neither."""
 
     def test_the_sum(self) -> None:
-        for ratio, cents in zip(
-            recording.LABEL_RATIOS, (MISLABEL_CENTS, -MISLABEL_CENTS), strict=True
-        ):
+        for ratio, cents in zip(speed.LABEL_RATIOS, (MISLABEL_CENTS, -MISLABEL_CENTS), strict=True):
             assert 1200 * np.log2(1 / ratio) == pytest.approx(cents, abs=1e-3)
 
     @pytest.mark.parametrize("sign", [1, -1])
@@ -154,7 +152,7 @@ class TestSpeed:
     def test_hum_confirms(self, sign, mains_hz) -> None:
         cents = sign * MISLABEL_CENTS
         hum = mains_hz * 2 ** (cents / 1200)
-        found, told = recording.speed_fault(hum, [], [cents + d for d in (-30, 4, 12, -5)])
+        found, told = speed.speed_fault(hum, [], [cents + d for d in (-30, 4, 12, -5)])
         assert found == pytest.approx(cents, abs=1e-3)
         assert (told or {}).get("code") == "speed_fault"
 
@@ -162,12 +160,12 @@ class TestSpeed:
     @pytest.mark.parametrize("a_hz", [440.0, 442.0, 220.0])
     def test_a_reference_tone_confirms(self, sign, a_hz) -> None:
         cents = sign * MISLABEL_CENTS
-        found, told = recording.speed_fault(None, [a_hz * 2 ** (cents / 1200)], [cents, cents + 9])
+        found, told = speed.speed_fault(None, [a_hz * 2 ** (cents / 1200)], [cents, cents + 9])
         assert found == pytest.approx(cents, abs=1e-3)
         assert (told or {}).get("code") == "speed_fault"
 
     def test_strings_alone_give_a_question(self) -> None:
-        found, told = recording.speed_fault(None, [], [146.0, 150.0, 143.0, 149.0])
+        found, told = speed.speed_fault(None, [], [146.0, 150.0, 143.0, 149.0])
         assert found is None
         assert (told or {}).get("code") == "speed_question"
 
@@ -183,7 +181,7 @@ class TestSpeed:
         ],
     )
     def test_else_nothing(self, hum, tones, cents) -> None:
-        assert recording.speed_fault(hum, tones, cents) == (None, None)
+        assert speed.speed_fault(hum, tones, cents) == (None, None)
 
     @pytest.mark.parametrize(
         ("name", "true_hz", "label_hz", "witness"),

@@ -10,6 +10,7 @@ import shutil
 import time
 
 import pytest
+
 import smallclass
 from smallclass import (
     done_by_grade,
@@ -95,7 +96,7 @@ def test_a_copy_without_the_engines_memory_is_no_job(project, my_project, mine, 
     give_new_times(mine)
     assert done_by_grade(project, mine) == {}
     assert results_of(mine) == results_of(graded)
-    edit(my_project / "scripts/pegmark/clips.py", "STRING_MAX_S = 6.0", "STRING_MAX_S = 5.0")
+    edit(my_project / "scripts/pegmark/render/clips.py", "STRING_MAX_S = 6.0", "STRING_MAX_S = 5.0")
     assert planned(my_project, mine) == {"render": STUDENTS, **CLASS_PAGES}
 
 
@@ -209,12 +210,12 @@ AFTER = {  # stage -> the stages behind it
 @pytest.mark.parametrize(
     ("module", "stage"),
     [
-        ("pegmark/onsets.py", "segment"),
-        ("pegmark/identify.py", "identify"),
-        ("pegmark/partials.py", "measure"),
-        ("pegmark/criteria.py", "score"),
-        ("pegmark/templates/sheet.css", "render"),
-        ("pegmark/dashboard.py", "publish"),
+        ("pegmark/segment/onsets.py", "segment"),
+        ("pegmark/identify/strings.py", "identify"),
+        ("pegmark/measure/bows.py", "measure"),
+        ("pegmark/score/criteria.py", "score"),
+        ("pegmark/render/sheet.css", "render"),
+        ("pegmark/publish/dashboard.py", "publish"),
         ("render.py", "render"),
     ],
 )

@@ -11,18 +11,20 @@ from pathlib import Path
 
 import openpyxl
 import pytest
-from classroom import CONFIG, ROSTER, build
 from hypothesis import given
 from hypothesis import strategies as st
-from pegmark import settings, tables
-from pegmark.problems import TeacherError
-from pegmark.roster import Roster, read_roster
+
+from classroom import CONFIG, ROSTER, build
+from pegmark.files import tables
+from pegmark.receive.roster import Roster, read_roster
+from pegmark.records.problems import TeacherError
+from pegmark.settings import assignment
 
 NAMES = [("García Núñez", "María José"), ("Müller", "Zoë"), ("O'Brien", "Søren"), ("Lee", "Ann")]
 
 
 def read(class_dir) -> Roster:
-    return read_roster(class_dir, settings.load_assignment(class_dir, CONFIG))
+    return read_roster(class_dir, assignment.load_assignment(class_dir, CONFIG))
 
 
 def roster_of(tmp_path, content: bytes | str, **tables_: str) -> Roster:

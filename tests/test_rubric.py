@@ -1,10 +1,13 @@
 """The rubric: the default adds up to twelve, and every mistake is told at once, by line and key."""
 
 import pytest
-from pegmark.criteria import KINDS
-from pegmark.gradebook import gradebook_csv, is_own_column
-from pegmark.problems import TeacherError
-from pegmark.rubric import (
+
+from pegmark.files.yaml_files import read_yaml
+from pegmark.publish.gradebook import gradebook_csv
+from pegmark.records.columns import is_own_column
+from pegmark.records.problems import TeacherError
+from pegmark.score.criteria import KINDS
+from pegmark.settings.rubric import (
     DEFAULTS,
     TEACHER,
     check_rubric,
@@ -13,7 +16,6 @@ from pegmark.rubric import (
     title_of,
     total_of,
 )
-from pegmark.yamlfiles import read_yaml
 from takes import CONFIG, RUBRIC
 
 MISTAKES = """\

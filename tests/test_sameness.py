@@ -11,17 +11,19 @@ import random
 
 import numpy as np
 import pytest
+from scipy.signal import resample_poly
+
 from classroom import CONFIG
+from lab.containers import write_recording
+from lab.paths import random_path
+from lab.takes import Bow, Player, Room, Tune, assemble
 from pegmark.decode import decode_recording
 from pegmark.identify import name_strings
-from pegmark.instruments import load_instruments
-from pegmark.lab.containers import write_recording
-from pegmark.lab.paths import random_path
-from pegmark.lab.takes import Bow, Player, Room, Tune, assemble
 from pegmark.measure import measure_take
-from pegmark.sameness import LIKENESS, likeness, same_recordings
+from pegmark.recheck import same_recordings
+from pegmark.recheck.same_recording import LIKENESS, likeness
 from pegmark.segment import find_notes
-from scipy.signal import resample_poly
+from pegmark.trade.instruments import load_instruments
 
 VIOLIN = load_instruments(CONFIG / "instruments.yaml")["violin"]
 RATE_HZ = 16000

@@ -10,13 +10,16 @@ from copy import deepcopy
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pegmark import pictures, pitch
-from pegmark.files import dump_json, read_json, write_json
-from pegmark.rubric import DEFAULTS, check_rubric
-from pegmark.score import score_student, verdicts_of
-from pegmark.sheetview import verdict_word
-from pegmark.tuning import read_interval
-from pegmark.yamlfiles import violations
+
+from pegmark.files.store import dump_json, read_json, write_json
+from pegmark.files.yaml_files import violations
+from pegmark.measure.tuning import read_interval
+from pegmark.render import pictures
+from pegmark.render.sheet_view import verdict_word
+from pegmark.score import score_student
+from pegmark.score.student import verdicts_of
+from pegmark.settings.rubric import DEFAULTS, check_rubric
+from pegmark.trade import pitch
 from takes import (
     COMMENTS,
     CONFIG,
@@ -752,7 +755,7 @@ def test_the_stage_script_takes_no_files(tmp_path):
 def test_the_stage_imports_only_what_it_uses():
     """One short process per student: plain Python, no scientific library."""
     heavy = ("numpy", "scipy", "pandas", "yaml", "jsonschema")
-    code = f"import sys, pegmark.score; print([m for m in {heavy} if m in sys.modules])"
+    code = f"import sys, pegmark.score.student; print([m for m in {heavy} if m in sys.modules])"
     done = subprocess.run(
         [sys.executable, "-c", code], cwd=ROOT / "scripts", capture_output=True, text=True
     )

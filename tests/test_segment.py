@@ -1,7 +1,7 @@
 """Notes found in whole takes of the sound laboratory, whose truth is exact.
 
-Small seeded groups; scripts/benchmark_segment.py has the figures for large ones. Times asked for:
-30 ms (design, issue "Measure like a laboratory"); a bow has no sharp beginning: 60 ms.
+Small seeded groups; scripts/lab/benchmark_segment.py has the figures for large ones. Times asked
+for: 30 ms (design, issue "Measure like a laboratory"); a bow has no sharp beginning: 60 ms.
 """
 
 from __future__ import annotations
@@ -12,12 +12,13 @@ from typing import Any
 
 import numpy as np
 import pytest
-from conftest import ROOT
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from pegmark.instruments import load_instruments
-from pegmark.lab import rooms, speech, strings, takes
+
+from conftest import ROOT
+from lab import rooms, speech, strings, takes
 from pegmark.segment import find_notes
+from pegmark.trade.instruments import load_instruments
 
 RATE_HZ = 16000
 INSTRUMENTS = load_instruments(ROOT / "config" / "instruments.yaml")
@@ -25,7 +26,7 @@ FOUR = ("violin", "viola", "cello", "double bass")
 WITHIN_S = {"plucked": 0.03, "harmonic": 0.03, "bowed": 0.06, "two_strings": 0.06}
 SENTENCES = (*takes.GREETINGS, *takes.ANSWERS)
 LEAST_SNR_DB = 12.0  # the lowest level that the issue names
-COARSE_CENTS = 60.0  # what pegmark.notefit asks of a coarse pitch
+COARSE_CENTS = 60.0  # what pegmark.measure.note_fit asks of a coarse pitch
 PLAIN = takes.Room(snr_db=30, rt60_s=0.3)
 
 
@@ -317,7 +318,8 @@ class TestBegunUnderSpeech:
 
 class TestKinds:
     def test_two_strings_are_one_bow(self) -> None:
-        """Found once, at the pitch of one of them; pegmark.measure tells that there are two."""
+        """Found once, at the pitch of one of them; pegmark.measure.take tells that there are
+        two."""
         takes_heard = []
         for name in FOUR:
             names = INSTRUMENTS[name].strings

@@ -7,13 +7,16 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from classroom import CONFIG, build
 from jsonschema import Draft202012Validator
-from pegmark import settings, times, yamlfiles
-from pegmark.judge import resolve_tolerances
-from pegmark.problems import TeacherError
 
-SCHEMAS = Path(yamlfiles.SCHEMAS)
+from classroom import CONFIG, build
+from pegmark.files import yaml_files
+from pegmark.records.problems import TeacherError
+from pegmark.settings import assignment
+from pegmark.trade.tolerances import resolve_tolerances
+from pegmark.words import times
+
+SCHEMAS = Path(yaml_files.SCHEMAS)
 
 
 def write(path: Path, text: str) -> Path:
@@ -24,7 +27,7 @@ def write(path: Path, text: str) -> Path:
 def mistakes(class_dir: Path) -> list[str]:
     """The messages of a class's settings."""
     with pytest.raises(TeacherError) as caught:
-        settings.load_assignment(class_dir, CONFIG)
+        assignment.load_assignment(class_dir, CONFIG)
     return [f"{p['message']} {p['action']}" for p in caught.value.problems]
 
 
@@ -53,13 +56,13 @@ def mistakes(class_dir: Path) -> list[str]:
     ],
 )
 def test_plain_words_mean_what_they_say(tmp_path, text, value):
-    data = yamlfiles.read_yaml(write(tmp_path / "a.yaml", f"key: {text}\n")).data
+    data = yaml_files.read_yaml(write(tmp_path / "a.yaml", f"key: {text}\n")).data
     assert data == {"key": value}
     assert type(data["key"]) is type(value)
 
 
 def test_every_key_knows_its_line(tmp_path):
-    file = yamlfiles.read_yaml(
+    file = yaml_files.read_yaml(
         write(
             tmp_path / "a.yaml", "# head\ntop:\n  inner: 1\n\nlist:\n  - a: 1\n  - a: 2\n    b: 3\n"
         )
@@ -71,7 +74,7 @@ def test_every_key_knows_its_line(tmp_path):
 
 
 def test_an_empty_file_is_an_empty_table(tmp_path):
-    assert yamlfiles.read_yaml(write(tmp_path / "a.yaml", "# nothing yet\n")).data == {}
+    assert yaml_files.read_yaml(write(tmp_path / "a.yaml", "# nothing yet\n")).data == {}
 
 
 @pytest.mark.parametrize(
@@ -90,7 +93,7 @@ def test_broken_yaml_is_told_by_line(tmp_path, content, words):
     path = tmp_path / "a.yaml"
     path.write_bytes(content)
     with pytest.raises(TeacherError) as caught:
-        yamlfiles.read_yaml(path)
+        yaml_files.read_yaml(path)
     assert words in str(caught.value)
     assert "a.yaml" in str(caught.value)
 
@@ -104,10 +107,10 @@ def test_schemas_are_valid(path):
 
 
 def test_the_defaults_set_every_key_of_the_schema():
-    defaults = yamlfiles.read_yaml(CONFIG / "assignment.default.yaml").data
+    defaults = yaml_files.read_yaml(CONFIG / "assignment.default.yaml").data
     schema = json.loads((SCHEMAS / "assignment.schema.json").read_text(encoding="utf-8"))
     assert set(defaults) == set(schema["properties"])
-    assert yamlfiles.check(defaults, "assignment", "defaults") == []
+    assert yaml_files.check(defaults, "assignment", "defaults") == []
 
 
 def test_a_choice_of_forms_tells_the_mistakes_of_the_form_meant():
@@ -121,7 +124,7 @@ def test_a_choice_of_forms_tells_the_mistakes_of_the_form_meant():
             }
         }
     }
-    (problem,) = yamlfiles.check({"x": {}}, schema, "a.yaml")
+    (problem,) = yaml_files.check({"x": {}}, schema, "a.yaml")
     assert "'points' is missing" in problem["message"]
 
 
@@ -129,14 +132,14 @@ def test_a_choice_of_forms_tells_the_mistakes_of_the_form_meant():
 
 
 def test_defaults_stand_where_nothing_is_set(tmp_path):
-    found = settings.load_assignment(build(tmp_path), CONFIG)
+    found = assignment.load_assignment(build(tmp_path), CONFIG)
     assert found.reference == {"a4_hz": 440.0, "temperament": "equal", "method": "tuner"}
     assert found.assignment["tolerances"]["in_tune_cents"] == 3
     assert found.assignment["tolerances"]["close_cents"] == 8
     assert found.assignment["tolerances"]["below_c3_factor"] == 2
     assert found.assignment["attempts"] == "latest"
     assert found.due is None
-    assert found.epoch == settings.NO_DUE_EPOCH
+    assert found.epoch == assignment.NO_DUE_EPOCH
     assert set(found.sentences) == {"en", "es"}
 
 
@@ -145,7 +148,7 @@ def test_settings_stand_over_the_defaults_block_by_block(tmp_path):
         "title: Week 3\ndue: 2026-03-06 18:00 +01:00\nreference_hz: 442\nattempts: best\n"
         "tolerances:\n  close_cents: 10\n  instruments:\n    Bass: {in_tune_cents: 5}\n"
     )
-    found = settings.load_assignment(build(tmp_path, assignment_yaml=text), CONFIG)
+    found = assignment.load_assignment(build(tmp_path, assignment_yaml=text), CONFIG)
     assert found.assignment["title"] == "Week 3"
     assert found.assignment["tolerances"]["in_tune_cents"] == 3
     assert found.assignment["tolerances"]["close_cents"] == 10
@@ -247,7 +250,7 @@ def test_settings_that_contradict_are_refused(tmp_path, text, words):
 def test_a_low_string_is_held_against_its_own_widened_levels(tmp_path):
     """9 cents would be wider than the general close, 8, but E1 is close within 16."""
     text = "tolerances: {strings: {E1: {in_tune_cents: 9}}}\n"
-    found = settings.load_assignment(build(tmp_path, assignment_yaml=text), CONFIG)
+    found = assignment.load_assignment(build(tmp_path, assignment_yaml=text), CONFIG)
     levels = resolve_tolerances(found.assignment["tolerances"], found.instruments["double bass"])
     assert (levels["E1"].in_tune, levels["E1"].close) == (9, 16)
 
@@ -274,7 +277,7 @@ def test_instruments_are_checked(tmp_path):
         "  aliases: [Fiddle]\n",
     )
     with pytest.raises(TeacherError) as caught:
-        settings.load_assignment(build(tmp_path), config)
+        assignment.load_assignment(build(tmp_path), config)
     assert "instruments.yaml, line 6, violin.order: D4 is no string" in str(caught.value)
     assert "instruments.yaml, line 14, cello.aliases: 'Fiddle' already means violin" in str(
         caught.value
@@ -283,7 +286,7 @@ def test_instruments_are_checked(tmp_path):
 
 def test_a_class_folder_that_is_not_there(tmp_path):
     with pytest.raises(TeacherError, match="There is no folder"):
-        settings.load_assignment(tmp_path / "nowhere", CONFIG)
+        assignment.load_assignment(tmp_path / "nowhere", CONFIG)
 
 
 def test_contradicting_tolerances_are_told_with_other_mistakes(tmp_path):

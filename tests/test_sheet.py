@@ -25,10 +25,11 @@ import page
 import pikepdf
 import pyphen
 import pytest
+from PIL import Image
+
 import sheet_examples as examples
 import test_pictures
-from pegmark import sheet, sheetview
-from PIL import Image
+from pegmark.render import sheet, sheet_view
 
 ROOT = examples.ROOT
 POINTS_PER_INCH = 72
@@ -107,7 +108,7 @@ def test_points_open_in_part_show_what_is_sure_and_what_is_open() -> None:
     final = record["score"]["criteria"][0]
     final |= {"points": 2.5, "by": "open", "open": 1}
     record["score"] |= {"total": 4.5, "open": 5}
-    view = sheetview.sheet_view(record, examples.ticket())
+    view = sheet_view.sheet_view(record, examples.ticket())
     row = view["points"]["rows"][0]
     assert (row["value"], row["more"]) == ("2½ of 4", "1 open")
     assert row["reasons"][-1]["text"] == "Your teacher gives the points that are open."
@@ -174,16 +175,16 @@ def test_what_the_teacher_says_of_a_criterion(changes: dict[str, Any], texts: li
     measured = {"points": 0, "measured_points": 0, "by": "measured", "of": 1, "open": 0,
                 "evidence": [fell], "comment": None, "close_call": False}  # fmt: skip
     record["score"]["criteria"][1] |= {**measured, **changes}
-    row = sheetview.sheet_view(record, examples.ticket())["points"]["rows"][1]
+    row = sheet_view.sheet_view(record, examples.ticket())["points"]["rows"][1]
     assert [reason["text"] for reason in row["reasons"]] == texts
 
 
 def test_a_take_of_unknown_order_has_no_number() -> None:
     one = examples.record()
-    known = sheetview.sheet_view(one, examples.ticket())["facts"]
+    known = sheet_view.sheet_view(one, examples.ticket())["facts"]
     assert known["text"].startswith("Take 2 of 2; ")
     one["submission"]["attempt"] = None
-    unknown = sheetview.sheet_view(one, examples.ticket())["facts"]
+    unknown = sheet_view.sheet_view(one, examples.ticket())["facts"]
     assert unknown["text"].lower() == known["text"].removeprefix("Take 2 of 2; ").lower()
 
 
@@ -224,7 +225,7 @@ def test_lateness_has_its_own_line(hours: float, words: str) -> None:
 def test_the_key_holds_what_the_pictures_show() -> None:
     for state in ("graded", "needs_listening"):
         record, words = record_of(state), examples.comments()["sheet"]["paths"]["key"]
-        view = sheetview.sheet_view(record, examples.ticket("double bass"))
+        view = sheet_view.sheet_view(record, examples.ticket("double bass"))
         shown = test_pictures.pictures.kinds_shown(record)
         assert [item["text"] for item in view["paths"]["key"]] == [words[kind] for kind in shown]
     assert set(words) == set(test_pictures.pictures.KINDS)
@@ -250,9 +251,9 @@ def test_a_deviation_says_which_way() -> None:
     verdicts = {}
     for cents, verdict in ((-5.0, "close"), (5.0, "close"), (-30.0, "out"), (30.0, "out")):
         string = {**record["strings"]["A4"], "deviation_cents": cents, "verdict": verdict}
-        verdicts[cents] = sheetview.verdict_word(string, words)
+        verdicts[cents] = sheet_view.verdict_word(string, words)
     assert verdicts == {-5: "a little low", 5: "a little high", -30: "too low", 30: "too high"}
-    assert sheetview.deviation_words(0.02, words) == "right on the line"
+    assert sheet_view.deviation_words(0.02, words) == "right on the line"
 
 
 def test_a_string_tuned_to_another_a_is_told_from_where_it_belongs() -> None:
@@ -285,7 +286,7 @@ def test_any_unknown_field_still_gives_a_page() -> None:
     assert len(records) > 60
     template = sheet._template()
     for record in records:
-        html = template.render(sheetview.sheet_view(record, ticket))
+        html = template.render(sheet_view.sheet_view(record, ticket))
         assert "None" not in html
 
 
@@ -622,7 +623,7 @@ def page_with(name: str) -> Page:
     record["observations"][0]["text"] = name
     ticket = examples.ticket(class_name=name, title=name)
     page = Page()
-    page.feed(sheet._template().render(sheetview.sheet_view(record, ticket)))
+    page.feed(sheet._template().render(sheet_view.sheet_view(record, ticket)))
     return page
 
 
@@ -670,7 +671,8 @@ def test_the_same_record_gives_the_same_bytes_in_any_process(tmp_path: Path) -> 
     (tmp_path / "record.json").write_text(json.dumps(record_of("graded")), "utf-8")
     (tmp_path / "ticket.json").write_text(json.dumps(examples.ticket()), "utf-8")
     program = (
-        "import json, sys; sys.path.insert(0, sys.argv[1]); from pegmark.sheet import render_sheet;"
+        "import json, sys; sys.path.insert(0, sys.argv[1])\n"
+        "from pegmark.render import render_sheet;"
         "a, b = (json.load(open(p)) for p in sys.argv[2:4]);"
         "open(sys.argv[4], 'wb').write(render_sheet(a, b))"
     )
@@ -688,7 +690,7 @@ def test_the_same_record_gives_the_same_bytes_in_any_process(tmp_path: Path) -> 
 def test_rendering_does_not_change_its_inputs() -> None:
     record, ticket = examples.record(), examples.ticket()
     before = copy.deepcopy((record, ticket))
-    sheetview.sheet_view(record, ticket)
+    sheet_view.sheet_view(record, ticket)
     assert (record, ticket) == before
 
 

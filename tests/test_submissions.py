@@ -13,12 +13,15 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from classroom import build, hand_in, recording
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from pegmark import submissions
-from pegmark.problems import TeacherError
-from pegmark.submissions import Collection, collect, is_media, member_name, open_plain, shown
+
+from classroom import build, hand_in, recording
+from pegmark.files.media import is_media, open_plain
+from pegmark.receive import submissions
+from pegmark.receive.submissions import Collection, collect, member_name
+from pegmark.records.problems import TeacherError
+from pegmark.words.file_names import shown
 
 
 def zip_bytes(members: dict[str, bytes | str], method: int = zipfile.ZIP_DEFLATED) -> bytes:

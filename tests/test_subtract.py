@@ -9,13 +9,14 @@ from typing import Any
 
 import numpy as np
 import pytest
+
 from conftest import ROOT
+from lab import takes
 from pegmark.identify import name_strings
-from pegmark.instruments import Instrument, load_instruments
-from pegmark.lab import takes
 from pegmark.measure import measure_take
 from pegmark.segment import find_notes
-from pegmark.subtract import without_tone
+from pegmark.signals.tone_removal import without_tone
+from pegmark.trade.instruments import Instrument, load_instruments
 
 RATE_HZ = 16000
 INSTRUMENTS = load_instruments(ROOT / "config" / "instruments.yaml")

@@ -8,22 +8,17 @@ import random
 
 import numpy as np
 import pytest
-from conftest import ROOT
 from hypothesis import assume, example, given, settings
 from hypothesis import strategies as st
-from pegmark import pitch
-from pegmark.instruments import load_instruments
-from pegmark.lab.paths import Habits, Spread, random_path
-from pegmark.tuning import (
-    PRIOR_NOTES,
-    PRIORS,
-    UNTOUCHED_CENTS,
-    combine,
-    read_interval,
-    read_tuning,
-    student_95,
-)
 from scipy import stats
+
+from conftest import ROOT
+from lab.paths import Habits, Spread, random_path
+from pegmark.measure.tuning import PRIOR_NOTES, PRIORS, UNTOUCHED_CENTS, read_interval, read_tuning
+from pegmark.statistics.combining import combine
+from pegmark.statistics.student_t import student_95
+from pegmark.trade import pitch
+from pegmark.trade.instruments import load_instruments
 
 TABLE = load_instruments(ROOT / "config" / "instruments.yaml")
 VIOLIN, VIOLA, CELLO, BASS = (TABLE[k] for k in ("violin", "viola", "cello", "double bass"))
@@ -705,9 +700,10 @@ def test_sounding_the_last_notes_again_changes_little_and_makes_nothing_less_sur
         if role == "check" and n["kind"] == "bowed"
     ]
     first = read_tuning(path.notes, VIOLIN)
-    sizes = [m["to_cents"] - m["from_cents"] for s in first["strings"].values() for m in s["moves"]]
-    assume(all(abs(size) > 7 for size in sizes))  # what is nearly no turn may become none
     second = read_tuning(path.notes + again, VIOLIN)
+    moves = [m for told in (first, second) for s in told["strings"].values() for m in s["moves"]]
+    # What is nearly no turn may become none, or one.
+    assume(all(abs(m["to_cents"] - m["from_cents"]) > 7 for m in moves))
     assert second["order"] == first["order"]
     assert second["last_turn_s"] == first["last_turn_s"]
     for name in VIOLIN.strings:

@@ -10,8 +10,9 @@ import subprocess
 import sys
 from pathlib import Path
 
-import browserdesk
 import pytest
+
+import browserdesk
 from browserdesk import Desk, started_chromium, wait_until
 
 ROOT = Path(__file__).resolve().parents[1]

@@ -5,7 +5,8 @@ import unicodedata
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from pegmark import wording
+
+from pegmark.words import wording
 from sheet_examples import comments
 
 

@@ -12,12 +12,13 @@ import zipfile
 from contextlib import contextmanager
 from pathlib import Path
 
-import classfolder
 import pytest
+
+import classfolder
 import smallclass
 from pegmark.deliver import deliver
-from pegmark.problems import TeacherError
 from pegmark.receive import take_in
+from pegmark.records.problems import TeacherError
 from smallclass import (
     KILLS,
     end_group,
@@ -182,7 +183,7 @@ def break_stages(project):
         'lambda: 1 // (ticket["student"]["student_id"] != "m2") and score_student(',
     )
     edit(
-        project / "scripts/pegmark/clips.py",
+        project / "scripts/pegmark/render/clips.py",
         "    clips = {}\n",
         '    clips = {}\n    if record["student"]["student_id"] == "m1":\n'
         '        raise KeyError("no lathe")\n',
@@ -234,7 +235,7 @@ def test_a_stage_that_hangs_is_stopped_and_a_second_opinion_that_fails_is_done_w
     )
     edit(my_project / "scripts/identify.py", "rounded(record)),\n", "rounded(record)), seconds=6\n")
     edit(
-        my_project / "scripts/pegmark/recheck.py",
+        my_project / "scripts/pegmark/recheck/second_opinion.py",
         "    import librosa\n",
         '    raise RuntimeError("no second ear")\n',
     )
@@ -285,7 +286,7 @@ STALE = "An earlier run was stopped before its end; going on from where it was."
 
 
 def test_killed_at_random_moments_it_ends_with_the_same_bytes(project, fresh, graded):
-    """Three kills, one after the other; twenty are in scripts/benchmark_kill.py."""
+    """Three kills, one after the other; twenty are in scripts/lab/benchmark_kill.py."""
     rng = random.Random(4)
     log = fresh / "results" / "logs" / "run.log"
     for kill in KILLS:

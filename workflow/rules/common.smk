@@ -21,9 +21,9 @@ from codeof import code_of
 from snakemake.cli import parse_args
 from snakemake.shell import shell as shell_commands
 
-from pegmark.deliver import is_delivered
-from pegmark.files import dump_json, write_if_changed
-from pegmark.problems import TeacherError
+from pegmark.deliver.results import is_delivered
+from pegmark.files.store import dump_json, write_if_changed
+from pegmark.records.problems import TeacherError
 from pegmark.receive import take_in
 
 LOOKING = (

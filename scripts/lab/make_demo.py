@@ -1,0 +1,397 @@
+"""Make the demo class: demo_inputs/ and tests/data/demo_truth.json.
+
+The class, the school and every name are invented. Nobody was recorded: bowed notes and the bass's
+plucks come from the sampled players of Debian's FluidR3 sound font (through fluidsynth; vibrato
+taken out and the pitch moved to where this script says), the other plucks from the physical model
+in lab.strings, speech from espeak-ng, and all of it is put into a room with noise
+(lab.takes). The truth file says where every string was really left.
+
+Needs fluidsynth, fluid-soundfont-gm and espeak-ng. The same package versions give the same bytes.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+import argparse
+import csv
+import io
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from lab.containers import write_recording
+from lab.rooms import high_pass
+from lab.speech import VOICES
+from lab.takes import Bow, Event, Player, Rest, Room, Say, Slip, Tune, assemble
+from pegmark.files.store import rounded, write_bytes, write_json, write_text
+from pegmark.trade.instruments import load_instruments
+
+ROOT = Path(__file__).resolve().parents[2]
+
+ROSTER = (
+    ("student_id", "family_name", "given_name", "instrument", "section", "email"),
+    ("sk-101", "Marrow", "Tilda", "violin", "Lantern", "tilda.marrow@example.org"),
+    ("sk-102", "Šafránek", "Zoë", "violin", "Lantern", "zoe.s@example.org;home102@example.org"),
+    ("sk-103", "Strand", "Milo", "double bass", "Breakwater", "milo.strand@example.org"),
+    ("sk-104", "Okwuosa", "Ifeoma", "viola", "Lantern", "ifeoma.okwuosa@example.org"),
+    ("sk-105", "Tidewell", "Jonas", "cello", "Breakwater", "jonas.tidewell@example.org"),
+    ("sk-106", "Fenwright", "Amara", "violin", "Breakwater", "amara.fenwright@example.org"),
+    ("sk-107", "Pellow", "Otto", "cello", "Lantern", "otto.pellow@example.org"),
+    ("sk-108", "Harrowgate", "Nia", "violin", "Breakwater", "nia.harrowgate@example.org"),
+)
+
+MARKS = (
+    ("student_id", "criterion", "points", "comment"),
+    ("sk-101", "bridge", "1", "You looked from both sides."),
+    ("sk-101", "answers", "2", ""),
+    ("sk-101", "daily", "1", ""),
+    ("sk-102", "bridge", "1", ""),
+    ("sk-102", "answers", "2", "Clear and complete."),
+    ("sk-102", "daily", "0", "Try to tune each day, even if you only have a minute."),
+    ("sk-103", "bridge", "0", "Show me the bridge before you begin."),
+    ("sk-103", "answers", "1", "The second answer was too short."),
+    ("sk-103", "daily", "1", ""),
+)
+
+ASSIGNMENT = """\
+# The week's task. Every other setting keeps its default (config/assignment.default.yaml).
+title: "Week 3: all four strings"
+class_name: Skerry Bay School Strings
+due: 2026-03-06 18:00 +00:00
+"""
+
+
+@dataclass(frozen=True)
+class Recording:
+    """One file of the class: who plays what, where, and what is wrong with it."""
+
+    student_id: str | None
+    file: str
+    kind: str
+    instrument: str
+    start_cents: dict[str, float]
+    events: tuple[Event, ...]
+    wrong: str
+    seed: int
+    voice: int
+    rate_hz: int = 48000
+    bit_rate: int | None = 64000
+    stereo: bool = False
+    picture: tuple[int, int] | None = None  # width, height in pixels
+    snr_db: float = 30.0
+    hum_hz: float | None = None
+    keep: float = 1.0  # part of the file that arrived
+
+
+def _check(strings: Sequence[str]) -> tuple[Event, ...]:
+    return tuple(Bow(s, 2.0 + 0.2 * i, i % 2) for i, s in enumerate(strings))
+
+
+CLASS = (
+    Recording(
+        student_id="sk-101",
+        file="Lantern/Marrow, Tilda - 2026-03-05 16.42 - tuning.mp4",
+        kind="mp4",
+        instrument="violin",
+        start_cents={"E5": -22, "A4": -38, "D4": 17, "G3": -31},
+        events=(
+            Say("Hello. My bridge stands straight. Here is my tuning."),
+            Tune("A4", (-15, 4, 0.4), gap_s=0.75),
+            Rest(0.5),
+            Tune("D4", (5, -0.8), gap_s=0.7),
+            Rest(0.3),
+            Tune("G3", (-12, 1.0), gap_s=0.8),
+            Rest(0.4),
+            Tune("E5", (-8, 0.6), gap_s=0.6, speed=30),
+            Rest(0.5),
+            *_check(("E5", "A4", "D4", "G3")),
+            Say("I tuned every day, right after breakfast. The bridge is still straight."),
+        ),
+        wrong="nothing",
+        seed=101,
+        voice=0,
+        picture=(160, 120),
+        snr_db=33,
+    ),
+    Recording(
+        student_id="sk-102",
+        file="Lantern/zoe safranek tuning (1).webm",
+        kind="webm",
+        instrument="violin",
+        start_cents={"E5": 14, "A4": -52, "D4": -60, "G3": -20},
+        events=(
+            Say("Hi, this is Zoe. I checked my bridge."),
+            Tune("A4", (-20, -1.0), gap_s=0.8),
+            Rest(0.6),
+            Tune("D4", (-40, -25), gap_s=0.85),
+            Rest(0.4),
+            Tune("G3", (-8, 1.2), gap_s=0.8),
+            Rest(0.4),
+            Tune("E5", (6, 1.0), gap_s=0.7, speed=30),
+            *_check(("E5", "A4", "D4", "G3")),
+            Say("I tuned on Monday and on Thursday. The E string is the hardest for me."),
+        ),
+        wrong="D4 is left 25 cents flat",
+        seed=102,
+        voice=1,
+        bit_rate=48000,
+        picture=(160, 120),
+        snr_db=30,
+    ),
+    Recording(
+        student_id="sk-103",
+        file="Breakwater/Milo bass tuning FINAL.mov",
+        kind="mov",
+        instrument="double bass",
+        start_cents={"G2": -30, "D2": -45, "A1": 35, "E1": -60},
+        events=(
+            Say("Hi, it's Milo with the bass."),
+            Tune("E1", (-25, 1.5), gap_s=1.1),
+            Rest(0.8),
+            Tune("A1", (12, 0.5), gap_s=1.0),
+            Rest(0.8),
+            Tune("D2", (-18, -1.0), gap_s=1.0),
+            Rest(0.8),
+            Tune("G2", (-6, 10.5), gap_s=1.0),
+            Rest(0.8),
+            *_check(("G2", "D2", "A1", "E1")),
+            Say("I tuned on four days. The bass was warm from the window."),
+        ),
+        wrong="begins with E1 instead of A1; G2 is left 10.5 cents sharp",
+        seed=103,
+        voice=2,
+        rate_hz=44100,
+        bit_rate=80000,
+        stereo=True,
+        picture=(192, 108),
+        snr_db=32,
+    ),
+    Recording(
+        student_id="sk-104",
+        file="Lantern/sk-104_tuning.mkv",
+        kind="mkv",
+        instrument="viola",
+        start_cents={"A4": -34, "D4": -185, "G3": -150, "C3": 26},
+        events=(
+            Say("Good afternoon. I am Ifeoma and I play the viola."),
+            Tune("A4", (-12, 0.8), gap_s=0.8),
+            Rest(0.5),
+            Bow("D4", 1.5),
+            Tune("D4", (-1.2,), by="silent", gap_s=0.9, speed=150),
+            Rest(0.5),
+            Bow("G3", 1.5),
+            Tune("G3", (5.2,), by="silent", gap_s=0.9, speed=150),
+            Rest(0.5),
+            Tune("C3", (8, 1.0), gap_s=0.9),
+            *_check(("A4", "D4", "G3", "C3")),
+            Say("The D and the G were very low, because the room was cold."),
+        ),
+        wrong="D4 and G3 are turned unheard, 184 and 155 cents at once; G3 is left 5.2 cents sharp",
+        seed=104,
+        voice=5,
+        bit_rate=56000,
+        picture=(160, 120),
+        snr_db=29,
+        hum_hz=50.0,
+    ),
+    Recording(
+        student_id="sk-105",
+        file="Breakwater/Jonas Tidewell cello week3.m4a",
+        kind="m4a",
+        instrument="cello",
+        start_cents={"A3": -25, "D3": -18, "G2": -48, "C2": 15},
+        events=(
+            Say("Hello, Jonas here. My G peg does not hold."),
+            Tune("A3", (-8, 0.6), gap_s=0.85),
+            Rest(0.6),
+            Tune("D3", (-1.0,), gap_s=0.85, speed=25),
+            Rest(0.6),
+            Tune("G2", (-20, 1.0), gap_s=0.9),
+            Slip("G2", -42, 0.5),
+            Rest(0.4),
+            Tune("G2", (-18, 0.5), gap_s=0.9),
+            Rest(0.5),
+            Tune("C2", (1.5,), gap_s=1.0, speed=20),
+            Rest(0.4),
+            Slip("G2", -26, 0.5),
+            Rest(0.4),
+            *_check(("A3", "D3", "G2", "C2")),
+            Say("I tuned on five days, but the G keeps going down."),
+        ),
+        wrong="the G2 peg slips twice, by 42 and by 26 cents; G2 is left 25.5 cents flat",
+        seed=105,
+        voice=3,
+        rate_hz=44100,
+        snr_db=31,
+    ),
+    Recording(
+        student_id="sk-106",
+        file="Breakwater/tuning-Fenwright-Amara.ogg",
+        kind="ogg",
+        instrument="violin",
+        start_cents={"E5": -24, "A4": 20, "D4": -35, "G3": 28},
+        events=(
+            Say("Hello, this is Amara."),
+            Tune("A4", (7, -0.5), gap_s=0.75),
+            Rest(0.4),
+            Say("Now the D string, it was lower than yesterday, so I turn it up a bit.", over=True),
+            Tune("D4", (-14, 0.9), gap_s=0.8),
+            Rest(0.5),
+            Say("And this is my G, which is too high, because my brother played on it.", over=True),
+            Tune("G3", (10, -1.1), gap_s=0.8),
+            Rest(0.5),
+            Tune("E5", (-10, 5.4), gap_s=0.7, speed=30),
+            Bow("E5", 2.2),
+            Bow("A4", 2.2, 1),
+            Say("I think that this one sounds good.", over=True),
+            Bow("D4", 3.2),
+            Bow("G3", 2.4, 1),
+            Say("I tuned on three days. My bridge was straight."),
+        ),
+        wrong="speaks while tuning D4 and G3 and while bowing D4; E5 is left 5.4 cents sharp",
+        seed=106,
+        voice=4,
+        bit_rate=56000,
+        snr_db=30,
+    ),
+    Recording(
+        student_id="sk-107",
+        file="Lantern/Pellow_Otto_my tuning.mp4",
+        kind="mp4",
+        instrument="cello",
+        start_cents={"A3": -20, "D3": 10, "G2": -15, "C2": 12},
+        events=(
+            Say("Hello, this is Otto."),
+            Tune("A3", (-1,), speed=20),
+            Tune("D3", (1,), speed=20),
+            Tune("G2", (0,), speed=20),
+            Tune("C2", (2,), speed=20),
+            *_check(("A3", "D3", "G2", "C2")),
+            Say("That was all."),
+        ),
+        wrong="the upload broke off: the file cannot be read",
+        seed=107,
+        voice=3,
+        picture=(160, 120),
+        keep=0.6,
+    ),
+    Recording(
+        student_id=None,
+        file="VID_20260304_171233.3gp",
+        kind="3gp",
+        instrument="violin",
+        start_cents={"E5": 8, "A4": -30, "D4": 12, "G3": -16},
+        events=(
+            Say("Testing, testing. Is it on? I think the red light means that it is on."),
+            Tune("A4", (-10, 2), gap_s=0.8),
+            Rest(0.5),
+            Tune("D4", (2,), gap_s=0.8, speed=25),
+            Rest(0.5),
+            Tune("G3", (1,), gap_s=0.8, speed=25),
+            Rest(0.5),
+            *_check(("E5", "A4", "D4", "G3")),
+            Say("Fine, now I can do it again properly."),
+        ),
+        wrong="nobody in the roster is named",
+        seed=108,
+        voice=5,
+        rate_hz=8000,
+        bit_rate=12200,
+        picture=(176, 144),
+        snr_db=26,
+    ),
+)
+
+
+def make_demo(class_dir: Path, truth_path: Path) -> None:
+    """Write the class folder and its truth."""
+    instruments = load_instruments(ROOT / "config" / "instruments.yaml")
+    write_text(class_dir / "roster.csv", _csv(ROSTER))
+    write_text(class_dir / "marks.csv", _csv(MARKS))
+    write_text(class_dir / "assignment.yaml", ASSIGNMENT)
+    truth = {}
+    for recording in CLASS:
+        content, heard = _record(recording, instruments[recording.instrument])
+        write_bytes(class_dir / "submissions" / recording.file, content)
+        truth[recording.file] = heard
+        print(f"{recording.file}: {heard['duration_s']:.1f} s, {len(content) / 1e6:.2f} MB")
+    write_json(truth_path, rounded({"recordings": truth, "missing": ["sk-108"]}, 3))
+
+
+def _record(recording: Recording, instrument: Any) -> tuple[bytes, dict[str, Any]]:
+    """The file's bytes and what it holds."""
+    made_at = 16000 if recording.rate_hz == 8000 else recording.rate_hz
+    player = Player(seed=recording.seed, real=True, voice=VOICES[recording.voice], pull_cents=6.0)
+    room = Room(snr_db=recording.snr_db, rt60_s=0.35, hum_hz=recording.hum_hz)
+    audio, truth = assemble(
+        instrument,
+        recording.start_cents,
+        recording.events,
+        rate_hz=made_at,
+        player=player,
+        room=room,
+    )
+    audio = _as_recorded(audio, made_at, recording)
+    stream = io.BytesIO()
+    write_recording(
+        stream,
+        audio,
+        recording.rate_hz,
+        kind=recording.kind,
+        bit_rate=recording.bit_rate,
+        picture=_picture(recording),
+    )
+    content = stream.getvalue()
+    content = content[: int(len(content) * recording.keep)]
+    kept = ("duration_s", "notes", "speech", "turns", "slips", "strings", "order", "last_turn_s")
+    heard = {key: truth[key] for key in kept}
+    about = {"student_id": recording.student_id, "instrument": recording.instrument}
+    return content, about | {"wrong": recording.wrong} | heard
+
+
+def _as_recorded(audio: np.ndarray, rate_hz: int, recording: Recording) -> np.ndarray:
+    """What the recorder's microphone and channels make of the sound."""
+    if recording.rate_hz == 8000:
+        from scipy.signal import resample_poly
+
+        return resample_poly(audio, 1, 2)
+    audio = high_pass(audio, rate_hz, cutoff_hz=40, order=2)
+    return np.stack([audio, 0.8 * audio], axis=1) if recording.stereo else audio
+
+
+def _picture(recording: Recording) -> np.ndarray | None:
+    """A still picture for the video stream: a wall, a window, the sea behind it."""
+    if recording.picture is None:
+        return None
+    width, height = recording.picture
+    rng = np.random.default_rng(recording.seed)
+    picture = np.empty((height, width, 3), np.uint8)
+    picture[:] = rng.integers(120, 220, 3)
+    top, left = height // 6, width // 4
+    picture[top : height // 2, left : 3 * left] = (190, 215, 235)
+    picture[height // 3 : height // 2, left : 3 * left] = (40, 90, 130)
+    return picture
+
+
+def _csv(rows: Sequence[Sequence[str]]) -> str:
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\r\n").writerows(rows)
+    return text.getvalue()
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description="Make the demo class and its truth.")
+    parser.add_argument("--class-dir", type=Path, default=ROOT / "demo_inputs")
+    parser.add_argument("--truth", type=Path, default=ROOT / "tests" / "data" / "demo_truth.json")
+    options = parser.parse_args()
+    make_demo(options.class_dir, options.truth)
+
+
+if __name__ == "__main__":
+    main()

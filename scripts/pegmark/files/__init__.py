@@ -1,0 +1,2 @@
+"""Ground: files: written whole or not at all, read without trust; tables, CSV, YAML with line
+numbers."""

@@ -1,0 +1,5 @@
+"""Stage publish: everything that shows a whole class.
+
+In: all records, the publish ticket, the recheck. Out: the class page, the gradebook, the attention
+list, e-mail drafts, the open roster standard's zip.
+"""

@@ -1,0 +1,334 @@
+"""The roster: who is in the class, on which instrument, from roster.csv or roster.xlsx."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from pegmark.files import yaml_files
+from pegmark.files.tables import Row, Table, read_table
+from pegmark.records.problems import Problem, TeacherError, problem
+from pegmark.settings.assignment import Settings
+from pegmark.trade.instruments import fold
+from pegmark.words import times
+
+# Headers as rosters have them, the surest first; compared without case, accents and signs.
+FIELDS: dict[str, tuple[str, ...]] = {
+    "student_id": (
+        *("student number", "student no", "student nr", "pupil id", "pupil number", "pupil no"),
+        *("learner id", "school id", "id", "id number", "number", "no", "nr", "user id"),
+        *("username", "user name", "login", "matricula", "numero", "schuelernummer"),
+    ),
+    "family_name": (
+        *("last name", "lastname", "surname", "family", "last", "student last name"),
+        *("apellidos", "apellido", "nachname", "familienname", "nom", "nom de famille"),
+        *("cognome", "sobrenome"),
+    ),
+    "given_name": (
+        *("first name", "firstname", "forename", "given", "first", "student first name"),
+        *("nombre", "nombres", "vorname", "prenom", "nome"),
+    ),
+    "full_name": (
+        *("student name", "name", "student", "pupil", "pupil name", "nombre completo"),
+        *("apellidos y nombre", "nombre y apellidos", "alumno"),
+    ),
+    "instrument": ("instr", "inst", "instruments", "instrumento", "plays"),
+    "section": (
+        *("class", "class name", "group", "period", "part", "ensemble", "orchestra"),
+        *("seccion", "grupo", "clase", "klasse", "gruppe", "classe", "groupe"),
+    ),
+    "email": (
+        *("e-mail", "mail", "email address", "e-mail address", "emails", "student email"),
+        *("parent email", "guardian email", "family email", "correo", "correo electronico"),
+    ),
+    "nickname": ("nick name", "preferred name", "known as", "goes by", "apodo", "rufname"),
+    "language": ("home language", "lang", "idioma", "sprache", "langue"),
+    "due": ("due date", "deadline", "extension", "own due date"),
+    "excused": ("excuse", "exempt", "exento"),
+}
+NEEDED = (
+    ("student_id",),
+    ("family_name", "given_name", "full_name"),
+    ("given_name", "family_name", "full_name"),
+    ("instrument",),
+)
+_YES = {"yes", "y", "x", "true", "1", "excused", "exempt", "si", "ja", "oui", "✓", "✔", "☑"}
+_NO = {"", "no", "n", "false", "0", "nein", "non", "none"}
+_NOTHING = {"", "none", "n/a", "na", "?", "/"}
+_LANGUAGES = {
+    "en": ("english", "ingles", "anglais", "englisch"),
+    "es": ("spanish", "espanol", "castellano", "spanisch"),
+}
+# One mailbox, deliberately narrower than RFC 5322: no quotes, comments, spaces or line breaks.
+_ADDRESS = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)+")
+
+
+@dataclass(frozen=True)
+class Student:
+    """One row of the roster."""
+
+    student_id: str
+    family_name: str
+    given_name: str
+    instrument: str  # key of the instrument table
+    section: str = ""
+    email: str = ""  # addresses parted by ;
+    nickname: str = ""
+    language: str | None = None
+    due: datetime | None = None  # the student's own, where it differs from the assignment's
+    excused: bool = False
+    extra: Mapping[str, str] = field(default_factory=dict)
+    line: int = 0
+
+    @property
+    def name(self) -> str:
+        """'Ana Ruiz', as messages say it."""
+        return " ".join(part for part in (self.given_name, self.family_name) if part)
+
+    def as_dict(self) -> dict[str, Any]:
+        """The row as publish.json carries it."""
+        return {
+            "student_id": self.student_id,
+            "family_name": self.family_name,
+            "given_name": self.given_name,
+            "instrument": self.instrument,
+            "section": self.section,
+            "email": self.email,
+            "nickname": self.nickname,
+            "language": self.language,
+            "due": self.due.isoformat() if self.due else None,
+            "excused": self.excused,
+            "extra": dict(self.extra),
+        }
+
+
+@dataclass(frozen=True)
+class Roster:
+    """The class, in the roster's order."""
+
+    students: tuple[Student, ...]
+    understood: str  # one line: how the file was read
+    notices: tuple[dict[str, str], ...] = ()  # attention rows that do not stop the class
+
+    def by_id(self) -> dict[str, Student]:
+        """student_id -> student."""
+        return {student.student_id: student for student in self.students}
+
+
+def read_roster(class_dir: Path, settings: Settings) -> Roster:
+    """The roster of a class folder.
+
+    Raises TeacherError with everything wrong in it at once, by row: ids that are impossible or
+    stand twice, instruments that are not known, languages, due times and excuses not understood.
+    """
+    table = _without_whole_name(
+        read_table(_find(class_dir), FIELDS, NEEDED, mapped=settings.assignment["roster_columns"])
+    )
+    problems: list[Problem] = []
+    notices: list[dict[str, str]] = []
+    students = [_student(table, row, settings, problems, notices) for row in table.rows]
+    problems += _repeated(table, students)
+    if not students and not problems:
+        problems.append(
+            problem("no_students", f"{table.name}: there is no student in it.", "Add a row each.")
+        )
+    if problems:
+        raise TeacherError(problems)
+    return Roster(tuple(students), _understood(table, students), tuple(notices))
+
+
+def _find(class_dir: Path) -> Path:
+    found = sorted(
+        path
+        for path in class_dir.iterdir()
+        if path.name.lower() in ("roster.csv", "roster.xlsx", "roster.tsv", "roster.txt")
+    )
+    if len(found) == 1:
+        return found[0]
+    if not found:
+        raise TeacherError(
+            [
+                problem(
+                    "no_roster",
+                    f"There is no roster.csv or roster.xlsx in {class_dir}.",
+                    "Put the class list there, with the columns student_id, family_name, "
+                    "given_name, instrument, section, email.",
+                )
+            ]
+        )
+    raise TeacherError(
+        [
+            problem(
+                "two_rosters",
+                f"There are several rosters: {', '.join(path.name for path in found)}.",
+                "Keep one of them.",
+            )
+        ]
+    )
+
+
+def _without_whole_name(table: Table) -> Table:
+    """A column of whole names beside the parted ones is kept as it is, like any extra column."""
+    if not {"family_name", "given_name", "full_name"} <= set(table.columns):
+        return table
+    columns = {name: place for name, place in table.columns.items() if name != "full_name"}
+    extra = tuple(sorted((*table.extra, table.columns["full_name"])))
+    return replace(table, columns=columns, extra=extra)
+
+
+def _student(
+    table: Table,
+    row: Row,
+    settings: Settings,
+    problems: list[Problem],
+    notices: list[dict[str, str]],
+) -> Student:
+    """One row; its mistakes are added to `problems`."""
+
+    def refuse(column: str, wrong: str, action: str) -> None:
+        where = table.where(row, column)
+        problems.append(problem("bad_roster_row", f"{where}: {wrong}.", action))
+
+    family, given = _names(table, row)
+    if not (family or given):
+        refuse("family_name", "there is no name", "Fill in the name.")
+    student = Student(
+        student_id=table.cell(row, "student_id"),
+        family_name=family,
+        given_name=given,
+        instrument=_instrument(table.cell(row, "instrument"), settings, refuse),
+        section=table.cell(row, "section"),
+        email=_email(table, row, notices),
+        nickname=table.cell(row, "nickname"),
+        language=_language(table.cell(row, "language"), settings, refuse),
+        due=_due(table.cell(row, "due"), settings, refuse),
+        excused=_excused(table.cell(row, "excused"), refuse),
+        extra={table.header[i]: row.cells[i] for i in table.extra},
+        line=row.line,
+    )
+    plain = {key: value for key, value in student.as_dict().items() if value or key in _REQUIRED}
+    for keys, wrong, action in yaml_files.violations(plain, "roster_row"):
+        if keys[:1] != ("instrument",):
+            refuse(str(keys[0]), "it is empty" if wrong.startswith('""') else wrong, action)
+    return student
+
+
+_REQUIRED = ("student_id", "family_name", "given_name", "instrument")
+
+
+def _names(table: Table, row: Row) -> tuple[str, str]:
+    """Family and given name; a single name column holds 'Family, Given' or 'Given Family'."""
+    family, given = table.cell(row, "family_name"), table.cell(row, "given_name")
+    if family or given or "full_name" not in table.columns:
+        return family, given
+    whole = table.cell(row, "full_name")
+    if "," in whole:
+        family, _, given = whole.partition(",")
+    else:
+        given, _, family = whole.rpartition(" ")
+    return family.strip(), given.strip()
+
+
+def _instrument(text: str, settings: Settings, refuse: Any) -> str:
+    key = settings.instrument_names.get(fold(text))
+    if key is None:
+        meant = yaml_files.did_you_mean(text, list(settings.instrument_names)) if text else ""
+        refuse(
+            "instrument",
+            f"{text!r} is no known instrument" if text else "it is empty",
+            f"{meant}Allowed: {', '.join(settings.instruments)}, and the names in "
+            "config/instruments.yaml.",
+        )
+    return key or ""
+
+
+def _email(table: Table, row: Row, notices: list[dict[str, str]]) -> str:
+    """Addresses parted by ';'. A bad one is told and left out: it does not stop the class."""
+    kept = []
+    for address in re.split(r"[;,\s]+", table.cell(row, "email")):
+        if fold(address) in _NOTHING:
+            continue
+        if _ADDRESS.fullmatch(address) and len(address) <= 254:
+            kept.append(address)
+        else:
+            notices.append(
+                {
+                    "student_id": table.cell(row, "student_id"),
+                    "file": table.name,
+                    "code": "bad_email",
+                    "message": f"{table.where(row, 'email')}: {address[:80]!r} is no e-mail "
+                    "address.",
+                    "action": "Correct it; until then no draft goes there.",
+                }
+            )
+    return ";".join(dict.fromkeys(kept))
+
+
+def _language(text: str, settings: Settings, refuse: Any) -> str | None:
+    if not text:
+        return None
+    named = (code for code, names in _LANGUAGES.items() if fold(text) in names)
+    code = next(named, text.lower())
+    known = sorted(settings.sentences)
+    if known and code not in known:
+        refuse("language", f"there are no sentences for {text!r}", f"Allowed: {', '.join(known)}.")
+    return code
+
+
+def _due(text: str, settings: Settings, refuse: Any) -> datetime | None:
+    if not text:
+        return None
+    due = times.read_moment(text, settings.zone, day_end=True)
+    if due is None:
+        refuse(
+            "due",
+            f"{text!r} is no date and time"
+            + ("" if settings.zone else " with a zone (assignment.yaml has no due with one)"),
+            "Write it like 2026-03-06 18:00, or with its zone 2026-03-06 18:00 +01:00.",
+        )
+    return due
+
+
+def _excused(text: str, refuse: Any) -> bool:
+    word = fold(text)
+    if word not in _YES | _NO:
+        refuse("excused", f"{text!r} is neither yes nor no", "Write yes, or leave it empty.")
+    return word in _YES
+
+
+def _repeated(table: Table, students: list[Student]) -> list[Problem]:
+    """Ids that stand twice; capitals do not part two ids, since they do not part two files."""
+    problems = []
+    first: dict[str, Student] = {}
+    for student in students:
+        other = first.setdefault(student.student_id.casefold(), student)
+        if other is not student and student.student_id:
+            problems.append(
+                problem(
+                    "student_twice",
+                    f"{table.name}, {table.unit}s {other.line} and {student.line}: the student_id "
+                    f"{student.student_id!r} stands twice ({other.name}, {student.name}).",
+                    "Give each student an id of their own, or remove one row.",
+                )
+            )
+    return problems
+
+
+def _understood(table: Table, students: list[Student]) -> str:
+    """One line for the teacher: what was read, and as what."""
+    named = ", ".join(
+        f"{table.header[column]} = {name}"
+        for name, column in sorted(table.columns.items(), key=lambda item: item[1])
+        if fold(table.header[column]) != fold(name)
+    )
+    kept = ", ".join(table.header[i] for i in table.extra)
+    parts = [
+        f"{table.name}: {len(students)} students ({table.form})",
+        f"read as {named}" if named else "",
+        f"kept as they are: {kept}" if kept else "",
+    ]
+    return "; ".join(part for part in parts if part) + "."

@@ -1,0 +1,5 @@
+"""What a note's fields mean, for the stages that read them."""
+
+from __future__ import annotations
+
+SURE_ODDS = 0.97  # below this a note gets no name

@@ -1,0 +1,451 @@
+"""What a sheet says: a record's facts as texts and pictures, in the student's language.
+
+`sheet_view` gives everything the page shows, by the names that sheet.html.j2 uses; no
+sentence stands in code or template, all come from the ticket's part of the comments files. Unknown
+values are left out or said to be unknown, never shown as zero. All text from outside is made safe.
+"""
+
+from __future__ import annotations
+
+from base64 import b64encode
+from datetime import UTC, datetime
+from typing import Any
+
+from pegmark.render import pictures
+from pegmark.trade.instruments import Instrument
+from pegmark.words import wording
+
+UNMEASURED = ("unreadable", "missing", "excused")  # the states in which nothing was heard
+# How a sheet can be set, the roomiest first: the height of its pictures, in CSS pixels. The style
+# of each stands in sheet.css; a sheet with nothing heard is set "bare".
+LAYOUTS = {"usual": pictures.HIGH, "close": 60.0, "tight": 48.0}
+EXACT_CENTS = 0.05  # below, one decimal shows 0: "right on the line"
+CLIPPED_FRACTION = 0.001  # of the samples: audible crackle (common practice, no source)
+QUIET_SNR_DB = 30.0  # from here on the noise stands out of the way of every measurement
+NOISY_SNR_DB = 15.0  # below, measurements begin to suffer
+SPEED_CENTS = 1.0  # smaller speed errors are a clock's own and not worth a word
+FILE_NAME_LIMIT = 80  # characters of a file name: two lines of the small print
+LONG_NAME = 32  # characters that fit one line of the title in its usual size
+TEXT_LIMIT = 400  # characters of a teacher's comment or a reason: five lines
+
+Words = dict[str, Any]
+Record = dict[str, Any]
+
+
+def is_heard(record: Record) -> bool:
+    """Whether there are strings to show."""
+    return record["status"] not in UNMEASURED and bool(record.get("strings"))
+
+
+def sheet_view(record: Record, ticket: dict[str, Any], layout: str = "usual") -> dict[str, Any]:
+    """The page's texts and pictures, by the names the template uses; None for what is left out.
+
+    `layout` is one of `LAYOUTS`.
+    """
+    words: Words = ticket["sentences"]["sheet"]
+    name = student_name(record["student"], words)
+    heard = is_heard(record)
+    block = ticket.get("instrument")
+    instrument = Instrument.from_dict(block) if block else None
+    return {
+        "layout": layout if heard else "bare",
+        "language": ticket["language"],
+        "paper": ticket["paper"].lower(),
+        "created": datetime.fromtimestamp(int(ticket["epoch"]), UTC).strftime("%Y-%m-%dT%H:%M:%SZ"),
+        "title": words["title"].format(name=name),
+        "long_title": len(name) > LONG_NAME,
+        "about": _about(record, ticket, words),
+        "late": _late(record.get("submission"), words),
+        "total": _total(record, words),
+        "state": _state(record, ticket, words),
+        "paths": _paths(record, instrument, words, LAYOUTS[layout]) if heard else None,
+        "next_step": _next_step(record, words),
+        "points": _points(record, words),
+        "counts": _counts(record, words),
+        "observations": _observations(record, words),
+        "cautions": _cautions(instrument, words),
+        "sure": _sure(record, words) if heard else None,
+        "facts": _facts(record, words),
+    }
+
+
+def student_name(student: dict[str, Any], words: Words) -> str:
+    """The student's name as people say it, made safe; the id where the roster has no name."""
+    given = wording.safe_text(student.get("given_name"))
+    family = wording.safe_text(student.get("family_name"))
+    name = wording.safe_text(f"{given} {family}")
+    return name or str(words["no_name"]).format(student_id=student["student_id"])
+
+
+def _about(record: Record, ticket: dict[str, Any], words: Words) -> list[str]:
+    student = record["student"]
+    instrument = student.get("instrument")
+    items = [
+        words["instruments"].get(instrument, instrument),
+        student.get("section"),
+        ticket.get("class_name"),
+        ticket.get("title"),
+    ]
+    return [text for item in items if (text := wording.safe_text(item))]
+
+
+def _late(submission: dict[str, Any] | None, words: Words) -> str | None:
+    hours = (submission or {}).get("hours_late")
+    if not hours or hours <= 0:
+        return None
+    if hours < 1:
+        amount = words["under_an_hour"]
+    elif round(hours) == 1:
+        amount = words["hours_one"]
+    elif hours < 48:
+        amount = words["hours_many"].format(hours=round(hours))
+    else:
+        amount = words["days_many"].format(days=round(hours / 24))
+    return str(words["late"]).format(hours=amount)
+
+
+def _total(record: Record, words: Words) -> dict[str, Any]:
+    score = record.get("score") or {}
+    total, of, still_open = score.get("total"), score.get("of"), score.get("open") or 0
+    if record["status"] == "excused":
+        return {"sum": "", "in_words": True, "lines": []}
+    if total is None or of is None or (record["status"] in UNMEASURED and not total):
+        return {"sum": words["not_graded"], "in_words": True, "lines": []}
+    decimal = words["decimal"]
+    lines = [words["total_label"]]
+    if still_open:
+        key = "open_one" if still_open == 1 else "open_many"
+        lines = [
+            f"{words['total_label']} {words['so_far']}",
+            words[key].format(points=wording.points(still_open, decimal)),
+        ]
+    text = words["total"].format(
+        points=wording.points(total, decimal), of=wording.points(of, decimal)
+    )
+    return {"sum": text, "in_words": False, "lines": lines}
+
+
+def _state(record: Record, ticket: dict[str, Any], words: Words) -> dict[str, str] | None:
+    """What the student is told first where the sheet is not simply graded."""
+    state = words["states"][record["status"]]
+    if state is None:
+        return None
+    due = wording.date(ticket.get("due"), words) if record["status"] == "missing" else ""
+    was_due = " " + words["was_due"].format(date=due) if due else ""
+    return {"headline": state["headline"], "text": wording.unwidowed(state["text"] + was_due)}
+
+
+def _paths(
+    record: Record, instrument: Instrument | None, words: Words, height: float
+) -> dict[str, Any]:
+    part = words["paths"]
+    frame = pictures.frame_of(record, height)
+    names = list(record["strings"])
+    rows = [
+        _path_row(record, name, rank, frame, instrument, words) for rank, name in enumerate(names)
+    ]
+    return {
+        **{key: part[key] for key in ("heading", "intro", "string", "path", "result", "time")},
+        "scale": part["scale"],
+        "rows": rows,
+        "axis": _image(pictures.axis_svg(frame)),
+        "axis_alt": part["alt_time"].format(
+            start=wording.clock(frame.start_s), end=wording.clock(frame.end_s)
+        ),
+        "key": [
+            {"text": part["key"][kind], "picture": _image(pictures.key_svg(kind))}
+            for kind in pictures.kinds_shown(record)
+        ],
+    }
+
+
+def _path_row(
+    record: Record,
+    name: str,
+    rank: int,
+    frame: pictures.Frame,
+    instrument: Instrument | None,
+    words: Words,
+) -> dict[str, Any]:
+    part = words["paths"]
+    notes = [note for note in record.get("notes") or [] if note.get("string") == name]
+    home = pictures.home_of(record, name, instrument)
+    picture = pictures.string_svg(record["strings"][name], notes, frame, home, rank)
+    string = pictures.from_home(record["strings"][name], home)
+    place = string.get("tuned_as") or 0
+    return {
+        "letter": string_word(name, words),
+        "order": part["order"][place - 1] if 1 <= place <= len(part["order"]) else None,
+        "picture": _image(picture),
+        "alt": _path_alt(name, string, words),
+        "verdict": verdict_word(string, words),
+        "edge": part["close_call"] if string.get("close_call") else None,
+        "lines": _result_lines(string, words),
+    }
+
+
+def string_word(name: str, words: Words) -> str:
+    """What the language calls a string: ``A4`` is A in English, la in Spanish."""
+    letter = wording.letter(name)
+    return str(words["notes"].get(letter[0], letter[0])) + letter[1:]
+
+
+def verdict_word(string: dict[str, Any], words: Words) -> str:
+    """How a string was left, in a word or two that say which way it is off."""
+    verdict = string.get("verdict") or "unsure"
+    side = ""
+    deviation = string.get("deviation_cents")
+    if verdict in ("close", "out") and deviation is not None:
+        side = "_high" if deviation > 0 else "_low"
+    return str(words["paths"]["verdicts"][verdict + side])
+
+
+def deviation_words(deviation: float, words: Words) -> str:
+    """A deviation in words: ``2.4 cents low``."""
+    if abs(deviation) < EXACT_CENTS:
+        return str(words["paths"]["exact"])
+    side = "high" if deviation > 0 else "low"
+    return str(words["paths"][side]).format(cents=wording.cents(deviation, words["decimal"]))
+
+
+def _result_lines(string: dict[str, Any], words: Words) -> list[str]:
+    part, decimal = words["paths"], words["decimal"]
+    deviation, sure = string.get("deviation_cents"), string.get("uncertainty_cents")
+    if deviation is None:
+        return []
+    left = [deviation_words(deviation, words)]
+    if string.get("f0_hz") is not None:
+        left.append(part["hertz"].format(hz=f"{string['f0_hz']:.1f}".replace(".", decimal)))
+    lines = [", ".join(left)]
+    if sure is not None:
+        lines.append(part["give_or_take"].format(cents=wording.cents(sure, decimal)))
+    return lines
+
+
+def _path_alt(name: str, string: dict[str, Any], words: Words) -> str:
+    part, decimal = words["paths"], words["decimal"]
+    moves = len(string.get("moves") or [])
+    turns = {0: "alt_turns_none", 1: "alt_turns_one"}.get(moves, "alt_turns_many")
+    sure = string.get("uncertainty_cents")
+    fields = {"sure": wording.cents(sure, decimal) if sure is not None else "?"}
+    ends = {
+        end: part[f"alt_{end}_{_side(value)}"].format(
+            cents=wording.cents(value or 0.0, decimal), **fields
+        )
+        for end, value in (
+            ("start", string.get("start_cents")),
+            ("end", string.get("deviation_cents")),
+        )
+    }
+    return str(part["alt"]).format(
+        string=string_word(name, words), turns=part[turns].format(turns=moves), **ends
+    )
+
+
+def _side(cents: float | None) -> str:
+    if cents is None:
+        return "unknown"
+    if abs(cents) < EXACT_CENTS:
+        return "exact"
+    return "high" if cents > 0 else "low"
+
+
+def _next_step(record: Record, words: Words) -> dict[str, str] | None:
+    step = record.get("next_step")
+    if not step:
+        return None
+    text = wording.unwidowed(wording.safe_text(step["text"], TEXT_LIMIT))
+    return {"heading": words["next_step"], "text": text}
+
+
+def _points(record: Record, words: Words) -> dict[str, Any] | None:
+    criteria = (record.get("score") or {}).get("criteria") or []
+    if record["status"] in UNMEASURED:
+        criteria = [item for item in criteria if item["by"] == "teacher" or item.get("comment")]
+    if not criteria:
+        return None
+    part = words["points"]
+    return {
+        **{key: part[key] for key in ("heading", "criterion", "score", "reason")},
+        "rows": [_points_row(item, words) for item in criteria],
+    }
+
+
+def _counts(record: Record, words: Words) -> dict[str, Any] | None:
+    """What a take is marked on, for who has still to hand one in."""
+    if record["status"] not in ("unreadable", "missing"):
+        return None
+    part = words["counts"]
+    rows = []
+    for item in (record.get("score") or {}).get("criteria") or []:
+        if item["by"] == "teacher":
+            continue
+        key = "worth_one" if item["of"] == 1 else "worth_many"
+        points = wording.points(item["of"], words["decimal"])
+        rows.append({"title": _title(item), "worth": part[key].format(points=points)})
+    return {"heading": part["heading"], "rows": rows} if rows else None
+
+
+def _title(item: dict[str, Any]) -> str:
+    return wording.safe_text(item.get("title") or item["id"])
+
+
+def _points_row(item: dict[str, Any], words: Words) -> dict[str, Any]:
+    """One criterion: its points, whole or so far, and the reasons."""
+    part, decimal = words["points"], words["decimal"]
+    given, still_open = item.get("points"), item.get("open") or 0.0
+    value, more = part["open"], None
+    if given is not None:
+        value = part["value"].format(
+            points=wording.points(given, decimal), of=wording.points(item["of"], decimal)
+        )
+        if still_open:
+            more = part["open_part"].format(points=wording.points(still_open, decimal))
+    return {
+        "title": _title(item),
+        "picture": _image(pictures.points_svg(given, item["of"], still_open)),
+        "value": value,
+        "more": more,
+        "reasons": _reasons(item, words),
+    }
+
+
+def _reasons(item: dict[str, Any], words: Words) -> list[dict[str, Any]]:
+    """Why there are these points: the teacher's words first.
+
+    Where she decided otherwise than was measured, what was measured is no reason any more.
+    """
+    part, given = words["points"], item.get("points")
+    reasons = []
+    comment = wording.safe_text(item.get("comment"), TEXT_LIMIT)
+    by_teacher = item["by"] == "teacher"
+    if comment or by_teacher:
+        text = part["teacher_comment"].format(comment=comment) if comment else part["teacher"]
+        reasons.append({"text": text, "at": None, "teacher": True})
+    overruled = by_teacher and item.get("measured_points") != given
+    for evidence in [] if overruled else item.get("evidence") or []:
+        reasons.append({**_timed(evidence, words), "teacher": False})
+    if item.get("close_call") and item["by"] == "measured":
+        reasons.append({"text": part["close_call"], "at": None, "teacher": False})
+    if given is None or item.get("open"):
+        key = "open_reason" if given is None else "open_part_reason"
+        reasons.append({"text": part[key], "at": None, "teacher": False})
+    return reasons
+
+
+def _timed(item: dict[str, Any], words: Words) -> dict[str, Any]:
+    """A text with its time in the take, which is left out where the text says it already."""
+    text = wording.safe_text(item["text"], TEXT_LIMIT)
+    time = wording.clock(item.get("at_s"))
+    shown = words["points"]["at"].format(time=time) if time and time not in text else None
+    return {"text": text, "at": shown}
+
+
+def _observations(record: Record, words: Words) -> dict[str, Any] | None:
+    items = record.get("observations") or []
+    if not items:
+        return None
+    return {"heading": words["observations"], "rows": [_timed(item, words) for item in items]}
+
+
+def _cautions(instrument: Instrument | None, words: Words) -> dict[str, Any]:
+    part = words["cautions"]
+    rows = [*part["all"], *(part[instrument.pegs] if instrument else [])]
+    return {"heading": part["heading"], "rows": rows, "stop": part["stop"]}
+
+
+def _sure(record: Record, words: Words) -> dict[str, str]:
+    """How sure the machine is, in words: the well heard, the less sure, the not heard, the edge."""
+    part, strings = words["sure"], record["strings"]
+    known = {
+        name: string["uncertainty_cents"]
+        for name, string in strings.items()
+        if string.get("uncertainty_cents") is not None
+        and string.get("verdict") in ("in_tune", "close", "out")
+    }
+    less = {
+        name: sure
+        for name, sure in known.items()
+        if sure > record["tolerances"][name]["in_tune_cents"]
+    }
+    clear = [sure for name, sure in known.items() if name not in less]
+    lost = [name for name, string in strings.items() if name not in known]
+    edge = [name for name in known if strings[name].get("close_call")]
+    sentences = []
+    if clear:
+        key = "clear" if len(clear) == len(strings) else "clear_some"
+        sentences.append(part[key].format(cents=wording.cents(max(clear), words["decimal"])))
+    if less:
+        cents = wording.cents(max(less.values()), words["decimal"])
+        sentences.append(part["less"].format(strings=_strings(list(less), words), cents=cents))
+    if lost:
+        sentences.append(part["not_heard"].format(strings=_strings(lost, words)))
+    if edge:
+        sentences.append(part["close_call"].format(strings=_strings(edge, words)))
+    if record["status"] == "needs_listening":
+        sentences.append(part["listening"])
+    sentences.append(part["wrong"])
+    return {"heading": part["heading"], "text": wording.unwidowed(" ".join(sentences))}
+
+
+def _strings(names: list[str], words: Words) -> str:
+    """Strings in a sentence: ``the A string``, ``the A and D strings``."""
+    letters = wording.listed([string_word(name, words) for name in names], words["and"])
+    key = "string_one" if len(names) == 1 else "string_many"
+    return str(words[key]).format(strings=letters)
+
+
+def _facts(record: Record, words: Words) -> dict[str, str] | None:
+    """The recording in small print: take, file, time, length, sound, reference."""
+    submission = record.get("submission")
+    if not submission:
+        return None
+    part = words["facts"]
+    facts = []
+    if submission.get("attempt") and (submission.get("attempts") or 1) > 1:
+        facts.append(
+            part["attempt"].format(attempt=submission["attempt"], attempts=submission["attempts"])
+        )
+    file = wording.safe_text((submission.get("file") or "").split("/")[-1], FILE_NAME_LIMIT)
+    facts.append(part["file"].format(file=file))
+    if received := wording.date(submission.get("received"), words):
+        facts.append(part["received"].format(date=received))
+    if submission.get("duration_s"):
+        facts.append(part["duration"].format(time=wording.clock(submission["duration_s"])))
+    facts += _sound_facts(record.get("recording") or {}, words)
+    facts.append(_reference(record["reference"], words))
+    text = wording.unwidowed("; ".join(facts) + ".")
+    return {"heading": part["heading"], "text": text[0].upper() + text[1:]}
+
+
+def _sound_facts(recording: dict[str, Any], words: Words) -> list[str]:
+    part = words["facts"]
+    facts = []
+    snr_db = recording.get("snr_db")
+    if snr_db is not None:
+        level = "low" if snr_db >= QUIET_SNR_DB else "some" if snr_db >= NOISY_SNR_DB else "high"
+        facts.append(part[f"noise_{level}"])
+    if (recording.get("clipped_fraction") or 0) > CLIPPED_FRACTION:
+        facts.append(part["clipped"])
+    if recording.get("low_cut_hz"):
+        facts.append(part["low_cut"])
+    if recording.get("gated"):
+        facts.append(part["gated"])
+    speed = recording.get("speed_error_cents")
+    if speed is not None and abs(speed) >= SPEED_CENTS:
+        facts.append(part["speed"].format(cents=wording.cents(speed, words["decimal"])))
+    return facts
+
+
+def _reference(reference: dict[str, Any], words: Words) -> str:
+    part = words["facts"]
+    return str(part["reference"]).format(
+        a4=wording.number(reference["a4_hz"], 1, words["decimal"]),
+        temperament=part["temperaments"][reference["temperament"]],
+        method=part["methods"][reference["method"]],
+    )
+
+
+def _image(svg: str) -> str:
+    """SVG as an address that carries its own content."""
+    return "data:image/svg+xml;base64," + b64encode(svg.encode("utf-8")).decode("ascii")

@@ -1,0 +1,161 @@
+"""What only the teacher's ear can settle, in words for the teacher: problems of a record.
+
+Students and parents do not read these. Each problem says which criteria it concerns: the take is
+done with as soon as the teacher has given points for all of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from typing import Any
+
+from pegmark.words import wording
+
+# Notes that may be any string hide turns, but not how the other strings were left (a string whose
+# last word such a note may be is told by its own state) ...
+HIDDEN_TURNS = "string_unsure"
+HIDDEN_KINDS = frozenset({"order", "sounding_while_turning", "small_moves"})
+# ... and it takes some of them to tune a string by: one or two are a slip of the ear.
+HIDDEN_NOTES = 3
+
+MESSAGES: dict[str, tuple[str, str]] = {
+    "string_not_heard": (
+        "{string} was not heard.",
+        "Listen whether it was played, or ask for a new take.",
+    ),
+    "which_string": (
+        "It is not sure which notes are {string}{at}.",
+        "Listen how {string} was left.",
+    ),
+    "pitch_unsure": (
+        "{string} was left at {cents:+.1f} cents, give or take {half:.1f}{at}: too unsure for a "
+        "verdict.",
+        "Listen to {string}.",
+    ),
+    "interval_unsure": (
+        "{string} stands {cents:+.1f} cents from a pure interval to {other}, give or take "
+        "{half:.1f}{at}: too unsure for a verdict.",
+        "Listen to the two strings together.",
+    ),
+    "fell_far": (
+        "{string} seems to have fallen far after it was set{at}: a peg let go, or it is another "
+        "sound.",
+        "Listen to {string}.",
+    ),
+    "pitch_contradicts": (
+        "{string} alone and with {other} give different pitches{at}.",
+        "Listen to both strings.",
+    ),
+    "no_a_heard": (
+        "No A was heard that {string} could be judged by.",
+        "Listen which A the student tuned to.",
+    ),
+    "neighbour_unsure": (
+        "{other} is not known, so the interval of {string} to it is not either.",
+        "Listen to the two strings together.",
+    ),
+    "order_unsure": ("The order of the strings is not known.", "Listen which string came first."),
+    "sounding_unsure": (
+        "Whether the strings sounded while they were turned is not known (first {string}{at}).",
+        "Listen to the turns.",
+    ),
+    "moves_unsure": (
+        "{string} went up far{at}; whether in one move or several is not known.",
+        "Listen to that turn.",
+    ),
+    "turn_unsure": (
+        "What sounds like a turn of {string}{at} may be another sound.",
+        "Listen whether it was turned there.",
+    ),
+    "method_unheard": (
+        "The way of tuning the assignment asks for was not heard.",
+        "Look and listen how the student tuned.",
+    ),
+    "no_turns": ("Nothing was turned in this take.", "Decide what that means."),
+    "whole_unsure": (
+        "The pitch of the whole instrument is too unsure for a verdict.",
+        "Listen to the strings.",
+    ),
+    "noisy": (
+        "The recording is noisy ({snr:.0f} dB above the noise): notes may have been missed.",
+        "Listen to the take.",
+    ),
+    "recording_speed": (
+        "The recording ran at a wrong speed; {cents:+.1f} cents were taken out of all pitches.",
+        "Listen to the take beside a sounded A.",
+    ),
+    "not_measured": (
+        "The program could not measure this take.",
+        "Run it again; if it stays so, look into results/logs.",
+    ),
+    "other_take_open": (
+        "Take {attempt} may be the better one: {open:g} of its points are open.",
+        "Listen to that take too.",
+    ),
+    "other_take_unreadable": (
+        "Take {attempt} could not be read, so it was left out.",
+        "Ask whether it matters.",
+    ),
+    "mark_not_used": (
+        "The mark for {criterion} ({points:g}) does not fit the rubric and was not used.",
+        "Correct it in marks.csv.",
+    ),
+}
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """Something only the teacher's ear can settle, before it becomes a problem of the record.
+
+    `fields` are what its message needs beyond the string and the time.
+    """
+
+    code: str
+    string: str | None = None
+    at_s: float | None = None
+    fields: tuple[tuple[str, Any], ...] = ()
+
+
+def as_problem(doubt: Doubt, criteria: Collection[str]) -> dict[str, Any]:
+    """The record's problem of a doubt that concerns the criteria with these ids."""
+    message, action = MESSAGES[doubt.code]
+    at = f" at {wording.clock(doubt.at_s)}" if doubt.at_s is not None else ""
+    fields = {"string": doubt.string, "at": at, **dict(doubt.fields)}
+    points = f" Then give points for: {', '.join(criteria)}." if criteria else ""
+    return {
+        "code": doubt.code,
+        "message": message.format(**fields),
+        "action": action.format(**fields) + points,
+        "criteria": list(criteria),
+        "string": doubt.string,
+        "at_s": doubt.at_s,
+    }
+
+
+def from_stage(
+    problem: dict[str, Any], kinds: dict[str, str], hidden_notes: int = HIDDEN_NOTES
+) -> dict[str, Any] | None:
+    """A problem of an earlier stage with the criteria it concerns; None where it changes nothing.
+
+    `kinds` holds criteria of the rubric, id -> kind: all that can be concerned. `hidden_notes` is
+    how many notes without a name were sounded before the last turn.
+    """
+    criteria = [one for one in kinds if one in problem.get("criteria", kinds)]
+    if problem["code"] == HIDDEN_TURNS:
+        if hidden_notes < HIDDEN_NOTES:
+            return None
+        criteria = [one for one in criteria if kinds[one] in HIDDEN_KINDS]
+    return {
+        "code": problem["code"],
+        "message": problem["message"],
+        "action": problem["action"],
+        "criteria": criteria,
+        "string": problem.get("string"),
+        "at_s": problem.get("at_s"),
+    }
+
+
+def settled(problem: dict[str, Any], marked: Collection[str]) -> bool:
+    """Whether the teacher has given points for every criterion that a problem names."""
+    return bool(problem["criteria"]) and set(problem["criteria"]) <= set(marked)

@@ -1,0 +1,296 @@
+"""How each string was tuned, as far as a person would stake a grade on it.
+
+From a measured string and its notes: its turns with what is sure of each, how far they went past
+the note, where they turned back, which were silent, how long it took, and what the string did by
+itself. Criteria and observations build on these; all cents are against the record's targets.
+
+A turn joins two plateaus, stretches at one pitch. It is sure when a clear note stands on each: a
+note that is as loud as the take's others, of a known string, and no speech. One syllable taken for
+a note makes two turns that nobody made; neither is sure.
+
+A string that changed unseen while others were played is found changed when it is played again. The
+measuring puts such a turn right before that; where the gap is too short for a hand to turn a peg,
+it happened earlier, in or after the string's last note before. So a turn has an earliest and a
+latest second ("since_s", "turned_s").
+
+The thresholds are common practice, no source, unless a comment says otherwise.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Iterable
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any
+
+Note = dict[str, Any]
+Move = dict[str, Any]
+
+CLEAR_ODDS = 0.9  # the path search is this sure of the note's string
+CLEAR_BELOW_DB = 10.0  # a note this much fainter against the noise than the take's usual ...
+CLEAR_TOLERANCES = 2.0  # ... or known to no better than this many in-tune tolerances is not clear
+SPOKEN_SHARE = 0.5  # of a note under speech: it may be the speech
+# A silence this long inside a turn: turned in silence; this short: it rang on (as
+# pegmark.measure.tuning).
+SILENT_GAP_S, SOUNDING_GAP_S = 1.2, 0.5
+CHANGE_CENTS = 5.0  # the smallest change that is told (as a turn's: design, section 3)
+SAME_CENTS = 1.0  # rounding and averaging of one and the same change
+EDGE_S = 0.02  # notes and turns that meet share their edge
+
+
+@dataclass(frozen=True)
+class Sounded:
+    """The notes that bear on one string, in order of time.
+
+    `name` is the string, `own` are its notes, `clear` those of them that are beyond doubt,
+    `nameless` the notes of the take that may be any string, `covering` the tones and the speech
+    under which a string may sound unheard.
+    """
+
+    name: str
+    own: list[Note]
+    clear: list[Note]
+    nameless: list[Note]
+    covering: list[Note]
+
+
+def size(move: Move) -> float:
+    """The size of a turn in cents, upward positive."""
+    return float(move["to_cents"] - move["from_cents"])
+
+
+def clear_notes(
+    notes: Iterable[Note], speech: Iterable[Note], in_tune: dict[str, float]
+) -> list[Note]:
+    """The notes that surely are a string's, and whose pitch is known.
+
+    in_tune : the in-tune tolerance of every string in cents. A note that glides is known by its
+    track, whatever the half-width of its mean.
+    """
+    notes, speech = list(notes), list(speech)
+    heights = [n["snr_db"] for n in notes if n.get("string") and n.get("snr_db") is not None]
+    least_db = statistics.median(heights) - CLEAR_BELOW_DB if heights else None
+    return [note for note in notes if _is_clear(note, speech, in_tune, least_db)]
+
+
+def _is_clear(
+    note: Note, speech: list[Note], in_tune: dict[str, float], least_db: float | None
+) -> bool:
+    if note.get("string") not in in_tune or note.get("f0_hz") is None:
+        return False
+    odds, snr, half = (note.get(k) for k in ("string_odds", "snr_db", "uncertainty_cents"))
+    if odds is not None and odds < CLEAR_ODDS:
+        return False
+    if snr is not None and least_db is not None and snr < least_db:
+        return False
+    spoken = sum(_overlap(note, one) for one in speech)
+    if spoken > SPOKEN_SHARE * (note["end_s"] - note["start_s"]):
+        return False
+    return bool(note.get("gliding")) or (
+        half is not None and half <= CLEAR_TOLERANCES * in_tune[note["string"]]
+    )
+
+
+def _overlap(a: Note, b: Note) -> float:
+    return max(0.0, float(min(a["end_s"], b["end_s"]) - max(a["start_s"], b["start_s"])))
+
+
+def is_of(note: Note, name: str) -> bool:
+    """Whether a note sounds the string `name`, alone or with another."""
+    sounding = note["kind"] in ("plucked", "bowed", "two_strings")
+    return sounding and name in (note.get("string"), note.get("string_2"))
+
+
+def sounded_of(
+    name: str, notes: list[Note], clear: list[Note], nameless: list[Note], speech: list[Note]
+) -> Sounded:
+    """What bears on one string; all lists are in order of time."""
+    tones = [note for note in notes if note["kind"] == "reference_tone"]
+    return Sounded(
+        name,
+        [note for note in notes if is_of(note, name)],
+        [note for note in clear if is_of(note, name)],
+        nameless,
+        [*tones, *speech],
+    )
+
+
+# Turns ----------------------------------------------------------------------------------------
+
+
+def weigh_moves(moves: list[Move], sounded: Sounded) -> list[Move]:
+    """The turns of a string with what is sure of each.
+
+    Added are "sure" (a clear note on either side), "since_s" and "turned_s", the first and the
+    last second a hand can have been at the peg. "sounding" false stays only where a silence lies
+    inside the turn.
+    """
+    edges = [-math.inf, *(m["end_s"] for m in moves)]
+    closes = [*(m["start_s"] for m in moves), math.inf]
+    clear = [
+        any(n["start_s"] < close - EDGE_S and n["end_s"] > edge + EDGE_S for n in sounded.clear)
+        for edge, close in zip(edges, closes, strict=True)
+    ]
+    weighed = []
+    for place, move in enumerate(moves):
+        weighed.append(
+            {
+                **move,
+                "sounding": _sounding(move, sounded),
+                "sure": clear[place] and clear[place + 1],
+                **_when_turned(move, sounded),
+            }
+        )
+    return weighed
+
+
+def _sounding(move: Move, sounded: Sounded) -> bool | None:
+    """Whether the string sounded during a turn. Silence needs a silence inside the turn."""
+    if move["sounding"] is not False:
+        known: bool | None = move["sounding"]
+        return known
+    if _silence_s(move, sounded) < SILENT_GAP_S:
+        return None
+    return None if any(_overlap(move, note) > 0 for note in sounded.nameless) else False
+
+
+def _silence_s(move: Move, sounded: Sounded) -> float:
+    """The longest time inside a turn in which nothing was heard that may be the string."""
+    longest, quiet_from = 0.0, move["start_s"]
+    sounds = sorted([*sounded.own, *sounded.covering], key=lambda note: note["start_s"])
+    for note in sounds:
+        if note["end_s"] > move["start_s"] and note["start_s"] < move["end_s"]:
+            longest = max(longest, note["start_s"] - quiet_from)
+            quiet_from = max(quiet_from, note["end_s"])
+    return max(longest, move["end_s"] - quiet_from)
+
+
+def _when_turned(move: Move, sounded: Sounded) -> dict[str, float]:
+    """The first and the last second of a turn.
+
+    A turn in which the string rang on from one note to the next is where the notes are. Else the
+    string may have moved at any time since its last note, and not where the gap is too short.
+    """
+    last_s, clear_s = _last_s(sounded.own, move), _last_s(sounded.clear, move)
+    came_back = move["start_s"] - last_s > SOUNDING_GAP_S
+    if move["sounding"] is True and not came_back:
+        return {"since_s": move["start_s"], "turned_s": move["end_s"]}
+    too_short = move["end_s"] - move["start_s"] < SOUNDING_GAP_S
+    return {
+        "since_s": clear_s,
+        "turned_s": last_s if too_short else move["end_s"],
+    }
+
+
+def _last_s(notes: list[Note], move: Move) -> float:
+    """When the last of these notes before a turn ended; the turn's start where there is none."""
+    start_s: float = move["start_s"]
+    before = [note["end_s"] for note in notes if note["start_s"] < start_s - EDGE_S]
+    return min(max(before, default=start_s), start_s)
+
+
+def last_turn_s(strings: Iterable[dict[str, Any]]) -> float | None:
+    """When the last sure turn of any string ended; None where there is none."""
+    ends = (move["turned_s"] for string in strings for move in string["moves"] if move["sure"])
+    return max(ends, default=None)
+
+
+def checked_s(sounded: Sounded, after_s: float | None) -> float | None:
+    """When a string was first sounded after a second of the take; None: it was not."""
+    starts = (note["start_s"] for note in sounded.own)
+    return min((s for s in starts if after_s is None or s >= after_s - EDGE_S), default=None)
+
+
+def summary(moves: list[Move], span: tuple[float, float], tolerance: float) -> dict[str, Any]:
+    """The turns of a string in short; only what is sure of them.
+
+    span : where the string may stand, tolerance : how far beside it is in tune, in cents.
+    """
+    sure = [move for move in moves if move["sure"]]
+    silent = [move for move in sure if move["sounding"] is False]
+    turned_back_s = reversals(sure)
+    return {
+        "overshoots": overshoots(sure, span, tolerance),
+        "reversals": len(turned_back_s),
+        "turned_back_s": turned_back_s,
+        "silent_moves": len(silent),
+        "largest_silent": max(silent, key=lambda move: abs(size(move)), default=None),
+    }
+
+
+def overshoots(moves: list[Move], span: tuple[float, float], tolerance: float) -> list[Note]:
+    """Turns that went past the note: from one side of its span out of tune on the other.
+
+    Each is {"at_s", "cents"}: when, and how far past (signed).
+    """
+    low, high = span
+    found = []
+    for move in moves:
+        start, end = move["from_cents"], move["to_cents"]
+        past = end - high if end > high else min(0.0, end - low)
+        crossed = start < low if past > 0 else start > high
+        if crossed and abs(past) > tolerance:
+            found.append({"at_s": move["end_s"], "cents": past})
+    return found
+
+
+def reversals(moves: list[Move]) -> list[float]:
+    """The seconds at which the turning of a string changed its direction."""
+    return [b["start_s"] for a, b in pairwise(moves) if (size(a) > 0) != (size(b) > 0)]
+
+
+# What a string did by itself ------------------------------------------------------------------
+
+
+def own_changes(string: dict[str, Any], sounded: Sounded, others: list[Move]) -> list[Move]:
+    """What changed between the turns of a string: it slipped, or the tuning of others pulled it.
+
+    Each is {"start_s", "end_s", "from_cents", "to_cents", "cause": "slip" or "pull"}: between
+    these two seconds it changed. `string` has start_cents, moves, deviation_cents and
+    slipped_cents (the largest fall that the measuring took for a slip), `others` are the turns of
+    all other strings.
+    """
+    moves, left = string["moves"], string["deviation_cents"]
+    stays = [(move["end_s"], move["to_cents"]) for move in moves]
+    if not moves:
+        if not sounded.own or string["start_cents"] is None:
+            return []
+        stays = [(sounded.own[0]["start_s"], string["start_cents"])]
+    onward = [(move["start_s"], move["from_cents"]) for move in moves[1:]]
+    found = []
+    for (since_s, was), (until_s, then) in zip(stays, [*onward, (math.inf, left)], strict=True):
+        if then is None or abs(then - was) <= CHANGE_CENTS:
+            continue
+        start_s, end_s = _when_changed(since_s, was, until_s, then, sounded)
+        pulled = any(m["start_s"] < end_s and m["end_s"] > start_s for m in others)
+        fall = string["slipped_cents"]
+        slipped = fall is not None and abs(then - was + fall) <= SAME_CENTS
+        if not pulled and not slipped and not moves:
+            continue  # a first note alone is no pitch to have changed from
+        cause = "slip" if slipped or (then < was and not pulled) else "pull"
+        found.append(
+            {
+                "start_s": start_s,
+                "end_s": end_s,
+                "from_cents": was,
+                "to_cents": then,
+                "cause": cause,
+            }
+        )
+    return found
+
+
+def _when_changed(
+    since_s: float, was: float, until_s: float, then: float, sounded: Sounded
+) -> tuple[float, float]:
+    """The last second at the old pitch and the first at the new one, from the notes between."""
+    for note in sounded.own:
+        cents = note.get("deviation_cents")
+        if cents is None or not since_s - EDGE_S <= note["start_s"] < until_s:
+            continue
+        if abs(cents - then) < abs(cents - was):
+            return since_s, max(since_s, note["start_s"])
+        since_s = max(since_s, note["end_s"])
+    return since_s, since_s if until_s == math.inf else max(since_s, until_s)

@@ -1,0 +1,1 @@
+"""Ground: Student's t, and how repeated measurements are combined."""
