@@ -11,11 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from pegmark.files.store import read_json, write_bytes, write_text
-from pegmark.publish.attention import attention_csv
-from pegmark.publish.dashboard import build_dashboard
-from pegmark.publish.drafts import make_draft
-from pegmark.publish.gradebook import gradebook_csv
-from pegmark.publish.oneroster import oneroster_zip
+from pegmark.publish import class_pages, make_draft
 from pegmark.records.faults import STAGE_S, run_in_child
 
 Records = dict[str, dict[str, Any]]
@@ -43,12 +39,10 @@ def publish(arguments: argparse.Namespace) -> None:
     records = read_records(arguments.records, ticket)
     spoiled = add_faults(records, arguments.faults)
     out: Path = arguments.out
-    write_text(out / "dashboard.html", build_dashboard(records, ticket, opinion))
-    write_text(out / "gradebook.csv", gradebook_csv(records, ticket))
-    write_text(out / "attention.csv", attention_csv(records, ticket, opinion))
+    for name, content in class_pages(records, ticket, opinion).items():
+        write_page(out / name, content)
     fit = {student: record for student, record in records.items() if student not in spoiled}
     write_outbox(out / "outbox", fit, arguments.sheets, arguments.mail)
-    write_oneroster(out / "oneroster.zip", oneroster_zip(records, ticket))
 
 
 def read_records(folder: Path, ticket: dict[str, Any]) -> Records:
@@ -85,12 +79,14 @@ def write_outbox(outbox: Path, records: Records, sheets: Path, mail: Path) -> No
             path.unlink()
 
 
-def write_oneroster(path: Path, archive: bytes | None) -> None:
-    """The archive, or none where an earlier one stands that is no longer true."""
-    if archive is None:
+def write_page(path: Path, content: str | bytes | None) -> None:
+    """A page or file of the class; None takes an earlier one away that is no longer true."""
+    if content is None:
         path.unlink(missing_ok=True)
+    elif isinstance(content, str):
+        write_text(path, content)
     else:
-        write_bytes(path, archive)
+        write_bytes(path, content)
 
 
 if __name__ == "__main__":

@@ -1,0 +1,35 @@
+"""Everything that shows a whole class, by file name."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from pegmark.publish.attention import attention_csv
+from pegmark.publish.class_records import Record
+from pegmark.publish.dashboard import build_dashboard
+from pegmark.publish.gradebook import gradebook_csv
+from pegmark.publish.oneroster import oneroster_zip
+
+
+def class_pages(
+    records: Mapping[str, Record], ticket: Mapping[str, Any], opinion: dict[str, Any] | None
+) -> dict[str, str | bytes | None]:
+    """The class page, the gradebook, the attention list and the open roster standard's archive.
+
+    Parameters
+    ----------
+    records : by student id; a student of the roster may lack one.
+    ticket : results/tickets/publish.json.
+    opinion : results/work/recheck.json, or None.
+
+    Returns
+    -------
+    Text or bytes by file name; None for an archive that the roster does not allow.
+    """
+    return {
+        "dashboard.html": build_dashboard(records, ticket, opinion),
+        "gradebook.csv": gradebook_csv(records, ticket),
+        "attention.csv": attention_csv(records, ticket, opinion),
+        "oneroster.zip": oneroster_zip(records, ticket),
+    }
