@@ -14,7 +14,9 @@ from scipy import stats
 
 from conftest import ROOT
 from lab.paths import Habits, Spread, random_path
-from pegmark.measure.tuning import PRIOR_NOTES, PRIORS, UNTOUCHED_CENTS, read_interval, read_tuning
+from pegmark.measure.as_left import PRIOR_NOTES, UNTOUCHED_CENTS
+from pegmark.measure.pieces import PRIORS
+from pegmark.measure.tuning import read_interval, read_tuning
 from pegmark.statistics.combining import combine
 from pegmark.statistics.student_t import student_95
 from pegmark.trade import pitch

@@ -30,7 +30,7 @@ for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 import yaml
 
 from pegmark.files.store import read_json, rounded, write_json
-from pegmark.measure.tuning import TURN_CENTS
+from pegmark.measure.pieces import TURN_CENTS
 from pegmark.score import score_student
 from pegmark.settings.rubric import load_rubric
 from pegmark.trade.instruments import Instrument, load_instruments

@@ -1,0 +1,194 @@
+"""What every string was left at, and how surely."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from pegmark.measure.change_points import repeat_sd, systematic
+from pegmark.measure.moves import slipped
+from pegmark.measure.pieces import TURN_CENTS, Move, Piece, Prior, TunedString
+from pegmark.measure.plateaus import ROUNDING_S
+from pegmark.records.note import SURE_ODDS
+from pegmark.statistics.combining import combine
+from pegmark.statistics.student_t import NORMAL_95
+from pegmark.trade import pitch
+
+LOST_HALF_CENTS = 50.0  # half-width of a string that was moving when it was last heard
+UNTOUCHED_CENTS = 2.0  # added in quadrature if another string was turned afterwards (design) ...
+UNTOUCHED_SHARE = 0.02  # ... or so much of all those turns' way (common practice, no source)
+UNSURE_REACH_CENTS = 600.0  # strings this close to an unnamed note may be the one that sounded
+PRIOR_NOTES = 8.0  # the prior of the repeat counts like this many notes (degrees of freedom)
+
+
+class _Left(NamedTuple):
+    mean: float
+    half_width: float
+    deciding: Piece
+
+
+def _leave(string: TunedString, strings: dict[str, TunedString], prior: Prior) -> _Left | None:
+    """Combine the notes of the last stretch: each kind by itself, then the kinds.
+
+    Notes from before another string's turn may have been pulled off since, all alike: they are
+    combined by themselves, with `UNTOUCHED_CENTS` more.
+    """
+    if not string.left:
+        return None
+    last_s = string.left[-1].start_s
+    ends = [move.end_s for move in _turned_after(string, strings, -math.inf)]
+    fresh_s = max((end for end in ends if end <= last_s), default=-math.inf)
+    kinds = []
+    for kind in ("bowed", "plucked"):
+        pieces = [p for p in string.left if p.kind == kind]
+        parts = []
+        for part, pulled in (
+            ([p for p in pieces if p.start_s >= fresh_s], 0.0),
+            ([p for p in pieces if p.start_s < fresh_s], UNTOUCHED_CENTS),
+        ):
+            if part:
+                values, variances = [p.cents for p in part], [p.variance() for p in part]
+                own = combine(values, variances, repeat_sd(kind, prior) ** 2, PRIOR_NOTES)
+                parts.append((own.mean, math.hypot(own.half_width, pulled)))
+        if parts:
+            mean, half = _weigh(parts)
+            kinds.append((mean, math.hypot(half, systematic(kind, prior))))
+    mean, half = _weigh(kinds)
+    # A bow reads more surely than a pluck; of equals the earliest is listened to.
+    deciding = min(string.left, key=lambda p: (p.kind != "bowed", p.half, p.start_s))
+    return _Left(mean, half, deciding)
+
+
+def _weigh(parts: list[tuple[float, float]]) -> tuple[float, float]:
+    """Mean and half-width of independent (value, half-width), wider where they contradict.
+
+    The widening is Birge's ratio (1932).
+    """
+    values = np.array([value for value, _ in parts])
+    weight = np.array([half for _, half in parts]) ** -2.0
+    mean = float(np.sum(weight * values) / np.sum(weight))
+    squares = float(np.sum(weight * (values - mean) ** 2)) * NORMAL_95**2
+    ratio = math.sqrt(squares / max(len(parts) - 1, 1))
+    return mean, max(ratio, 1.0) / math.sqrt(float(np.sum(weight)))
+
+
+def _turned_after(string: TunedString, strings: dict[str, TunedString], at_s: float) -> list[Move]:
+    """The turns of other strings that ended after `at_s`."""
+    return [
+        move
+        for other in strings.values()
+        if other is not string
+        for move in other.turns()
+        if move.end_s > at_s
+    ]
+
+
+def describe(
+    string: TunedString,
+    strings: dict[str, TunedString],
+    timed: list[dict[str, Any]],
+    prior: Prior,
+    target_hz: float,
+    last_turn_s: float | None,
+) -> dict[str, Any]:
+    """The fields of one string in the measured record."""
+    left = _leave(string, strings, prior)
+    moves = string.turns()
+    upward = [m.size() for m in moves if m.size() > 0]
+    field_values: dict[str, Any] = {
+        "target_hz": target_hz,
+        "f0_hz": None,
+        "deviation_cents": None,
+        "uncertainty_cents": None,
+        "kind": None,
+        "at_s": None,
+        "notes": len(string.left),
+        "heard": "unsure" if _untold(string, strings, timed) else _heard(string, timed, target_hz),
+        "start_cents": string.pieces[0].cents if string.pieces else None,
+        "moves": [m.as_dict() for m in moves],
+        "largest_move_cents": max(upward) if upward else None,
+        "slipped_cents": slipped(string),
+        "drift_cents": _drift(string, timed),
+        "settled_s": string.settled_s(),
+        "checked_s": _checked_s(string, timed, last_turn_s),
+        "deciding": None,
+    }
+    if left is not None:
+        last_heard = timed[string.notes[-1]]["end_s"]
+        others = [move.size() for move in _turned_after(string, strings, last_heard)]
+        pulled = max(UNTOUCHED_CENTS, UNTOUCHED_SHARE * abs(sum(others))) if others else 0.0
+        note = timed[left.deciding.index]
+        field_values |= {
+            "f0_hz": pitch.shift_hz(target_hz, left.mean),
+            "deviation_cents": left.mean,
+            "uncertainty_cents": math.hypot(
+                left.half_width, pulled, LOST_HALF_CENTS if string.lost else 0.0
+            ),
+            "kind": note["kind"],
+            "at_s": left.deciding.start_s,
+            "deciding": {"start_s": note["start_s"], "end_s": note["end_s"]},
+        }
+    return field_values
+
+
+def _untold(
+    string: TunedString, strings: dict[str, TunedString], timed: list[dict[str, Any]]
+) -> bool:
+    """Whether a string was heard out of tune before the first turn of any, and never again.
+
+    Who turns the other pegs turns this one too: it may have been tuned where nothing was heard. So
+    it may if the others were turned unheard: sounded before, but not told, and told only later.
+    """
+    if not string.left or string.turns():
+        return False
+    last_s = max(piece.end_s for piece in string.pieces)
+    others = [other for other in strings.values() if other is not string]
+    turned_s = [move.start_s for other in others for move in other.turns()]
+    if any(_is_unnamed(note) and note["end_s"] < last_s + ROUNDING_S for note in timed):
+        told_s = (timed[other.notes[0]]["start_s"] for other in others if other.notes)
+        turned_s += [start for start in told_s if start > last_s]
+    off = abs(float(np.median([piece.cents for piece in string.left])))
+    return off > TURN_CENTS and bool(turned_s) and last_s <= min(turned_s) + ROUNDING_S
+
+
+def _is_unnamed(note: dict[str, Any]) -> bool:
+    return note["kind"] in ("plucked", "bowed", "two_strings") and not note.get("string")
+
+
+def _heard(string: TunedString, timed: list[dict[str, Any]], target_hz: float) -> str:
+    """ "heard", "not_heard", or "unsure": an unnamed note may be this string's last word."""
+    if string.lost:
+        return "unsure"
+    last = timed[string.notes[-1]]["start_s"] if string.pieces else -math.inf
+    for note in timed:
+        if not _is_unnamed(note) or note["start_s"] < last:
+            continue
+        if (note.get("string_odds") or 0.0) >= SURE_ODDS:
+            continue
+        heights = [note[key] for key in ("f0_hz", "f0_2_hz") if note.get(key)]
+        if any(abs(pitch.cents_between(f, target_hz)) < UNSURE_REACH_CENTS for f in heights):
+            return "unsure"
+    if not string.pieces:
+        return "unsure" if string.notes else "not_heard"
+    return "heard"
+
+
+def _drift(string: TunedString, timed: list[dict[str, Any]]) -> float | None:
+    """The median attack drift of the notes that describe the string, else of all its plucks."""
+    for indices in ([p.index for p in string.left], string.notes):
+        drifts = [timed[i].get("attack_drift_cents") for i in indices]
+        known = [d for d in drifts if d is not None]
+        if known:
+            return float(np.median(known))
+    return None
+
+
+def _checked_s(
+    string: TunedString, timed: list[dict[str, Any]], last_turn_s: float | None
+) -> float | None:
+    """The first sounding after the last turn of any string (with no turn at all: the first)."""
+    starts = [timed[i]["start_s"] for i in string.notes]
+    after = [s for s in starts if last_turn_s is None or s >= last_turn_s - ROUNDING_S]
+    return min(after) if after else None

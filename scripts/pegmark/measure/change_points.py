@@ -1,0 +1,152 @@
+"""Where a string's pitch changed: its pieces joined to stretches at one pitch."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+
+from pegmark.measure.moves import PULL_MOST_CENTS, moves_between
+from pegmark.measure.pieces import (
+    TURN_CENTS,
+    UNSETTLED_HALF_CENTS,
+    Piece,
+    Prior,
+    Stretch,
+    TunedString,
+)
+from pegmark.measure.plateaus import REST_CENTS, REST_S, ROUNDING_S
+from pegmark.statistics.student_t import NORMAL_95
+
+CHANGE_CENTS = 2.0  # the smallest change-point: real strings breathe by a cent or two
+OUTLIER_S = 0.3  # last notes shorter than this do not overturn what good ones agree on ...
+OUTLIER_HALF_CENTS = 4.0  # ... nor do notes measured this badly ...
+OUTLIER_LONG_S = 1.0  # ... unless they are longer than any syllable
+FAINT_BELOW_DB = 8.0  # last notes so much fainter against the noise may be speech or somebody else
+
+
+def find_changes(string: TunedString, timed: list[dict[str, Any]], prior: Prior) -> None:
+    """Fill in what describes a string as left, its changes, and whether it was lost.
+
+    timed : the take's notes in order of time, which the string's pieces count.
+    """
+    if not string.pieces:
+        return
+    string.lost = string.pieces[-1].lost or any(
+        _unconfirmed(last, before) for before, last in pairwise(string.pieces[-2:])
+    )
+    heard_last = string.pieces
+    _rest_between_notes(string.pieces)
+    known = [p for p in string.pieces if p.half <= UNSETTLED_HALF_CENTS]
+    fine = _merge([Stretch([p]) for p in known or string.pieces], prior, CHANGE_CENTS)
+    fine = _drop_outliers(fine)
+    string.pieces = [p for stretch in fine for p in stretch.pieces]
+    settled = [s for s in fine if s.settled()]
+    string.left = [p for p in (settled or fine)[-1].pieces if p.steady or not settled]
+    if settled and fine[-1] is not settled[-1]:  # it was still moving when last heard
+        string.left = fine[-1].pieces
+    string.lost |= not known or _moved_on(heard_last, string.left) or _hardly_heard(string, timed)
+    turned = _merge(fine, prior, TURN_CENTS)
+    string.changes = moves_between(turned, string, timed)
+
+
+def _unconfirmed(last: Piece, before: Piece) -> bool:
+    """Whether a string moved far as its last pluck died away, and was not sounded again: another
+    player's note may have taken over."""
+    same = last.index == before.index and last.kind == "plucked"
+    return same and abs(last.cents - before.cents) > UNSETTLED_HALF_CENTS
+
+
+def _moved_on(pieces: list[Piece], left: list[Piece]) -> bool:
+    """Whether later notes, too badly measured to say where, say that the string moved on."""
+    after = [p for p in pieces if p.start_s > left[-1].start_s and p.half > UNSETTLED_HALF_CENTS]
+    return any(
+        abs(p.cents - left[-1].cents) > p.half and p.end_s - p.start_s >= OUTLIER_S for p in after
+    )
+
+
+def _hardly_heard(string: TunedString, timed: list[dict[str, Any]]) -> bool:
+    """Whether the notes that say where the string is are faint ones, far from all before them."""
+    left = {p.index for p in string.left}
+    before = [
+        p for p in string.pieces if p.index not in left and p.start_s < string.left[0].start_s
+    ]
+    if not before or abs(before[-1].cents - string.left[0].cents) <= PULL_MOST_CENTS:
+        return False
+    own, others = (
+        [snr for i in sorted(group) if (snr := timed[i].get("snr_db")) is not None]
+        for group in (left, {p.index for p in before})
+    )
+    return bool(own and others) and max(own) < float(np.median(others)) - FAINT_BELOW_DB
+
+
+def _rest_between_notes(pieces: list[Piece]) -> None:
+    """Mark as steady where one note glides to and the next glides on from, if it is one pitch."""
+    for a, b in pairwise(pieces):
+        apart_s = b.end_s - a.start_s  # the last point of one track to the first of the next
+        moving = not a.steady and not b.steady and not a.glides_on
+        if moving and apart_s >= REST_S - ROUNDING_S and abs(a.cents - b.cents) <= REST_CENTS:
+            a.steady = b.steady = True
+
+
+def _merge(stretches: list[Stretch], prior: Prior, least: float) -> list[Stretch]:
+    """Join neighbours whose pitches agree, the most alike first, until none do."""
+    stretches = [_measured(Stretch(list(s.pieces)), prior) for s in stretches]
+    while len(stretches) > 1:
+        apart = [_apart(a, b, prior, least) for a, b in pairwise(stretches)]
+        k = int(np.argmin(apart))
+        if apart[k] > 1:
+            break
+        joined = _measured(Stretch(stretches[k].pieces + stretches[k + 1].pieces), prior)
+        stretches[k : k + 2] = [joined]
+    return stretches
+
+
+def _measured(stretch: Stretch, prior: Prior) -> Stretch:
+    """Fill in the stretch's own mean and half-width: its steady notes, weighted, with repeats."""
+    pieces = [p for p in stretch.pieces if p.steady] or stretch.pieces
+    variance = np.array([p.variance() + repeat_sd(p.kind, prior) ** 2 for p in pieces])
+    weight = 1 / variance
+    stretch.mean = float(np.sum(weight * [p.cents for p in pieces]) / np.sum(weight))
+    stretch.half = NORMAL_95 / math.sqrt(float(np.sum(weight)))
+    return stretch
+
+
+def _apart(a: Stretch, b: Stretch, prior: Prior, least: float) -> float:
+    """The distance of two stretches in units of the smallest that counts."""
+    if a.pieces[-1].glides_on:
+        return math.inf  # a glide was heard between them
+    half = math.hypot(a.half, b.half)
+    if a.kinds() != b.kinds():
+        half = math.hypot(half, prior.plucked_systematic, prior.bowed_systematic)
+    return abs(a.mean - b.mean) / max(least, half)
+
+
+def repeat_sd(kind: str, prior: Prior) -> float:
+    """Standard deviation, in cents, from note to note of one kind, before listening."""
+    return (prior.plucked_repeat if kind == "plucked" else prior.bowed_repeat) / NORMAL_95
+
+
+def systematic(kind: str, prior: Prior) -> float:
+    """Half-width, in cents, of what all notes of one kind share, before listening."""
+    return prior.plucked_systematic if kind == "plucked" else prior.bowed_systematic
+
+
+def _drop_outliers(stretches: list[Stretch]) -> list[Stretch]:
+    """Leave out last notes, short or badly measured, that good ones before them contradict.
+
+    What is spoken after the last note can pass for a note, not for a good one.
+    """
+    kept = list(stretches)
+    while len(kept) > 1 and all(_poor(p) for p in kept[-1].pieces):
+        kept.pop()
+    good = sum(p.steady and not _poor(p) for p in kept[-1].pieces)
+    return kept if good >= 2 and not kept[-1].pieces[-1].glides_on else stretches
+
+
+def _poor(piece: Piece) -> bool:
+    length = piece.end_s - piece.start_s
+    badly = piece.half > OUTLIER_HALF_CENTS and length < OUTLIER_LONG_S
+    return length < OUTLIER_S or badly

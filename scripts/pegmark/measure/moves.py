@@ -1,0 +1,121 @@
+"""The moves between settled pitches, and whose doing each was."""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import Any
+
+from pegmark.measure.pieces import TURN_CENTS, Move, Piece, Stretch, TunedString, sounding
+
+SOUNDING_GAP_S = 0.5  # a silence shorter than this between two plucks: turned while it rang
+SILENT_GAP_S = 1.2  # longer than this: turned in silence; between the two, unknown
+# A string moves a little by itself while others are tuned, down as they go up: this far, and by
+# this share of their turns, but never more than the last figure (common practice, no source).
+PULL_CENTS = 8.0
+PULL_SHARE = 0.05
+PULL_MOST_CENTS = 25.0
+LET_GO_CENTS = 20.0  # nobody turns a string down so far from pitch and leaves it: it let go
+
+
+def moves_between(
+    stretches: list[Stretch], string: TunedString, timed: list[dict[str, Any]]
+) -> list[Move]:
+    """The changes between settled pitches; what glides through in between belongs to them."""
+    ends = [k for k, s in enumerate(stretches) if s.settled() or k in (0, len(stretches) - 1)]
+    moves = []
+    for a, b in pairwise(ends):
+        before, after = stretches[a].pieces[-1], stretches[b].pieces[0]
+        chain = [p for stretch in stretches[a : b + 1] for p in stretch.pieces]
+        chain = chain[chain.index(before) : chain.index(after) + 1]
+        others_s = _others_between(before, after, string, timed)
+        glided = _glided(chain)
+        silence = _silence([timed[i] for i in string.notes], before.end_s, after.start_s)
+        move = Move(
+            # While another string was played, no hand was at this one's peg.
+            start_s=max(before.end_s, min(others_s, after.start_s)),
+            end_s=max(after.start_s, before.end_s),
+            from_cents=stretches[a].mean,
+            to_cents=stretches[b].mean,
+            sounding=True if glided else _sounded(silence),
+            since_s=before.end_s,
+            glided=glided,
+            between_visits=others_s > -math.inf,
+        )
+        if abs(move.size()) > TURN_CENTS:
+            moves.append(move)
+    return moves
+
+
+def _glided(chain: list[Piece]) -> bool:
+    """Whether most of the way along `chain` was heard as glides."""
+    steps = [(abs(b.cents - a.cents), a.glides_on) for a, b in pairwise(chain)]
+    return sum(way for way, heard in steps if heard) > sum(w for w, heard in steps if not heard)
+
+
+def _silence(notes: list[dict[str, Any]], begin: float, end: float) -> float:
+    """The longest silence of a string between two times, in seconds."""
+    silence, quiet_from = 0.0, begin
+    for note in notes:
+        if note["end_s"] >= begin and note["start_s"] <= end:
+            silence = max(silence, note["start_s"] - quiet_from)
+            quiet_from = max(quiet_from, note["end_s"])
+    return max(silence, end - quiet_from)
+
+
+def _sounded(silence: float) -> bool | None:
+    """Whether a string sounded while it moved unheard, from the longest silence."""
+    if silence <= SOUNDING_GAP_S:
+        return True
+    return False if silence >= SILENT_GAP_S else None
+
+
+def _others_between(
+    before: Piece, after: Piece, string: TunedString, timed: list[dict[str, Any]]
+) -> float:
+    """When the last note of other strings alone between two pieces ended; -inf: there is none."""
+    return max(
+        (
+            timed[i]["end_s"]
+            for i in range(before.index + 1, after.index)
+            if (names := [name for name, _ in sounding(timed[i])]) and string.name not in names
+        ),
+        default=-math.inf,
+    )
+
+
+def find_causes(string: TunedString, strings: dict[str, TunedString]) -> None:
+    """Tell turns from what the string did by itself: it was pulled by others, or it fell back.
+
+    A fall from pitch, not heard as a glide, is a slip if it was found on coming back to the
+    string, or if it was large and left so. If the string was tuned again at once it may have been
+    loosened to seat the peg.
+    """
+    for k, move in enumerate(string.changes):
+        if move.between_visits and not move.glided:
+            others = sum(
+                m.size()
+                for other in strings.values()
+                if other is not string
+                for m in other.changes
+                if m.end_s > move.since_s and m.start_s < move.end_s
+            )
+            pull = min(PULL_CENTS + PULL_SHARE * abs(others), PULL_MOST_CENTS)
+            if others and abs(move.size()) <= pull:
+                move.cause = "pull"
+                continue
+        fell = move.size() < 0 and abs(move.to_cents) > abs(move.from_cents) and not move.glided
+        if not fell:
+            continue
+        onward = string.changes[k + 1] if k + 1 < len(string.changes) else None
+        at_once = onward is not None and not onward.between_visits and onward.size() > 0
+        if at_once:
+            move.sounding = None if move.between_visits else move.sounding
+        elif move.between_visits or -move.size() >= LET_GO_CENTS:
+            move.cause = "slip"
+
+
+def slipped(string: TunedString) -> float | None:
+    """The largest fall of a string by itself, in cents (positive); None: it never fell."""
+    falls = [-m.size() for m in string.changes if m.cause == "slip"]
+    return max(falls) if falls else None

@@ -1,0 +1,221 @@
+"""Pieces of notes at one pitch, and what is gathered about one string.
+
+All cents are against equal temperament at A4 = 440 Hz. An uncertainty is the half-width of a
+95 % interval.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from pegmark.measure import plateaus
+from pegmark.measure.plateaus import COARSE_HALF_CENTS, ROUNDING_S, Rest
+from pegmark.statistics.student_t import NORMAL_95
+from pegmark.trade import pitch
+
+TURN_CENTS = 5.0  # the smallest change that is called a turn (design, section 3)
+ATTACK_S = 0.15  # a pluck falls fastest before this (design, section 6)
+UNSAID_TURN_CENTS = 8.0  # a turn in a bow whose fit does not call it gliding: bows wander ...
+UNSAID_REST_S = 0.3  # ... but do not rest in between
+TRACK_GAP_S = 1.0  # a note that sounds on longer than this after its track may have moved on
+STRAIGHT_CENTS = 0.01  # a fall this even from third to third is a peg's, not an attack's
+UNSETTLED_HALF_CENTS = 12.0  # a pitch known no better than this is not a settled one
+
+
+class Prior(NamedTuple):
+    """What is known of an instrument before listening, in cents (half-widths of 95 %).
+
+    `repeat`: how far one note stands from another of an untouched string. `systematic`: what all
+    notes of a kind share, so that averaging never reduces it. Plucks: a body resonance beside a
+    low partial bends the whole series the same way each time; the heavier the string against the
+    body, the more. Cello +-2 and bass +-5 from take to take are measured on real samples
+    (design, section 6); the violin's strings are a quarter of the cello's weight and keep twice
+    the partials, so +-1, the viola stands between. Bows: the player's force flattens (from
+    memory), less on light strings.
+    """
+
+    plucked_repeat: float
+    bowed_repeat: float
+    plucked_systematic: float
+    bowed_systematic: float
+
+
+PRIORS = {
+    "violin": Prior(1.2, 0.8, 1.0, 0.5),
+    "viola": Prior(1.2, 0.8, 1.5, 0.6),
+    "cello": Prior(1.5, 1.0, 2.0, 0.8),
+    "double bass": Prior(3.5, 2.0, 5.0, 1.5),
+}
+FLOOR_SD_CENTS = {"plucked": 0.8, "bowed": 0.45}  # no note is surer than this (design, section 6)
+
+
+@dataclass
+class Piece:
+    """A stretch of one note at one pitch. A gliding note gives two, before and after."""
+
+    index: int  # of the note, in order of time
+    start_s: float
+    end_s: float
+    cents: float
+    half: float  # half-width of the note itself
+    kind: str  # plucked or bowed: how its pitch was made
+    steady: bool  # False: the string was moving
+    glides_on: bool = False  # the next piece is the same note, after a glide
+    lost: bool = False  # it moved on, and where to was not heard
+
+    def variance(self) -> float:
+        """Of its pitch, in cents squared."""
+        return max(self.half / NORMAL_95, FLOOR_SD_CENTS[self.kind]) ** 2
+
+
+@dataclass
+class Stretch:
+    """Neighbouring pieces at one pitch."""
+
+    pieces: list[Piece]
+    mean: float = 0.0
+    half: float = 0.0
+
+    def settled(self) -> bool:
+        """Whether any of its pieces stood still."""
+        return any(p.steady for p in self.pieces)
+
+    def kinds(self) -> set[str]:
+        """Of plucked and bowed, those that its pieces are."""
+        return {p.kind for p in self.pieces}
+
+
+@dataclass
+class Move:
+    """A change of a string's pitch from one settled pitch to the next."""
+
+    start_s: float
+    end_s: float
+    from_cents: float
+    to_cents: float
+    sounding: bool | None
+    since_s: float  # the end of the last note before it
+    glided: bool  # most of the way was heard
+    between_visits: bool  # other strings sounded in between
+    cause: str = "turn"  # turn, pull or slip
+
+    def size(self) -> float:
+        """In cents, positive upward."""
+        return self.to_cents - self.from_cents
+
+    def as_dict(self) -> dict[str, Any]:
+        """As the measured record has it."""
+        return {
+            "start_s": self.start_s,
+            "end_s": self.end_s,
+            "from_cents": self.from_cents,
+            "to_cents": self.to_cents,
+            "sounding": self.sounding,
+        }
+
+
+@dataclass
+class TunedString:
+    """Everything gathered about one string."""
+
+    name: str
+    notes: list[int] = field(default_factory=list)  # indices, in order of time
+    pieces: list[Piece] = field(default_factory=list)
+    left: list[Piece] = field(default_factory=list)
+    changes: list[Move] = field(default_factory=list)
+    lost: bool = False  # it was moving when last heard, or never heard well enough
+
+    def turns(self) -> list[Move]:
+        """Its changes that a hand made."""
+        return [m for m in self.changes if m.cause == "turn"]
+
+    def settled_s(self) -> float | None:
+        """When its last turn ended."""
+        return self.turns()[-1].end_s if self.turns() else None
+
+
+def sounding(note: dict[str, Any]) -> list[tuple[str, str]]:
+    """The strings a note sounds, each with the field that holds its pitch."""
+    if note["kind"] in ("plucked", "bowed") and note.get("string"):
+        return [(note["string"], "f0_hz")]
+    if note["kind"] == "two_strings" and note.get("string") and note.get("string_2"):
+        return [(note["string"], "f0_hz"), (note["string_2"], "f0_2_hz")]
+    return []
+
+
+def pieces_of(index: int, note: dict[str, Any], place: str, target_hz: float) -> list[Piece]:
+    """The pieces of note number `index`; `place` is the field of its pitch. None: no pitch."""
+    f0, half = note.get(place), note.get("uncertainty_cents")
+    if place == "f0_2_hz":
+        half = note.get("uncertainty_2_cents") or half
+    if f0 is None or half is None:
+        return []
+    cents = pitch.cents_between(f0, target_hz)
+    kind = "plucked" if note["kind"] == "plucked" else "bowed"
+    stops = _rests(note, half) if place == "f0_hz" else []
+    if len(stops) < 2:
+        steady = half <= UNSETTLED_HALF_CENTS
+        if stops and stops[0].steady and not steady:
+            cents, half, steady = stops[0].cents, stops[0].half, True
+        piece = Piece(index, note["start_s"], note["end_s"], cents, half, kind, steady)
+        piece.lost = bool(note.get("gliding")) and _track_lost(note)
+        return [piece]
+    pieces = [
+        Piece(index, stop.start_s, stop.end_s, stop.cents, stop.half, kind, stop.steady)
+        for stop in stops
+    ]
+    for piece in pieces[:-1]:
+        piece.glides_on = True
+    pieces[0].start_s, pieces[-1].end_s = note["start_s"], note["end_s"]
+    pieces[-1].lost = not pieces[-1].steady or _track_lost(note)
+    return pieces
+
+
+def _track_lost(note: dict[str, Any]) -> bool:
+    """Whether a note sounds on after its track, or what is known of its rests, ends."""
+    track = note.get("track") or []
+    known_s = max(
+        [at for at, _ in track] + [rest[1] for rest in note.get("rests") or []], default=0
+    )
+    return note["end_s"] - known_s > TRACK_GAP_S
+
+
+def _rests(note: dict[str, Any], half: float) -> list[Rest]:
+    """The pitches between which a note glides (its peg turned while it sounded).
+
+    Fewer than two: it did not. A bow's fit reads them from its fine track ("rests"); else they
+    come from the coarse one. Whether a pluck glides beyond the fall of its attack is known to
+    its fit ("gliding"); where that is not told, a pluck that falls steepest at first does not.
+    """
+    if note.get("rests") is not None:
+        return [
+            Rest(start, end, cents, width is not None, width or COARSE_HALF_CENTS)
+            for start, end, cents, width in note["rests"]
+        ]
+    gliding, plucked = note.get("gliding"), note["kind"] == "plucked"
+    track = np.array(note.get("track") or [], dtype=float).reshape(-1, 2)
+    if plucked:
+        track = track[track[:, 0] >= note["start_s"] + ATTACK_S - ROUNDING_S]
+    if len(track) < 4 or (plucked and gliding is False):
+        return []
+    times, cents = track[:, 0], plateaus.smooth(track[:, 1])
+    noise = plateaus.wander(track[:, 1], 0.15 if gliding else 0.3)
+    least = max(TURN_CENTS, 3 * noise)
+    if plucked and gliding is None and _falls_as_attack(times, cents):
+        return []
+    if gliding is False and not plucked:
+        # Only what rests, turns and rests again is more than wander.
+        found = plateaus.plateaus(times, cents, noise)
+        found = [rest for rest in found if rest.end_s - rest.start_s >= UNSAID_REST_S - ROUNDING_S]
+        return plateaus.distinct(found, max(least, half, UNSAID_TURN_CENTS)) if found else []
+    return plateaus.between_turns(times, cents, noise, least, COARSE_HALF_CENTS)
+
+
+def _falls_as_attack(times: np.ndarray, cents: np.ndarray) -> bool:
+    third = times[0] + (times[-1] - times[0]) * np.array([1, 2]) / 3
+    early, late = np.interp(third, times, cents)
+    steeper = (cents[0] - early) - (early - late)
+    return bool(cents[-1] < cents[0] and steeper > STRAIGHT_CENTS)
