@@ -18,7 +18,8 @@ from typing import IO, Any
 import classfolder
 from pegmark.files.store import read_json
 from pegmark.receive import take_in
-from pegmark.receive.intake import Intake, stray_report
+from pegmark.receive.attention_rows import stray_report
+from pegmark.receive.handed import Intake
 from pegmark.receive.marks import write_template
 from pegmark.records.faults import faults_of_class
 from pegmark.records.problems import TeacherError

@@ -18,8 +18,9 @@ from hypothesis import strategies as st
 
 from classroom import build, hand_in, recording
 from pegmark.files.media import is_media, open_plain
-from pegmark.receive import submissions
-from pegmark.receive.submissions import Collection, collect, member_name
+from pegmark.receive import archives, submissions
+from pegmark.receive.archives import member_name
+from pegmark.receive.submissions import Collection, collect
 from pegmark.records.problems import TeacherError
 from pegmark.words.file_names import shown
 
@@ -220,14 +221,14 @@ def test_what_may_not_be_read_is_told(nobody):
 def test_a_file_that_changes_while_it_is_read(tmp_path, monkeypatch):
     class_dir = build(tmp_path, {"growing.mp4": "x", "steady.mp4": "y"})
     growing = class_dir / "submissions" / "growing.mp4"
-    digest = submissions._digest
+    digest = archives.content_digest
 
     def grow(stream, size):
         if os.fstat(stream.fileno()).st_ino == growing.stat().st_ino:
             growing.write_bytes(growing.read_bytes() + b"more")
         return digest(stream, size)
 
-    monkeypatch.setattr(submissions, "_digest", grow)
+    monkeypatch.setattr(submissions, "content_digest", grow)
     collection = collect(class_dir)
     assert codes(collection) == {"growing.mp4": "still_changing"}
     assert found(collection) == ["steady.mp4"]
@@ -238,7 +239,7 @@ def test_a_file_that_changes_while_it_is_read(tmp_path, monkeypatch):
 def test_a_file_that_comes_to_rest_is_read_again(tmp_path, monkeypatch):
     class_dir = build(tmp_path, {"a.mp4": "x"})
     path = class_dir / "submissions" / "a.mp4"
-    digest, looks = submissions._digest, []
+    digest, looks = archives.content_digest, []
 
     def change_once(stream, size):
         looks.append(size)
@@ -246,7 +247,7 @@ def test_a_file_that_comes_to_rest_is_read_again(tmp_path, monkeypatch):
             path.write_bytes(recording("longer"))
         return digest(stream, size)
 
-    monkeypatch.setattr(submissions, "_digest", change_once)
+    monkeypatch.setattr(submissions, "content_digest", change_once)
     (one,) = collect(class_dir).recordings
     assert one.sha256 == hashlib.sha256(recording("longer")).hexdigest()
     assert len(looks) == 2
@@ -320,7 +321,7 @@ def test_an_export_is_read_as_it_came(tmp_path):
     assert again.hashed == 0
     assert again.recordings == collection.recordings
     target = tmp_path / "unzipped"
-    path = submissions.extract_member(
+    path = archives.extract_member(
         class_dir / "submissions" / "export.zip", collection.recordings[1], target
     )
     assert path.read_bytes() == recording("a")
@@ -329,7 +330,7 @@ def test_an_export_is_read_as_it_came(tmp_path):
     other = {name: recording("z") if name.endswith(".mov") else x for name, x in members.items()}
     hand_in(class_dir, "export.zip", zip_bytes(other))
     with pytest.raises(OSError, match="has changed"):
-        submissions.extract_member(
+        archives.extract_member(
             class_dir / "submissions" / "export.zip", collection.recordings[1], target
         )
     assert list(target.iterdir()) == []
@@ -348,7 +349,7 @@ def test_paths_in_an_archive_cannot_escape(tmp_path, name):
     assert ".." not in one.file
     assert one.file.startswith("e.zip/")
     target = tmp_path / "unzipped"
-    path = submissions.extract_member(class_dir / "submissions" / "e.zip", one, target)
+    path = archives.extract_member(class_dir / "submissions" / "e.zip", one, target)
     assert path.parent == target
     assert set(tmp_path.rglob("*")) - before == {target, path}
 

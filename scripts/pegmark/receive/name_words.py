@@ -9,7 +9,7 @@ import re
 import unicodedata
 import urllib.parse
 
-from pegmark.receive.submissions import EXTENSIONS
+from pegmark.receive.strays import EXTENSIONS
 
 # Words that file names carry beside names; they are no sign of another student.
 _USUAL = """

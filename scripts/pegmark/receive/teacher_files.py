@@ -10,7 +10,8 @@ from pathlib import Path
 
 from pegmark.files import yaml_files
 from pegmark.files.tables import Row, Table, clean_cell, read_table
-from pegmark.receive.submissions import FOLDER, Recording
+from pegmark.receive.archives import Recording
+from pegmark.receive.submissions import FOLDER
 from pegmark.records.problems import Problem, TeacherError, problem
 from pegmark.words import times
 

@@ -1,0 +1,65 @@
+"""Rows of the attention list, as the intake writes them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from pegmark.receive import strays
+from pegmark.receive.handed import Intake, Row
+from pegmark.records.problems import Problem
+from pegmark.words.file_names import shown
+
+NAMES_IN_ROW = 30  # file names listed in one attention row; the rest is counted
+
+
+def stray_report(intake: Intake) -> list[str]:
+    """A line for each file that was not taken for a recording."""
+    return [f"{stray.message} {stray.action}".strip() for stray in intake.strays]
+
+
+def stray_rows(strays: Iterable[strays.Stray]) -> list[Row]:
+    """Strays as attention rows; what needs no answer shares a row of its kind."""
+    rows = []
+    grouped: dict[str, list[str]] = {"system_file": [], "not_a_recording": []}
+    for stray in strays:
+        if stray.code in grouped:
+            grouped[stray.code].append(shown(stray.file))
+        else:
+            rows.append({"student_id": "", **vars(stray)})
+    if grouped["not_a_recording"]:
+        rows.append(
+            {
+                "student_id": "",
+                "file": "",
+                "code": "not_a_recording",
+                "message": f"No recordings, left aside: {listed(grouped['not_a_recording'])}.",
+                "action": "Nothing to do, unless one of them was meant to be a recording.",
+            }
+        )
+    if grouped["system_file"]:
+        rows.append(
+            {
+                "student_id": "",
+                "file": "",
+                "code": "system_file",
+                "message": f"Files of the computer's own, left aside: "
+                f"{listed(grouped['system_file'])}.",
+                "action": "Nothing to do.",
+            }
+        )
+    return rows
+
+
+def listed(names: list[str]) -> str:
+    more = len(names) - NAMES_IN_ROW
+    return ", ".join(names[:NAMES_IN_ROW]) + (f" and {more} more" if more > 0 else "")
+
+
+def attention_row(told: Problem, student_id: str = "", file: str = "") -> Row:
+    return {
+        "student_id": student_id,
+        "file": file,
+        "code": told["code"],
+        "message": told["message"],
+        "action": told["action"],
+    }

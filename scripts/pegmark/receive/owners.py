@@ -1,0 +1,149 @@
+"""Whose the recordings are: matches.csv first, then the names; what is told or asked."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+from pegmark.files.tables import clean_cell, csv_line
+from pegmark.receive import teacher_files
+from pegmark.receive.archives import Recording
+from pegmark.receive.attention_rows import listed
+from pegmark.receive.handed import Intake, Row
+from pegmark.receive.matching import Match, Matcher
+from pegmark.receive.roster import Roster, Student
+from pegmark.receive.submissions import Collection
+from pegmark.settings.assignment import Settings
+from pegmark.words.file_names import shown
+
+
+def match_all(
+    collection: Collection,
+    roster: Roster,
+    settings: Settings,
+    matches: teacher_files.Matches,
+    intake: Intake,
+) -> dict[str, list[Recording]]:
+    """student_id -> recordings; what is told or asked goes to the attention list."""
+    title = settings.assignment["title"]
+    class_name = settings.assignment["class_name"] or intake.class_dir.resolve().name
+    matcher = Matcher(roster.students, settings.instrument_names, (title, class_name))
+    names = roster.by_id()
+    owners: dict[str, list[Recording]] = {}
+    told: list[tuple[Recording, Match]] = []
+    asked: list[tuple[Recording, Match]] = []
+    for recording in collection.recordings:
+        owner = matches.owners.get(recording.file)
+        if owner is not None:
+            if owner != teacher_files.NOBODY:
+                owners.setdefault(owner, []).append(recording)
+            continue
+        match = matcher.match(recording.file)
+        if match.student_id is None:
+            asked.append((recording, match))
+            continue
+        owners.setdefault(match.student_id, []).append(recording)
+        if not match.sure:
+            told.append((recording, match))
+    owned = {r.sha256: sid for sid, same in owners.items() for r in same if r.size}
+    waiting = [s for s in roster.students if s.student_id not in owners and not s.excused]
+    for recording, match in asked:
+        owner = owned.get(recording.sha256)
+        if owner:  # a copy of what is already somebody's: nothing to ask
+            intake.attention.append(_copy_row(recording, names[owner]))
+        else:
+            intake.attention.append(_asked_row(recording, match, names, waiting))
+    intake.attention += _told_rows(told, names)
+    return owners
+
+
+def _asked_row(
+    recording: Recording,
+    match: Match,
+    names: Mapping[str, Student],
+    waiting: Sequence[Student],
+) -> Row:
+    """The question whose a file is. `waiting`: from whom nothing came; if few, it may be theirs."""
+    file = shown(recording.file)
+    ids = match.guesses
+    if not ids and len(waiting) <= 2:
+        ids = tuple(student.student_id for student in waiting)
+    guesses = [f"{names[guess].name} ({guess})" for guess in ids]
+    if guesses and not match.guesses:
+        said = (
+            f"{file}: no name of the roster was found in it; nothing came from "
+            f"{' or '.join(guesses)}."
+        )
+    elif not guesses:
+        said = f"{file}: no name of the roster was found in it."
+    elif match.how == "no_name":
+        said = f"{file}: no student's full name is in it; nearest: {' or '.join(guesses)}."
+    elif match.how == "contradiction":
+        said = f"{file}: the name says more than one student: {' or '.join(guesses)}."
+    else:
+        said = f"{file}: more than one student may be meant: {' or '.join(guesses)}."
+    best = ids[0] if ids else "STUDENT_ID"
+    line = csv_line([clean_cell(recording.file), best])
+    other = f" (or {ids[1]})" if len(ids) > 1 else ""
+    return {
+        "student_id": "",
+        "file": recording.file,
+        "code": {"no_name": "match_none", "contradiction": "match_contradiction"}.get(
+            match.how, "match_several"
+        ),
+        "message": f"{said} It is not graded.",
+        "action": f"Add this line to matches.csv: {line}{other}. If it is nobody's, put - as the "
+        "student_id.",
+    }
+
+
+_HOW = {
+    "one_name": "one name only",
+    "initial": "a name and an initial",
+    "near": "a slip in the spelling",
+    "across": "names on two folders",
+    "told_apart": "namesakes told apart by instrument or section",
+    "name": "other names beside it, or a name that is also another word",
+}
+
+
+def _told_rows(told: list[tuple[Recording, Match]], names: Mapping[str, Student]) -> list[Row]:
+    """Matches that are used and worth a glance; those by one name share a row."""
+    rows = []
+    short = [(r, m) for r, m in told if m.how == "one_name"]
+    if short:
+        pairs = [f"{shown(r.file)} = {names[m.student_id or ''].name}" for r, m in short]
+        rows.append(
+            {
+                "student_id": "",
+                "file": "",
+                "code": "matched_by_one_name",
+                "message": f"Matched by one name only: {listed(pairs)}.",
+                "action": "Glance over it; correct what is wrong in matches.csv.",
+            }
+        )
+    for recording, match in told:
+        if match.how == "one_name":
+            continue
+        student = names[match.student_id or ""]
+        line = csv_line([clean_cell(recording.file), student.student_id])
+        rows.append(
+            {
+                "student_id": student.student_id,
+                "file": recording.file,
+                "code": "matched_by_likeness",
+                "message": f"{shown(recording.file)} was taken for {student.name} "
+                f"({_HOW[match.how]}).",
+                "action": f"If that is right, add to matches.csv: {line}",
+            }
+        )
+    return rows
+
+
+def _copy_row(recording: Recording, owner: Student) -> Row:
+    return {
+        "student_id": owner.student_id,
+        "file": recording.file,
+        "code": "copy",
+        "message": f"{shown(recording.file)} is the same recording as one of {owner.name}.",
+        "action": "Nothing to do.",
+    }

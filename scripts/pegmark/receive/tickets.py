@@ -1,0 +1,173 @@
+"""Tickets: what each later stage is told, a small file each, by content."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from pegmark.files import store as result_files
+from pegmark.receive import retakes
+from pegmark.receive.archives import Recording
+from pegmark.receive.handed import Handed, Intake
+from pegmark.receive.marks import Mark, Marks
+from pegmark.receive.roster import Student
+from pegmark.receive.submissions import Collection
+from pegmark.settings.assignment import Settings
+
+MAX_S = 1200.0  # 20 minutes of a recording are decoded; the rest is cut, and it is said
+
+
+def take_id(sha256: str, instrument_key: str) -> str:
+    """'3fa9c1d2e4b5a697-double_bass': a recording as one instrument is measured once."""
+    return f"{sha256[:16]}-{instrument_key.replace(' ', '_')}"
+
+
+def make_tickets(
+    intake: Intake,
+    handed: list[Handed],
+    settings: Settings,
+    marks: Marks,
+    collection: Collection,
+) -> None:
+    tickets: dict[str, Any] = {}
+    sources: dict[str, list[dict[str, Any]]] = {}
+    whose: list[dict[str, str]] = []
+    by_content: dict[str, list[Recording]] = {}
+    for recording in collection.recordings:
+        by_content.setdefault(recording.sha256, []).append(recording)
+    for one in handed:
+        student_id = one.student.student_id
+        instrument = settings.instruments[one.student.instrument]
+        ids = [take_id(take.sha256, instrument.key) for take in one.takes]
+        # Takes that do not count are listened to as well: one may be another one over again.
+        for take in (*one.takes, *one.others) if one.takes else ():
+            name = take_id(take.sha256, instrument.key)
+            whose.append({"take": name, "student_id": student_id, "file": take.file})
+            tickets[f"decode/{name}.json"] = {"take": name, "sha256": take.sha256, "max_s": MAX_S}
+            tickets[f"listen/{name}.json"] = {"take": name, "instrument": instrument.as_dict()}
+            sources[name] = [vars(recording) for recording in by_content[take.sha256]]
+        tickets[f"score/{student_id}.json"] = _score_ticket(
+            one, settings, marks.by_student.get(student_id, ())
+        )
+        tickets[f"render/{student_id}.json"] = _render_ticket(one, settings, intake.class_dir)
+        intake.students.append({"student_id": student_id, "state": one.state, "takes": ids})
+    intake.takes = sorted(sources)
+    tickets["publish.json"] = {
+        **_publish_ticket(intake, handed, settings, marks),
+        "takes": whose,
+    }
+    tickets["class.json"] = {"students": intake.students, "takes": intake.takes}
+    tickets["files.json"] = {"files": collection.memory, "takes": sources}
+    intake.tickets = {path: result_files.dump_json(ticket) for path, ticket in tickets.items()}
+
+
+def _student_block(student: Student, settings: Settings) -> dict[str, Any]:
+    return {
+        "student_id": student.student_id,
+        "family_name": student.family_name,
+        "given_name": student.given_name,
+        "instrument": settings.instruments[student.instrument].name,
+        "section": student.section,
+    }
+
+
+def _score_ticket(one: Handed, settings: Settings, marks: Iterable[Mark]) -> dict[str, Any]:
+    student = one.student
+    due = student.due or settings.due
+    key = student.instrument
+    attempts = len(one.takes) + len(one.others)
+    return {
+        "student": _student_block(student, settings),
+        "instrument": settings.instruments[key].as_dict(),
+        "state": one.state,
+        "problems": one.problems,
+        "takes": [
+            {
+                "take": take_id(take.sha256, key),
+                "file": take.file,
+                "sha256": take.sha256,
+                "attempt": take.attempt,
+                "attempts": attempts,
+                "received": _iso(take.received),
+                "hours_late": retakes.hours_late(take.received, due),
+            }
+            for take in one.takes
+        ],
+        "other_takes": [
+            {"file": take.file, "sha256": take.sha256, "received": _iso(take.received)}
+            for take in one.others
+        ],
+        "policy": settings.assignment["attempts"],
+        "late": settings.assignment["late"],
+        "reference": settings.reference,
+        "tolerances": settings.assignment["tolerances"],
+        "rubric": settings.rubric,
+        "marks": [mark.as_dict() for mark in marks],
+        "language": _language(student, settings),
+        "sentences": _sentences(student, settings).get("score", {}),
+    }
+
+
+def _render_ticket(one: Handed, settings: Settings, class_dir: Path) -> dict[str, Any]:
+    student = one.student
+    words = _sentences(student, settings)
+    return {
+        "language": _language(student, settings),
+        "sentences": {"sheet": words.get("sheet", {}), "mail": words.get("mail", {})},
+        "paper": settings.assignment["paper"],
+        "title": settings.assignment["title"],
+        "due": _iso(student.due or settings.due),
+        "email": student.email,
+        "drafts": settings.assignment["drafts"],
+        "class_name": settings.assignment["class_name"] or class_dir.resolve().name,
+        "epoch": settings.epoch,
+        "instrument": settings.instruments[student.instrument].as_dict(),
+        "tolerances": settings.assignment["tolerances"],
+    }
+
+
+def _publish_ticket(
+    intake: Intake, handed: list[Handed], settings: Settings, marks: Marks
+) -> dict[str, Any]:
+    assignment = settings.assignment
+    return {
+        "title": assignment["title"],
+        "class_name": assignment["class_name"] or intake.class_dir.resolve().name,
+        "students": [_roster_row(one.student, settings) for one in handed],
+        "attention": intake.attention,
+        "rubric": settings.rubric,
+        "tolerances": assignment["tolerances"],
+        "reference": settings.reference,
+        "epoch": settings.epoch,
+        "due": _iso(settings.due),
+        "language": assignment["language"],
+        "marks": [
+            {"student_id": student_id, **mark.as_dict()}
+            for student_id, row in marks.by_student.items()
+            for mark in row
+        ],
+        "policies": {key: assignment[key] for key in ("attempts", "drafts", "late")},
+        "understood": intake.understood,
+    }
+
+
+def _roster_row(student: Student, settings: Settings) -> dict[str, Any]:
+    """A row of the roster: extra columns as they are, then ours."""
+    row = student.as_dict()
+    extra = row.pop("extra")
+    ours = {**row, **_student_block(student, settings), "instrument_key": student.instrument}
+    return {**extra, **ours}
+
+
+def _language(student: Student, settings: Settings) -> str:
+    return str(student.language or settings.assignment["language"])
+
+
+def _sentences(student: Student, settings: Settings) -> dict[str, Any]:
+    return settings.sentences.get(_language(student, settings), {})
+
+
+def _iso(moment: datetime | None) -> str | None:
+    return moment.isoformat() if moment else None
