@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from conftest import ROOT
 from lab.paths import Habits, random_path
-from pegmark.identify import name_strings, strings
+from pegmark.identify import name_strings
 from pegmark.records.note import SURE_ODDS
 from pegmark.trade import pitch
 from pegmark.trade.instruments import load_instruments
@@ -270,10 +270,11 @@ def test_odds_are_probabilities_and_names_are_strings(seed):
         assert n["string"] is None or n["string_odds"] >= SURE_ODDS
 
 
-def test_usual_strings_agree_with_the_instrument_table():
-    for name, usual in strings.USUAL_STRINGS.items():
-        key = {"double bass in solo tuning": "solo bass"}.get(name, name)
-        assert TABLE[key].strings == usual
+def test_what_a_recording_may_turn_out_to_be_stands_in_the_instrument_table():
+    for instrument in TABLE.values():
+        assert instrument.usual["violin"] == ("E5", "A4", "D4", "G3")
+        assert instrument.usual["double bass in solo tuning"] == TABLE["solo bass"].strings
+        assert len(instrument.usual) == 5
 
 
 def test_benchmark_prints_a_row_for_every_group(capsys, monkeypatch):

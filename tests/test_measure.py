@@ -12,6 +12,7 @@ from pegmark.identify import name_strings
 from pegmark.measure import take
 from pegmark.measure.note_fit import NoteFit, fit_note
 from pegmark.segment import find_notes
+from pegmark.signals.partials import Body
 from pegmark.trade import pitch
 from pegmark.trade.instruments import load_instruments
 
@@ -400,10 +401,10 @@ class TestSharing:
                 | {"f0_hz": truth["f_inf_hz"] * 2 ** (rng.normal(0, 4) / 1200)}
             )
         audio += rooms.noise(len(audio), RATE_HZ, seed=4).astype(np.float32) * 0.002
-        fits = take.fit_notes(audio, RATE_HZ, notes, "double bass")
+        fits = take.fit_notes(audio, RATE_HZ, notes, INSTRUMENTS["double bass"])
         alone = fit_note(
-            audio, RATE_HZ, notes[4], b_prior=take.B_PRIORS["double bass"],
-            body=take.BODIES["double bass"],
+            audio, RATE_HZ, notes[4], b_prior=INSTRUMENTS["double bass"].stiffness,
+            body=Body(*INSTRUMENTS["double bass"].body),
         )  # fmt: skip
         assert abs(fits[4].b - 3e-4) <= abs(alone.b - 3e-4) + 1e-6
         for fit, note in zip(fits, notes, strict=True):
@@ -414,12 +415,14 @@ class TestSharing:
         clean, truth = strings.pluck(220.0, 1.2, RATE_HZ, seed=9, lead_s=0.3)
         note = {"start_s": 0.3, "end_s": 1.5, "kind": "plucked", "string": "A3"}
         note["f0_hz"] = truth["f_inf_hz"]
-        fits = take.fit_notes(clean, RATE_HZ, [note], "cello")
-        alone = fit_note(clean, RATE_HZ, note, b_prior=take.B_PRIOR, body=take.BODIES["cello"])
+        fits = take.fit_notes(clean, RATE_HZ, [note], INSTRUMENTS["cello"])
+        cello = INSTRUMENTS["cello"]
+        known = {"b_prior": cello.stiffness, "body": Body(*cello.body)}
+        alone = fit_note(clean, RATE_HZ, note, **known)
         assert fits[0].f0_hz == alone.f0_hz
 
 
 @pytest.mark.parametrize("key", sorted(INSTRUMENTS))
 def test_every_instrument_has_a_body(key: str) -> None:
-    low, high, _ = take.BODIES[INSTRUMENTS[key].name]
+    low, high, _ = INSTRUMENTS[key].body
     assert 30 < low < high < 1000

@@ -14,12 +14,15 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from conftest import ROOT
 from lab import rooms, samples, strings
-from pegmark.measure import take, two_strings
+from pegmark.measure import two_strings
 from pegmark.measure.note_fit import NoteFit, fit_note, t_quantile
 from pegmark.signals import frames, partials
+from pegmark.trade.instruments import load_instruments
 
 RATE_HZ = 16000
+INSTRUMENTS = load_instruments(ROOT / "config" / "instruments.yaml")
 OPEN_HZ = {
     "violin": (195.9977, 293.6648, 440.0, 659.2551),
     "viola": (130.8128, 195.9977, 293.6648, 440.0),
@@ -85,8 +88,8 @@ def errors(
             noisy(clean, snr_db, seed),
             RATE_HZ,
             as_note(truth, seed),
-            b_prior=take.B_PRIORS.get(played, take.B_PRIOR),
-            body=take.BODIES[played],
+            b_prior=INSTRUMENTS[played].stiffness,
+            body=partials.Body(*INSTRUMENTS[played].body),
         )
         assert fit.ok, (seed, fit.reason)
         found.append((cents(fit.f0_hz, truth["f_inf_hz"]), fit.half_width_cents))
@@ -459,7 +462,9 @@ class TestOtherSounds:
         waves = (np.cos(2 * np.pi * time[:, None] * hz) / np.arange(1, 13)).sum(axis=1)
         audio = np.where(time > 0, 0.2 * waves * np.exp(-3 * time), 0)
         note = {"kind": "plucked", "start_s": 0.3, "end_s": 1.5, "f0_hz": 55.0}
-        fit = fit_note(noisy(audio, 30, 1), RATE_HZ, note, body=take.BODIES["double bass"])
+        fit = fit_note(
+            noisy(audio, 30, 1), RATE_HZ, note, body=partials.Body(*INSTRUMENTS["double bass"].body)
+        )
         assert fit.ok is is_string
         if is_string:
             assert abs(cents(fit.f0_hz, 55.0)) < fit.half_width_cents < 2

@@ -269,17 +269,22 @@ def test_instruments_are_checked(tmp_path):
     config.mkdir()
     for path in CONFIG.glob("*.yaml"):
         (config / path.name).write_bytes(path.read_bytes())
+    known = (
+        "  body: {low_hz: 250, high_hz: 580, pull_cents: 2}\n  stiffness: {mean: 0, sd: 0.001}\n"
+        "  priors_cents: {plucked_repeat: 1, bowed_repeat: 1, plucked_systematic: 1, "
+        "bowed_systematic: 1}\n"
+    )
     write(
         config / "instruments.yaml",
         "violin:\n  name: violin\n  strings: [E5, A4]\n  interval: 7\n  pegs: friction\n"
-        "  order: [D4]\n  aliases: [fiddle]\n"
+        f"  order: [D4]\n  aliases: [fiddle]\n{known}"
         "cello:\n  name: cello\n  strings: [A3]\n  interval: 7\n  pegs: friction\n  order: []\n"
-        "  aliases: [Fiddle]\n",
+        f"  aliases: [Fiddle]\n{known}",
     )
     with pytest.raises(TeacherError) as caught:
         assignment.load_assignment(build(tmp_path), config)
     assert "instruments.yaml, line 6, violin.order: D4 is no string" in str(caught.value)
-    assert "instruments.yaml, line 14, cello.aliases: 'Fiddle' already means violin" in str(
+    assert "instruments.yaml, line 17, cello.aliases: 'Fiddle' already means violin" in str(
         caught.value
     )
 

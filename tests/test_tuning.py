@@ -15,7 +15,6 @@ from scipy import stats
 from conftest import ROOT
 from lab.paths import Habits, Spread, random_path
 from pegmark.measure.as_left import PRIOR_NOTES, UNTOUCHED_CENTS
-from pegmark.measure.pieces import PRIORS
 from pegmark.measure.tuning import read_interval, read_tuning
 from pegmark.statistics.combining import combine
 from pegmark.statistics.student_t import student_95
@@ -206,7 +205,7 @@ def test_bows_read_more_surely_than_plucks():
 @pytest.mark.parametrize("kind", ["plucked", "bowed"])
 def test_averaging_never_goes_below_the_systematic_term(instrument, kind):
     string = instrument.strings[0]
-    prior = PRIORS[instrument.name]
+    prior = instrument.priors_cents
     least = prior.plucked_systematic if kind == "plucked" else prior.bowed_systematic
     take = Take(instrument).play(string, *[0.0] * 40, kind=kind, half=0.05)
     assert take.read()["strings"][string]["uncertainty_cents"] > least
@@ -593,7 +592,7 @@ def test_two_strings_together_sound_both():
 
 
 def spread_of(instrument):
-    prior = PRIORS[instrument.name]
+    prior = instrument.priors_cents
     sd = [half / 1.96 for half in prior]
     return Spread(plucked_bias=sd[2], bowed_bias=sd[3], plucked_repeat=sd[0], bowed_repeat=sd[1])
 

@@ -63,10 +63,12 @@ from pegmark.measure.bows import bow_window
 from pegmark.measure.note_fit import NoteFit, fit_note
 from pegmark.measure.plucks import SETTLED_S
 from pegmark.signals.frames import partial_amplitudes
+from pegmark.signals.partials import Body
+from pegmark.trade.instruments import load_instruments
 
 RATE_HZ = 16000
 LEAD_S = 0.4
-CONFIG = Path(__file__).resolve().parents[2] / "config" / "instruments.yaml"
+INSTRUMENTS = load_instruments(Path(__file__).resolve().parents[2] / "config/instruments.yaml")
 STAGE_TAKES = 8
 WHOLE_TAKES = 2  # of them the libraries hear so many
 MOST_CPU_S = 1.0  # per recorded minute
@@ -153,13 +155,13 @@ Method = Callable[[Case], float | None]
 
 def fitted(case: Case) -> NoteFit:
     """Our fit, with what is known of the instrument."""
-    name = case.instrument
+    known = INSTRUMENTS[case.instrument]
     return fit_note(
         case.audio,
         RATE_HZ,
         case.note,
-        b_prior=take.B_PRIORS.get(name, take.B_PRIOR),
-        body=take.BODIES[name],
+        b_prior=known.stiffness,
+        body=Body(*known.body),
     )
 
 
@@ -506,9 +508,8 @@ def cost(seed: int) -> Iterator[str]:
     from lab.takes import random_take
     from pegmark.identify import name_strings
     from pegmark.segment import find_notes
-    from pegmark.trade.instruments import load_instruments
 
-    table = load_instruments(CONFIG)
+    table = INSTRUMENTS
     clock = {"segment": 0.0, "identify": 0.0, "measure": 0.0}
     others = {"librosa pyin": 0.0, "Praat (parselmouth)": 0.0}
     seconds, notes, heard_s = 0.0, 0, 0.0

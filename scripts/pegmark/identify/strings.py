@@ -55,14 +55,6 @@ LEAVE_ODDS = 0.3  # the next note (if it is not at the same pitch) is on another
 NEIGHBOUR_WEIGHT = 2.0  # a neighbour is likelier next than a string further away
 OTHER_INSTRUMENT_ODDS = 0.01  # before listening: the roster names the wrong instrument
 OTHER_INSTRUMENT_NOTES = 3  # fewer notes than this never say so
-# Strings from high to low, for the question whether the roster names the wrong instrument.
-USUAL_STRINGS = {
-    "violin": ("E5", "A4", "D4", "G3"),
-    "viola": ("A4", "D4", "G3", "C3"),
-    "cello": ("A3", "D3", "G2", "C2"),
-    "double bass": ("G2", "D2", "A1", "E1"),
-    "double bass in solo tuning": ("A2", "E2", "B1", "F#1"),
-}
 
 
 def name_strings(notes_record: dict[str, Any], instrument: Instrument) -> dict[str, Any]:
@@ -397,7 +389,7 @@ def _wrong_instrument(
     if heard < OTHER_INSTRUMENT_NOTES or set(instrument.strings) <= named:
         return []
     best, best_evidence = None, evidence
-    for name, strings in USUAL_STRINGS.items():
+    for name, strings in instrument.usual.items():
         if strings != instrument.strings:
             other = _Search(strings, runs).evidence
             if other > best_evidence:
@@ -409,7 +401,7 @@ def _wrong_instrument(
     return [
         problem(
             "wrong_instrument",
-            f"The strings heard fit a {best} ({', '.join(USUAL_STRINGS[best])}) "
+            f"The strings heard fit a {best} ({', '.join(instrument.usual[best])}) "
             f"better than a {instrument.name}.",
             "Check the student's instrument in roster.csv and whose recording this is.",
         )

@@ -9,12 +9,13 @@ import numpy as np
 
 from pegmark.measure.change_points import repeat_sd, systematic
 from pegmark.measure.moves import slipped
-from pegmark.measure.pieces import TURN_CENTS, Move, Piece, Prior, TunedString
+from pegmark.measure.pieces import TURN_CENTS, Move, Piece, TunedString
 from pegmark.measure.plateaus import ROUNDING_S
 from pegmark.records.note import SURE_ODDS
 from pegmark.statistics.combining import combine
 from pegmark.statistics.student_t import NORMAL_95
 from pegmark.trade import pitch
+from pegmark.trade.instruments import Prior
 
 LOST_HALF_CENTS = 50.0  # half-width of a string that was moving when it was last heard
 UNTOUCHED_CENTS = 2.0  # added in quadrature if another string was turned afterwards (design) ...

@@ -13,12 +13,12 @@ from pegmark.measure.pieces import (
     TURN_CENTS,
     UNSETTLED_HALF_CENTS,
     Piece,
-    Prior,
     Stretch,
     TunedString,
 )
 from pegmark.measure.plateaus import REST_CENTS, REST_S, ROUNDING_S
 from pegmark.statistics.student_t import NORMAL_95
+from pegmark.trade.instruments import Prior
 
 CHANGE_CENTS = 2.0  # the smallest change-point: real strings breathe by a cent or two
 OUTLIER_S = 0.3  # last notes shorter than this do not overturn what good ones agree on ...

@@ -7,7 +7,7 @@ All cents are against equal temperament at A4 = 440 Hz. An uncertainty is the ha
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 
@@ -25,30 +25,6 @@ STRAIGHT_CENTS = 0.01  # a fall this even from third to third is a peg's, not an
 UNSETTLED_HALF_CENTS = 12.0  # a pitch known no better than this is not a settled one
 
 
-class Prior(NamedTuple):
-    """What is known of an instrument before listening, in cents (half-widths of 95 %).
-
-    `repeat`: how far one note stands from another of an untouched string. `systematic`: what all
-    notes of a kind share, so that averaging never reduces it. Plucks: a body resonance beside a
-    low partial bends the whole series the same way each time; the heavier the string against the
-    body, the more. Cello +-2 and bass +-5 from take to take are measured on real samples
-    (design, section 6); the violin's strings are a quarter of the cello's weight and keep twice
-    the partials, so +-1, the viola stands between. Bows: the player's force flattens (from
-    memory), less on light strings.
-    """
-
-    plucked_repeat: float
-    bowed_repeat: float
-    plucked_systematic: float
-    bowed_systematic: float
-
-
-PRIORS = {
-    "violin": Prior(1.2, 0.8, 1.0, 0.5),
-    "viola": Prior(1.2, 0.8, 1.5, 0.6),
-    "cello": Prior(1.5, 1.0, 2.0, 0.8),
-    "double bass": Prior(3.5, 2.0, 5.0, 1.5),
-}
 FLOOR_SD_CENTS = {"plucked": 0.8, "bowed": 0.45}  # no note is surer than this (design, section 6)
 
 

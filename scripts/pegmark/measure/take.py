@@ -27,18 +27,6 @@ from pegmark.signals.tone_removal import without_tone
 from pegmark.trade import pitch
 from pegmark.trade.instruments import Instrument
 
-# Lowest and highest of the main resonances (air, wood) of each kind of body, in Hz, between which
-# partials are pulled most (common practice, no source), and how far it usually pulls them: a light
-# string on a light body less (sizes near the sound laboratory's, which are from common practice).
-BODIES = {
-    "violin": Body(250.0, 580.0, 2.0),
-    "viola": Body(210.0, 450.0, 3.0),
-    "cello": Body(90.0, 235.0, 6.0),
-    "double bass": Body(55.0, 160.0, 6.0),
-}
-# Mean and standard deviation of B: most plucks cannot be told from 0, some bass strings have 4e-4.
-B_PRIORS = {"double bass": (1.5e-4, 1.5e-4)}
-B_PRIOR = (5e-5, 7e-5)
 RINGING_S = 6.0  # an open string may still sound this long after its note
 B_BETWEEN = 1.5e-5  # B read from different plucks of one string differs by this much
 GLIDE_BETWEEN = 0.5  # c differs between plucks of one string by this part of it
@@ -92,7 +80,7 @@ def measure_take(
     hum_hz = record["recording"].get("hum_hz")
     rest = without_tones(audio, rate_hz, notes)
     notes = tell_pairs(rest, rate_hz, notes, instrument, hum_hz)
-    fits = fit_notes(audio, rate_hz, notes, instrument.name, hum_hz, rest=rest)
+    fits = fit_notes(audio, rate_hz, notes, instrument, hum_hz, rest=rest)
     targets = instrument.hz()
     fits = _speed_taken_out(record, notes, fits, targets)
     record["notes"] = [describe(note, fit, targets) for note, fit in zip(notes, fits, strict=True)]
@@ -220,7 +208,7 @@ def fit_notes(
     audio: Real,
     rate_hz: float,
     notes: Sequence[dict[str, Any]],
-    instrument_name: str,
+    instrument: Instrument,
     hum_hz: float | None = None,
     *,
     rest: Real | None = None,
@@ -231,8 +219,7 @@ def fit_notes(
     """
     removed = None if rest is None or rest is audio else audio - rest
     rest = audio if rest is None else rest
-    b_prior = B_PRIORS.get(instrument_name, B_PRIOR)
-    body = BODIES[instrument_name]
+    b_prior, body = instrument.stiffness, Body(*instrument.body)
     fits: list[NoteFit] = []
     last: dict[str, tuple[float, float]] = {}  # string -> (pitch in Hz, when it was last sounded)
     for note in notes:

@@ -19,7 +19,7 @@ from typing import Any
 from pegmark.measure.as_left import describe
 from pegmark.measure.change_points import find_changes
 from pegmark.measure.moves import find_causes
-from pegmark.measure.pieces import PRIORS, TunedString, pieces_of, sounding
+from pegmark.measure.pieces import TunedString, pieces_of, sounding
 from pegmark.measure.plateaus import ROUNDING_S
 from pegmark.trade import pitch
 from pegmark.trade.instruments import Instrument
@@ -49,7 +49,7 @@ def read_tuning(notes: list[dict[str, Any]], instrument: Instrument) -> dict[str
     """
     order = sorted(range(len(notes)), key=lambda i: _when(notes[i]))
     timed = [notes[i] for i in order]
-    prior = PRIORS.get(instrument.name, PRIORS["double bass"])
+    prior = instrument.priors_cents
     strings = {name: TunedString(name) for name in instrument.strings}
     targets = instrument.hz()
     for i, note in enumerate(timed):

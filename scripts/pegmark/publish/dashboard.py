@@ -36,7 +36,7 @@ from pegmark.publish.todo import COLUMNS, FILE_LIMIT, TEXT_LIMIT, todo
 from pegmark.render import pictures
 from pegmark.render.clips import clip_name
 from pegmark.trade import pitch
-from pegmark.trade.instruments import Instrument
+from pegmark.trade.instruments import OpenStrings
 from pegmark.words import wording
 
 TEMPLATES = Path(__file__).parent
@@ -374,13 +374,12 @@ def _strings(record: Record) -> list[dict[str, Any]]:
     return found
 
 
-def _instrument(record: Record) -> Instrument | None:
+def _instrument(record: Record) -> OpenStrings | None:
     """The instrument as far as its pictures need it: its strings and their interval."""
     names = tuple(record["strings"])
     steps = {pitch.semitone(a) - pitch.semitone(b) for a, b in itertools.pairwise(names)}
     interval = 7 if steps == {7} else 5
-    name = record["student"]["instrument"]
-    return Instrument(name, name, names, interval, "", ()) if names else None
+    return OpenStrings(names, interval) if names else None
 
 
 def _left(string: Mapping[str, Any]) -> str:

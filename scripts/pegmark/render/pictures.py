@@ -24,7 +24,7 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
-from pegmark.trade.instruments import Instrument
+from pegmark.trade.instruments import OpenStrings
 from pegmark.trade.pitch import cents_between
 from pegmark.words.wording import MINUS, clock
 
@@ -90,7 +90,7 @@ class Home:
     close: tuple[float, float]
 
 
-def home_of(record: dict[str, Any], name: str, instrument: Instrument | None) -> Home:
+def home_of(record: dict[str, Any], name: str, instrument: OpenStrings | None) -> Home:
     """Where a string may stand: its span, plus the tolerance on both sides.
 
     The span is what the string was judged by, where the record says so (`home_cents`: the A it
@@ -121,7 +121,7 @@ def from_home(string: dict[str, Any], home: Home) -> dict[str, Any]:
 
 
 def _targets(
-    record: dict[str, Any], name: str, instrument: Instrument | None
+    record: dict[str, Any], name: str, instrument: OpenStrings | None
 ) -> tuple[float, float]:
     """The equal-tempered and the pure target in cents from the record's target, low to high."""
     if instrument is None or name not in instrument.strings:

@@ -63,7 +63,7 @@ def sheet_view(record: Record, ticket: dict[str, Any], layout: str = "usual") ->
         "points": _points(record, words),
         "counts": _counts(record, words),
         "observations": _observations(record, words),
-        "cautions": _cautions(instrument, words),
+        "cautions": _cautions(instrument, words, ticket["language"]),
         "sure": _sure(record, words) if heard else None,
         "facts": _facts(record, words),
     }
@@ -348,9 +348,10 @@ def _observations(record: Record, words: Words) -> dict[str, Any] | None:
     return {"heading": words["observations"], "rows": [_timed(item, words) for item in items]}
 
 
-def _cautions(instrument: Instrument | None, words: Words) -> dict[str, Any]:
+def _cautions(instrument: Instrument | None, words: Words, language: str) -> dict[str, Any]:
     part = words["cautions"]
-    rows = [*part["all"], *(part[instrument.pegs] if instrument else [])]
+    own = instrument.cautions if instrument else {}
+    rows = [*part["all"], *(part[instrument.pegs] if instrument else []), *own.get(language, [])]
     return {"heading": part["heading"], "rows": rows, "stop": part["stop"]}
 
 

@@ -145,13 +145,7 @@ def _instruments(
     problems.extend(found)
     if found:
         return {}, {}
-    table = {
-        key: Instrument.from_dict(
-            {"key": key, **{k: v for k, v in block.items() if k != "aliases"}}
-        )
-        for key, block in source.data.items()
-    }
-    return table, owners
+    return instrument_table.instruments_of(source.data), owners
 
 
 def _assignment(
