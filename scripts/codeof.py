@@ -40,6 +40,8 @@ def behind(path: Path) -> list[Path]:
         return []
     modules = [each for each in imported(ast.parse(path.read_bytes())) if each.is_file()]
     named = [each for each in path.parent.glob(f"{path.stem}.*") if path.parent != SCRIPTS]
+    if path.name == "__init__.py":  # a package's fitted numbers, see pegmark.settings.fitted
+        named += path.parent.glob("fitted.json")
     return modules + [each for each in named if each.suffix != ".pyc"]
 
 

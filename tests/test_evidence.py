@@ -9,9 +9,10 @@ import json
 
 import numpy as np
 import pytest
-from sklearn.ensemble import HistGradientBoostingClassifier, HistGradientBoostingRegressor
+from sklearn.ensemble import GradientBoostingClassifier, GradientBoostingRegressor
 
-from lab import fit_note_classifier as fitting
+from lab import calibrate
+from lab.fits import learners
 from pegmark.segment import note_classifier
 from pegmark.segment.onsets import Features
 
@@ -32,9 +33,9 @@ def cases(seed: int) -> tuple[dict[str, np.ndarray], np.ndarray]:
 def test_trees_answer_as_the_reference_library_does_on_rows_it_never_saw():
     inputs, yes = cases(1)
     fresh, answer = cases(2)
-    model = HistGradientBoostingClassifier(**fitting.TREES)
+    model = GradientBoostingClassifier(**learners.TREES)
     model.fit(np.stack(list(inputs.values()), axis=1), yes)
-    odds = note_classifier.weigh_by(fitting.grow(inputs, yes), fresh)
+    odds = note_classifier.weigh_by(learners.grow(inputs, yes), fresh)
     theirs = model.decision_function(np.stack(list(fresh.values()), axis=1))
     assert np.abs(odds - theirs).max() < 0.02  # values are written with four decimals
     assert ((odds > 0) == answer).mean() > 0.97
@@ -44,9 +45,9 @@ def test_trees_of_a_figure_answer_as_the_reference_library_does():
     inputs, _ = cases(4)
     fresh, _ = cases(5)
     seconds = 0.05 * inputs["first"] * inputs["second"]
-    model = HistGradientBoostingRegressor(**fitting.STARTS)
+    model = GradientBoostingRegressor(**learners.FIGURES)
     model.fit(np.stack(list(inputs.values()), axis=1), seconds)
-    said = note_classifier.weigh_by(fitting.grow(inputs, seconds), fresh)
+    said = note_classifier.weigh_by(learners.grow(inputs, seconds), fresh)
     theirs = model.predict(np.stack(list(fresh.values()), axis=1))
     assert np.abs(said - theirs).max() < 2e-4
 
@@ -63,10 +64,10 @@ def test_curves_are_added_up_and_stay_level_outside():
 def test_what_is_written_is_read_back():
     inputs, yes = cases(3)
     tables = {
-        "note": fitting.grow(inputs, yes),
-        "speech": fitting.fit(inputs, yes),
+        "note": learners.grow(inputs, yes),
+        "speech": learners.add_curves(inputs, yes),
     }
-    assert json.loads(fitting.as_text(tables)) == tables
+    assert json.loads(calibrate.as_text(tables)) == tables
 
 
 def features(count: int) -> Features:

@@ -4,7 +4,7 @@ A bow's loudness grows smoothly, and a soft start comes out of the noise, or of 
 late: what finds notes (`pegmark.segment.onsets`) sees it 20 to 100 ms after the bow was set down.
 Where the amplitude passes fixed parts of what it settles at tells how fast it grows, and so when it
 was nothing. How the one follows from the other is learnt on notes of the sound laboratory
-(scripts/lab/fit_note_classifier.py, question "bow_start"): seconds by which the start lies after
+(scripts/lab/fits/segment.py, question "bow_start"): seconds by which the start lies after
 the onset.
 """
 

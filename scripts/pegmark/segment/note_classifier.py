@@ -1,8 +1,8 @@
 """Weighing what speaks for a note, a bow, or speech: log odds from fitted tables.
 
 Every feature of a hypothesis (`pegmark.segment.onsets.Features`) or of a second of sound
-(`pegmark.segment.speech`) is an input. Two kinds of tables stand in note_classifier.json beside
-this module, both fitted on takes of the sound laboratory by scripts/lab/fit_note_classifier.py:
+(`pegmark.segment.speech`) is an input. Two kinds of tables stand in fitted.json beside this module,
+both fitted on takes of the sound laboratory (scripts/lab/fits/segment.py):
 
 - curves, for "bowed" and "speech": log odds = bias + sum of curve(input), each a curve of straight
   pieces (logistic regression on hinges); beyond its ends a curve stays level. They can be read,
@@ -11,25 +11,22 @@ this module, both fitted on takes of the sound laboratory by scripts/lab/fit_not
   a ringing string, a soft rise under speech), and for "bow_start", a time in s
   (`pegmark.segment.bow_onset`): answer = bias + sum of the value that each small tree comes to
   (gradient boosting; Hastie, Tibshirani, Friedman, "The Elements of Statistical Learning", 2nd ed.,
-  chapter 10: from memory). On takes held back trees and curves stand side by side whenever the
-  tables are fitted.
+  chapter 10: from memory).
 """
 
 from __future__ import annotations
 
-import json
 from functools import cache
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pegmark.segment.onsets import Features
+from pegmark.settings.fitted import numbers
 
 Floats = NDArray[np.float64]
 
-TABLE = Path(__file__).with_name("note_classifier.json")
 DIGITS = 4  # decimals of the inputs, and of the trees' edges
 TALK = (-8.0, 8.0)  # surer than this of speech, or of none, is sure enough
 SUPPORT_CENTS = 25.0  # notes of one string lie about this close ...
@@ -43,11 +40,10 @@ def tables() -> dict[str, Any]:
     Of curves: "bias", "curves": {name: {"at", "value"}}. Of trees: "bias", "inputs" (names),
     "roots" (a node each), "depth", "nodes": [input, most, node if not more, node if more, value].
     """
-    read = json.loads(TABLE.read_text(encoding="utf-8"))
-    for table in read.values():
-        if "nodes" in table:
-            table["nodes"] = np.array(table["nodes"])
-    return dict(read)
+    return {
+        question: table | {"nodes": np.array(table["nodes"])} if "nodes" in table else table
+        for question, table in numbers("segment")["note_classifier"].items()
+    }
 
 
 def weigh(inputs: dict[str, Floats], question: str) -> Floats:
