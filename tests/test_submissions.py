@@ -405,9 +405,9 @@ def test_a_member_larger_than_it_says_is_not_read_on(tmp_path):
 def test_archives_with_too_many_names_are_not_loaded(tmp_path, monkeypatch):
     many = zip_bytes({f"{i:04}.mp4": "x" for i in range(60)}, zipfile.ZIP_STORED)
     class_dir = build(tmp_path, {"e.zip": many})
-    monkeypatch.setattr(submissions, "MAX_MEMBERS", 50)
+    monkeypatch.setattr(archives, "MAX_MEMBERS", 50)
     assert codes(collect(class_dir)) == {"e.zip": "zip_too_large"}
-    monkeypatch.setattr(submissions, "MAX_DIRECTORY", 2_000)
+    monkeypatch.setattr(archives, "MAX_DIRECTORY", 2_000)
     monkeypatch.setattr(zipfile, "ZipFile", lambda *_: pytest.fail("its list was loaded"))
     assert codes(collect(class_dir)) == {"e.zip": "zip_too_large"}
 
