@@ -15,7 +15,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from classroom import CONFIG, ROSTER, build
-from pegmark.files import tables
+from pegmark.files import tables, workbooks
 from pegmark.receive.roster import Roster, read_roster
 from pegmark.records.problems import TeacherError
 from pegmark.settings import assignment
@@ -187,7 +187,7 @@ def test_a_workbook_that_unpacks_without_end_is_refused(tmp_path):
     class_dir = build(tmp_path)
     (class_dir / "roster.csv").unlink()
     with zipfile.ZipFile(class_dir / "roster.xlsx", "w", zipfile.ZIP_DEFLATED) as archive:
-        archive.writestr("xl/worksheets/sheet1.xml", b"\0" * (tables.MAX_UNPACKED + 1))
+        archive.writestr("xl/worksheets/sheet1.xml", b"\0" * (workbooks.MAX_UNPACKED + 1))
     with pytest.raises(TeacherError, match="too large when unpacked"):
         read(class_dir)
 
@@ -208,6 +208,156 @@ def test_what_was_understood_is_one_line(tmp_path):
         "First = given_name, Student no. = student_id, Inst. = instrument; "
         "kept as they are: Locker."
     )
+
+
+# -- lists as schools export them --------------------------------------------------------------
+# Headers and orders: common practice, no source.
+
+
+def one_of(tmp_path, text: str, **more: str):
+    (student,) = roster_of(tmp_path, text, **more).students
+    return student.family_name, student.given_name, student.instrument
+
+
+@pytest.mark.parametrize(
+    ("header", "row", "family", "given"),
+    [
+        ("Nr.;Name;Vorname;Instrument", "1;Müller;Zoë;Geige", "Müller", "Zoë"),
+        ("Nr.;Vorname;Name;Instrument", "1;Zoë;Müller;1. Violine", "Müller", "Zoë"),
+        ("ID;Surname;Name;Instrument", "1;Ruiz;Ana;violin", "Ruiz", "Ana"),
+        ("ID;Name;First name;Instrument", "1;Ruiz;Ana;2nd violin", "Ruiz", "Ana"),
+        ("ID;Name;First name;Instrument", "1;Ana Ruiz;Ana;violin", "Ruiz", "Ana"),
+        ("ID;Name;First name;Instrument", "1;RUIZ, Ana;Ana;violin", "RUIZ", "Ana"),
+        ("Nr;Nachname, Vorname;Instrument", "1;García Núñez, María José;Violine", "García Núñez",
+         "María José"),
+        ("Nr;Nachname Vorname;Instrument", "1;Müller Zoë;Violine 2", "Müller", "Zoë"),
+        ("Nr;Nachname, Vorname;Instrument", "1;von der Heide Zoë;Geige 1", "von der Heide", "Zoë"),
+        ("N.º;Apellidos y nombre;Instrumento", "1;Ruiz Soto, Ana;Violín", "Ruiz Soto", "Ana"),
+        ("N.º;Apellidos, Nombre;Instrumento", "1;Ruiz Soto, Ana;primer violín", "Ruiz Soto", "Ana"),
+        ("Matrícula;Primer apellido;Segundo apellido;Nombre;Instrumento",
+         "1;Ruiz;Soto;Ana;violín", "Ruiz Soto", "Ana"),
+        ("ID;Name;Instrument", "1;RUIZ SOTO Ana María;violin", "RUIZ SOTO", "Ana María"),
+        ("ID;Name;Instrument", "1;Ana María RUIZ;violin", "RUIZ", "Ana María"),
+        ("ID;Name;Instrument", "1;van der BERG Anna;violin", "van der BERG", "Anna"),
+        ("ID;Name;Instrument", "1;Ana J. RUIZ;violin", "RUIZ", "Ana J."),
+        ("ID;Name;Instrument", "1;Anna van der Berg;violin", "van der Berg", "Anna"),
+        ("ID;Last name;First name;Middle name;Instrument", "1;Lee;Ann;Marie;violin", "Lee",
+         "Ann Marie"),
+        ("Nr;Nachname;Vorname 1;Vorname 2;Instrument", "1;Lee;Ann;Marie;Violine", "Lee",
+         "Ann Marie"),
+        ("Nr;Nachname;Vorname;Zweiter Vorname;Instrument", "1;Lee;Ann;;Violine", "Lee", "Ann"),
+        ("Numéro d'élève;Nom;Prénom;Instrument;Classe", "1;Noël;Chloé;violon;6B", "Noël", "Chloé"),
+        ("Identifiant;Nom et prénom;Instrument", "1;NOËL Chloé;1er violon", "NOËL", "Chloé"),
+        ("Matricola;Cognome;Nome;Strumento;Sezione", "1;Sarti;Elèna;violino primo;2A", "Sarti",
+         "Elèna"),
+        ("Matricola;Cognome;Nome;Strumento;Sezione", "1;Sarti;Elèna;violino;2A", "Sarti", "Elèna"),
+        ("Codice;Cognome e nome;Strumento", "1;Sarti Elèna;violino", "Sarti", "Elèna"),
+        ("Leerlingnummer;Voornaam;Tussenvoegsel;Achternaam;Instrument;Klas",
+         "1;Anna;van der;Berg;viool;2c", "van der Berg", "Anna"),
+        ("Stamnummer;Naam;Roepnaam;Instrument", "1;Berg, Anna;Anneke;viool", "Berg", "Anna"),
+        ("ID;Surname;Instrument", "1;Ruiz, Ana;violin", "Ruiz", "Ana"),
+        ("ID;First name;Last name;Name;Instrument", "1;Ana;;Ana Ruiz;violin", "Ruiz", "Ana"),
+    ],
+)  # fmt: skip
+def test_no_half_of_a_name_is_dropped(tmp_path, header, row, family, given):
+    text = f"Streicherklasse 7b, Frühling;;;\n\n{header}\n{row}\n"
+    assert one_of(tmp_path, text) == (family, given, "violin")
+
+
+@pytest.mark.parametrize(
+    ("word", "key"),
+    [
+        *((word, "violin") for word in ("Geige", "2. Geige", "Violine II", "Primer violín")),
+        *((word, "violin") for word in ("Violon 2", "2e violon", "Secondo violino", "1e viool")),
+        *((word, "viola") for word in ("Bratsche", "Alto", "Altviool", "viola")),
+        *((word, "cello") for word in ("Violoncello", "Violonchelo", "Violoncelle", "Vc. 2")),
+        *((word, "double bass") for word in ("Kontrabass", "Kontrabaß", "Contrabajo")),
+        *((word, "double bass") for word in ("Contrebasse", "Contrabbasso", "Contrabas")),
+    ],
+)
+def test_instruments_in_six_languages(tmp_path, word, key):
+    text = f"student_id,family_name,given_name,instrument\n1,Ruiz,Ana,{word}\n"
+    assert one_of(tmp_path, text)[2] == key
+
+
+def test_names_parted_by_likelihood_are_told_with_their_rows(tmp_path):
+    roster = roster_of(tmp_path, "id,name,instrument\n1,Ana María Ruiz,viola\n2,Lee Ann,viola\n")
+    (notice,) = roster.notices
+    assert notice["code"] == "names_parted"
+    assert "line 2: Ana María | Ruiz." in notice["message"]
+    assert "Family, Given" in notice["action"]
+
+
+@pytest.mark.parametrize("page", ["cp1252", "mac_roman"])
+def test_utf_8_mixed_with_an_older_code_page_is_noticed(tmp_path, page):
+    lines = ["id,family_name,given_name,instrument", "1,Müller,Zoë,viola", "2,Núñez,José,viola"]
+    content = "\n".join(lines[:2]).encode(page) + b"\n" + lines[2].encode()
+    roster = roster_of(tmp_path, content)
+    assert names(roster) == [("Müller", "Zoë"), ("Núñez", "José")]
+    assert [notice["code"] for notice in roster.notices] == ["mixed_code_pages"]
+    assert "UTF-8 mixed with" in roster.understood
+
+
+@pytest.mark.parametrize("name", ["roster (1).csv", "Class list.csv", "Klassenliste 7b.tsv"])
+def test_the_one_table_there_is_is_taken_and_said(tmp_path, name):
+    class_dir = build(tmp_path, matches_csv="file,student_id\n")
+    (class_dir / "roster.csv").rename(class_dir / name)
+    (class_dir / "marks (2).csv").write_text("student_id,criterion,points\n")
+    (class_dir / "~$Class list.xlsx").write_bytes(b"a lock of an office program")
+    assert f"{name}: " in read(class_dir).understood
+    assert "taken for the roster" in read(class_dir).understood
+    (class_dir / "other.csv").write_text(ROSTER)
+    with pytest.raises(TeacherError, match=r"Several tables may be the class list: .*other\.csv"):
+        read(class_dir)
+
+
+def open_document(path, rows: str) -> None:
+    """A spreadsheet of ISO/IEC 26300 (part 3: content.xml, table:table-row, office:value-type)."""
+    spaces = "".join(
+        f' xmlns:{one}="urn:oasis:names:tc:opendocument:xmlns:{one}:1.0"'
+        for one in ("office", "table", "text")
+    )
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.writestr("mimetype", "application/vnd.oasis.opendocument.spreadsheet")
+        archive.writestr(
+            "content.xml",
+            f"<office:document-content{spaces}><office:body><office:spreadsheet>"
+            f'<table:table table:name="7b">{rows}</table:table>'
+            "</office:spreadsheet></office:body></office:document-content>",
+        )
+
+
+def cells(*texts: str) -> str:
+    return "".join(f"<table:table-cell><text:p>{t}</text:p></table:table-cell>" for t in texts)
+
+
+def test_an_open_document_sheet(tmp_path):
+    class_dir = build(tmp_path, assignment_yaml="due: 2026-03-06 18:00 Z\n")
+    (class_dir / "roster.csv").unlink()
+    number = '<table:table-cell office:value-type="float" office:value="1012"/>'
+    day = '<table:table-cell office:value-type="date" office:date-value="2026-03-08"/>'
+    open_document(
+        class_dir / "Class list.ods",
+        f"<table:table-row>{cells('Strings 7b')}</table:table-row>"
+        '<table:table-row table:number-rows-repeated="2"><table:table-cell/></table:table-row>'
+        f"<table:table-row>{cells('Nr', 'Name', 'Vorname', 'Instrument', 'Frist')}"
+        '<table:table-cell table:number-columns-repeated="900"/></table:table-row>'
+        f"<table:table-row>{number}{cells('Müller', 'Zoë', 'Kontrabass')}{day}</table:table-row>"
+        '<table:table-row table:number-rows-repeated="1048000"><table:table-cell/>'
+        "</table:table-row>",
+    )
+    (student,) = read(class_dir).students
+    assert (student.student_id, student.name, student.line) == ("1012", "Zoë Müller", 5)
+    assert (student.instrument, student.due.day) == ("double bass", 8)
+
+
+def test_an_open_document_with_entities_is_refused(tmp_path):
+    class_dir = build(tmp_path)
+    (class_dir / "roster.csv").unlink()
+    with zipfile.ZipFile(class_dir / "roster.ods", "w") as archive:
+        archive.writestr("content.xml", '<!DOCTYPE a [<!ENTITY b "c">]><a>&b;</a>')
+    with pytest.raises(TeacherError, match="not a workbook that can be opened"):
+        read(class_dir)
 
 
 # -- cells -----------------------------------------------------------------------------------

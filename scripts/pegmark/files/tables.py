@@ -1,4 +1,4 @@
-"""Tables as teachers have them: CSV in any of the usual forms, or a sheet of an .xlsx workbook.
+"""Tables as teachers have them: CSV in any of the usual forms, or a sheet of a workbook.
 
 RFC 4180 with the liberties spreadsheets take: semicolons, tabs or bars for commas, UTF-8 or
 UTF-16 with or without a mark, Windows and Mac code pages, a title above the header, blank lines,
@@ -12,33 +12,24 @@ import csv
 import io
 import re
 import unicodedata
-import zipfile
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from pegmark.files.code_pages import decode_text
+from pegmark.files.workbooks import TooLarge, read_pages
 from pegmark.files.yaml_files import did_you_mean
 from pegmark.records.problems import Problem, TeacherError, problem
 from pegmark.trade.instruments import fold
 
 MAX_BYTES = 10_000_000  # a roster of 150 students is 20 kB
-MAX_UNPACKED = 100_000_000  # bytes a workbook may hold when unpacked
 MAX_ROWS = 20_000
 MAX_CELL = 2_000  # characters
 MAX_COLUMNS = 200
 HEADER_WITHIN = 20  # rows: a title or two may stand above the header
 
 _DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
-_CODE_PAGES = ("cp1252", "mac_roman", "cp1250")
-_SPOKEN = {
-    "utf-8-sig": "UTF-8",
-    "utf-8": "UTF-8",
-    "utf-16": "UTF-16",
-    "cp1252": "Windows-1252",
-    "cp1250": "Windows-1250",
-    "mac_roman": "Mac Roman",
-}
 
 
 @dataclass(frozen=True)
@@ -92,11 +83,12 @@ def read_table(
     Raises TeacherError: unreadable, not a table, no header, columns missing, ragged rows.
     """
     mapped = {_key(header): name for header, name in (mapped or {}).items()}
+    keyed = {name: [_key(alias) for alias in (name, *many)] for name, many in fields.items()}
     sheets = _read_sheets(path)
     best: tuple[tuple[int, int], _Sheet, int, dict[str, int]] | None = None
     for sheet in sheets:
         for index, (_, cells) in enumerate(sheet.rows[:HEADER_WITHIN]):
-            columns = _columns(cells, fields, mapped)
+            columns = _columns(cells, keyed, mapped)
             score = (len(columns), -index)
             if bare and not all(any(one in columns for one in choice) for choice in needed):
                 continue
@@ -124,26 +116,6 @@ def read_table(
     header = sheet.rows[index][1]
     _check_columns(path.name, header, columns, fields, needed, mapped)
     return _table(path.name, sheet, index, columns)
-
-
-def decode_text(content: bytes) -> tuple[str, str]:
-    """The text of a file of unknown encoding, and the encoding's name.
-
-    A byte-order mark decides, then strict UTF-8, then the code page in which the letters beyond
-    ASCII stand where letters stand in names.
-    """
-    for mark, name in ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16")):
-        if content.startswith(mark):
-            return content.decode(name, "replace"), name
-    if content.startswith(b"\xfe\xff"):
-        return content.decode("utf-16", "replace"), "utf-16"
-    if content[1:40:2].count(0) > 10 and not content[0:40:2].count(0):
-        return content.decode("utf-16-le", "replace"), "utf-16"
-    try:
-        return content.decode("utf-8"), "utf-8"
-    except UnicodeDecodeError:
-        name = max(_CODE_PAGES, key=lambda page: _likely(content, page))
-        return content.decode(name, "replace"), name
 
 
 def clean_cell(value: Any) -> str:
@@ -196,7 +168,7 @@ def _read_sheets(path: Path) -> list[_Sheet]:
     if named:
         text = "\n" + rest
     return [
-        _csv_sheet(path, text, delimiter, f"{spoken}, {_SPOKEN[encoding]}")
+        _csv_sheet(path, text, delimiter, f"{spoken}, {encoding}")
         for delimiter, spoken in _DELIMITERS.items()
         if not named or named[1] == delimiter
     ]
@@ -226,31 +198,26 @@ def _csv_sheet(path: Path, text: str, delimiter: str, form: str) -> _Sheet:
 
 
 def _workbook(path: Path) -> list[_Sheet]:
-    """The sheets of an .xlsx workbook; a formula counts as the value last shown."""
-    from openpyxl import load_workbook
-
+    """The sheets of a workbook that hold anything."""
     try:
-        with zipfile.ZipFile(path) as archive:
-            unpacked = sum(info.file_size for info in archive.infolist())
-        if unpacked > MAX_UNPACKED:
-            raise TeacherError([_not_table(path, "too large when unpacked")])
-        book = load_workbook(path, read_only=True, data_only=True)
-        sheets = []
-        for page in book.worksheets:
-            rows = []
-            for number, values in enumerate(page.iter_rows(values_only=True), start=1):
-                cells = [_text(value) for value in values[:MAX_COLUMNS]]
-                if any(cells):
-                    rows.append((number, cells))
-                if number > MAX_ROWS:
-                    raise TeacherError([_not_table(path, f"more than {MAX_ROWS} rows")])
-            sheets.append(_Sheet(rows, f"workbook, sheet {page.title!r}", "row"))
-        book.close()
+        return [_page(path, title, rows) for title, rows in read_pages(path, MAX_COLUMNS)]
     except TeacherError:
         raise
-    except Exception as error:  # openpyxl raises whatever its XML and zip readers raise
+    except TooLarge as error:
+        raise TeacherError([_not_table(path, "too large when unpacked")]) from error
+    except Exception as error:  # the readers raise whatever their XML and zip readers raise
         raise TeacherError([_not_table(path, "not a workbook that can be opened")]) from error
-    return sheets
+
+
+def _page(path: Path, title: str, rows: Iterable[Sequence[Any]]) -> _Sheet:
+    kept = []
+    for number, values in enumerate(rows, start=1):
+        cells = [_text(value) for value in values]
+        if any(cells):
+            kept.append((number, cells))
+        if number > MAX_ROWS:
+            raise TeacherError([_not_table(path, f"more than {MAX_ROWS} rows")])
+    return _Sheet(kept, f"workbook, sheet {title!r}", "row")
 
 
 def _text(value: Any) -> str:
@@ -269,8 +236,7 @@ def _columns(
     keys = [_key(cell) for cell in cells]
     columns = {mapped[key]: index for index, key in enumerate(keys) if key in mapped}
     for name, aliases in fields.items():
-        for alias in (name, *aliases):
-            key = _key(alias)
+        for key in aliases:
             if name in columns or key not in keys:
                 continue
             index = keys.index(key)
@@ -369,21 +335,7 @@ def _table(name: str, sheet: _Sheet, index: int, columns: dict[str, int]) -> Tab
 
 
 def _key(header: str) -> str:
-    return fold(re.sub(r"[:*?/()]", " ", clean_cell(header).replace("#", " no")))
-
-
-def _likely(content: bytes, page: str) -> int:
-    """How well the letters beyond ASCII fit into words when read in a code page."""
-    text = content.decode(page, "replace")
-    score = 0
-    for before, char in zip(" " + text, text, strict=False):
-        if char.isascii():
-            continue
-        if char.islower() or (char.isupper() and not before.islower()):
-            score += 1
-        else:
-            score -= 1
-    return score
+    return fold(re.sub(r"[:*?/(),;&+]", " ", clean_cell(header).replace("#", " no")))
 
 
 def _not_table(path: Path, why: str) -> Problem:

@@ -7,9 +7,7 @@ from collections.abc import Iterable
 from pegmark.receive import strays
 from pegmark.receive.handed import Intake, Row
 from pegmark.records.problems import Problem
-from pegmark.words.file_names import shown
-
-NAMES_IN_ROW = 30  # file names listed in one attention row; the rest is counted
+from pegmark.words.file_names import listed, shown
 
 
 def stray_report(intake: Intake) -> list[str]:
@@ -48,11 +46,6 @@ def stray_rows(strays: Iterable[strays.Stray]) -> list[Row]:
             }
         )
     return rows
-
-
-def listed(names: list[str]) -> str:
-    more = len(names) - NAMES_IN_ROW
-    return ", ".join(names[:NAMES_IN_ROW]) + (f" and {more} more" if more > 0 else "")
 
 
 def attention_row(told: Problem, student_id: str = "", file: str = "") -> Row:

@@ -8,14 +8,14 @@ from datetime import UTC, datetime
 from pegmark.files.tables import clean_cell, csv_line
 from pegmark.receive import retakes, submissions
 from pegmark.receive.archives import Recording
-from pegmark.receive.attention_rows import attention_row, listed
+from pegmark.receive.attention_rows import attention_row
 from pegmark.receive.handed import Handed, Intake, Row
 from pegmark.receive.marks import Marks
 from pegmark.receive.retakes import Take
 from pegmark.receive.roster import Roster, Student
 from pegmark.records.problems import Problem, problem
 from pegmark.settings.assignment import Settings
-from pegmark.words.file_names import shown
+from pegmark.words.file_names import listed, shown
 
 
 def hand_out(

@@ -7,13 +7,12 @@ from collections.abc import Mapping, Sequence
 from pegmark.files.tables import clean_cell, csv_line
 from pegmark.receive import teacher_files
 from pegmark.receive.archives import Recording
-from pegmark.receive.attention_rows import listed
 from pegmark.receive.handed import Intake, Row
 from pegmark.receive.matching import Match, Matcher
 from pegmark.receive.roster import Roster, Student
 from pegmark.receive.submissions import Collection
 from pegmark.settings.assignment import Settings
-from pegmark.words.file_names import shown
+from pegmark.words.file_names import listed, shown
 
 
 def match_all(

@@ -10,59 +10,28 @@ from pathlib import Path
 from typing import Any
 
 from pegmark.files import yaml_files
+from pegmark.files.code_pages import MIXED
 from pegmark.files.tables import Row, Table, read_table
+from pegmark.receive.roster_names import WHOLE, read_name
+from pegmark.receive.roster_words import FIELDS, LANGUAGES, NO, NOTHING, PART, YES
 from pegmark.records.problems import Problem, TeacherError, problem
 from pegmark.settings.assignment import Settings
 from pegmark.trade.instruments import fold
 from pegmark.words import times
+from pegmark.words.file_names import listed, shown
 
-# Headers as rosters have them, the surest first; compared without case, accents and signs.
-FIELDS: dict[str, tuple[str, ...]] = {
-    "student_id": (
-        *("student number", "student no", "student nr", "pupil id", "pupil number", "pupil no"),
-        *("learner id", "school id", "id", "id number", "number", "no", "nr", "user id"),
-        *("username", "user name", "login", "matricula", "numero", "schuelernummer"),
-    ),
-    "family_name": (
-        *("last name", "lastname", "surname", "family", "last", "student last name"),
-        *("apellidos", "apellido", "nachname", "familienname", "nom", "nom de famille"),
-        *("cognome", "sobrenome"),
-    ),
-    "given_name": (
-        *("first name", "firstname", "forename", "given", "first", "student first name"),
-        *("nombre", "nombres", "vorname", "prenom", "nome"),
-    ),
-    "full_name": (
-        *("student name", "name", "student", "pupil", "pupil name", "nombre completo"),
-        *("apellidos y nombre", "nombre y apellidos", "alumno"),
-    ),
-    "instrument": ("instr", "inst", "instruments", "instrumento", "plays"),
-    "section": (
-        *("class", "class name", "group", "period", "part", "ensemble", "orchestra"),
-        *("seccion", "grupo", "clase", "klasse", "gruppe", "classe", "groupe"),
-    ),
-    "email": (
-        *("e-mail", "mail", "email address", "e-mail address", "emails", "student email"),
-        *("parent email", "guardian email", "family email", "correo", "correo electronico"),
-    ),
-    "nickname": ("nick name", "preferred name", "known as", "goes by", "apodo", "rufname"),
-    "language": ("home language", "lang", "idioma", "sprache", "langue"),
-    "due": ("due date", "deadline", "extension", "own due date"),
-    "excused": ("excuse", "exempt", "exento"),
-}
 NEEDED = (
     ("student_id",),
-    ("family_name", "given_name", "full_name"),
-    ("given_name", "family_name", "full_name"),
+    ("family_name", "given_name", *WHOLE),
     ("instrument",),
 )
-_YES = {"yes", "y", "x", "true", "1", "excused", "exempt", "si", "ja", "oui", "✓", "✔", "☑"}
-_NO = {"", "no", "n", "false", "0", "nein", "non", "none"}
-_NOTHING = {"", "none", "n/a", "na", "?", "/"}
-_LANGUAGES = {
-    "en": ("english", "ingles", "anglais", "englisch"),
-    "es": ("spanish", "espanol", "castellano", "spanisch"),
-}
+# Tables in a class folder that are something else.
+_OTHER_TABLE = re.compile(
+    r"(?:matches|received|marks.*|sent|gradebook.*|attention|users|classes|enrollments)\.\w+",
+    re.IGNORECASE,
+)
+_TABLES = (".csv", ".tsv", ".xlsx", ".ods")
+_ROSTER = re.compile(r"roster\.(?:csv|tsv|txt|xlsx|ods)", re.IGNORECASE)
 # One mailbox, deliberately narrower than RFC 5322: no quotes, comments, spaces or line breaks.
 _ADDRESS = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)+")
 
@@ -125,9 +94,9 @@ def read_roster(class_dir: Path, settings: Settings) -> Roster:
     Raises TeacherError with everything wrong in it at once, by row: ids that are impossible or
     stand twice, instruments that are not known, languages, due times and excuses not understood.
     """
-    table = _without_whole_name(
-        read_table(_find(class_dir), FIELDS, NEEDED, mapped=settings.assignment["roster_columns"])
-    )
+    path = find_roster(class_dir)
+    table = read_table(path, FIELDS, NEEDED, mapped=settings.assignment["roster_columns"])
+    table = _with_whole_name(table)
     problems: list[Problem] = []
     notices: list[dict[str, str]] = []
     students = [_student(table, row, settings, problems, notices) for row in table.rows]
@@ -138,15 +107,23 @@ def read_roster(class_dir: Path, settings: Settings) -> Roster:
         )
     if problems:
         raise TeacherError(problems)
+    notices += [*_unsure_names(table), *_mixed(table)]
     return Roster(tuple(students), _understood(table, students), tuple(notices))
 
 
-def _find(class_dir: Path) -> Path:
-    found = sorted(
+def find_roster(class_dir: Path) -> Path:
+    """The class list: roster.csv and its like, else the one table that is nothing else.
+
+    Raises TeacherError where there is none, or more than one.
+    """
+    files = sorted(path for path in class_dir.iterdir() if path.is_file())
+    found = [path for path in files if _ROSTER.fullmatch(path.name)] or [
         path
-        for path in class_dir.iterdir()
-        if path.name.lower() in ("roster.csv", "roster.xlsx", "roster.tsv", "roster.txt")
-    )
+        for path in files
+        if path.suffix.lower() in _TABLES
+        and not path.name.startswith((".", "~$"))
+        and not _OTHER_TABLE.fullmatch(path.name)
+    ]
     if len(found) == 1:
         return found[0]
     if not found:
@@ -160,24 +137,58 @@ def _find(class_dir: Path) -> Path:
                 )
             ]
         )
+    named = ", ".join(shown(path.name) for path in found)
+    exact = bool(_ROSTER.fullmatch(found[0].name))
     raise TeacherError(
         [
             problem(
                 "two_rosters",
-                f"There are several rosters: {', '.join(path.name for path in found)}.",
-                "Keep one of them.",
+                f"There are several rosters: {named}."
+                if exact
+                else f"Several tables may be the class list: {named}.",
+                "Keep one of them." if exact else "Name the right one roster.csv (or .xlsx, .ods).",
             )
         ]
     )
 
 
-def _without_whole_name(table: Table) -> Table:
+def _with_whole_name(table: Table) -> Table:
     """A column of whole names beside the parted ones is kept as it is, like any extra column."""
     if not {"family_name", "given_name", "full_name"} <= set(table.columns):
         return table
-    columns = {name: place for name, place in table.columns.items() if name != "full_name"}
-    extra = tuple(sorted((*table.extra, table.columns["full_name"])))
-    return replace(table, columns=columns, extra=extra)
+    return replace(table, extra=tuple(sorted((*table.extra, table.columns["full_name"]))))
+
+
+def _unsure_names(table: Table) -> list[dict[str, str]]:
+    """One row for all whole names that were parted by likelihood."""
+    unsure = [(row, name) for row in table.rows if not (name := read_name(table, row)).sure]
+    if not unsure:
+        return []
+    spoken = [f"{table.unit} {row.line}: {name.given} | {name.family}" for row, name in unsure]
+    return [
+        {
+            "student_id": "",
+            "file": table.name,
+            "code": "names_parted",
+            "message": f"{table.name}: names in one column, parted as given | family: "
+            f"{listed(spoken)}.",
+            "action": "Where that is wrong, write the name as Family, Given.",
+        }
+    ]
+
+
+def _mixed(table: Table) -> list[dict[str, str]]:
+    if MIXED not in table.form:
+        return []
+    return [
+        {
+            "student_id": "",
+            "file": table.name,
+            "code": "mixed_code_pages",
+            "message": f"{table.name} was saved in two ways of writing letters ({table.form}).",
+            "action": "Check the names with accents; saving it once as CSV (UTF-8) mends it.",
+        }
+    ]
 
 
 def _student(
@@ -193,13 +204,13 @@ def _student(
         where = table.where(row, column)
         problems.append(problem("bad_roster_row", f"{where}: {wrong}.", action))
 
-    family, given = _names(table, row)
-    if not (family or given):
+    name = read_name(table, row)
+    if not (name.family or name.given):
         refuse("family_name", "there is no name", "Fill in the name.")
     student = Student(
         student_id=table.cell(row, "student_id"),
-        family_name=family,
-        given_name=given,
+        family_name=name.family,
+        given_name=name.given,
         instrument=_instrument(table.cell(row, "instrument"), settings, refuse),
         section=table.cell(row, "section"),
         email=_email(table, row, notices),
@@ -220,21 +231,10 @@ def _student(
 _REQUIRED = ("student_id", "family_name", "given_name", "instrument")
 
 
-def _names(table: Table, row: Row) -> tuple[str, str]:
-    """Family and given name; a single name column holds 'Family, Given' or 'Given Family'."""
-    family, given = table.cell(row, "family_name"), table.cell(row, "given_name")
-    if family or given or "full_name" not in table.columns:
-        return family, given
-    whole = table.cell(row, "full_name")
-    if "," in whole:
-        family, _, given = whole.partition(",")
-    else:
-        given, _, family = whole.rpartition(" ")
-    return family.strip(), given.strip()
-
-
 def _instrument(text: str, settings: Settings, refuse: Any) -> str:
-    key = settings.instrument_names.get(fold(text))
+    folded = fold(text)
+    names = settings.instrument_names
+    key = names.get(folded) or names.get(PART.sub("", folded))
     if key is None:
         meant = yaml_files.did_you_mean(text, list(settings.instrument_names)) if text else ""
         refuse(
@@ -250,7 +250,7 @@ def _email(table: Table, row: Row, notices: list[dict[str, str]]) -> str:
     """Addresses parted by ';'. A bad one is told and left out: it does not stop the class."""
     kept = []
     for address in re.split(r"[;,\s]+", table.cell(row, "email")):
-        if fold(address) in _NOTHING:
+        if fold(address) in NOTHING:
             continue
         if _ADDRESS.fullmatch(address) and len(address) <= 254:
             kept.append(address)
@@ -271,7 +271,7 @@ def _email(table: Table, row: Row, notices: list[dict[str, str]]) -> str:
 def _language(text: str, settings: Settings, refuse: Any) -> str | None:
     if not text:
         return None
-    named = (code for code, names in _LANGUAGES.items() if fold(text) in names)
+    named = (code for code, names in LANGUAGES.items() if fold(text) in names)
     code = next(named, text.lower())
     known = sorted(settings.sentences)
     if known and code not in known:
@@ -295,9 +295,9 @@ def _due(text: str, settings: Settings, refuse: Any) -> datetime | None:
 
 def _excused(text: str, refuse: Any) -> bool:
     word = fold(text)
-    if word not in _YES | _NO:
+    if word not in YES | NO:
         refuse("excused", f"{text!r} is neither yes nor no", "Write yes, or leave it empty.")
-    return word in _YES
+    return word in YES
 
 
 def _repeated(table: Table, students: list[Student]) -> list[Problem]:
@@ -327,7 +327,8 @@ def _understood(table: Table, students: list[Student]) -> str:
     )
     kept = ", ".join(table.header[i] for i in table.extra)
     parts = [
-        f"{table.name}: {len(students)} students ({table.form})",
+        f"{shown(table.name)}: {len(students)} students ({table.form})",
+        "" if _ROSTER.fullmatch(table.name) else "taken for the roster",
         f"read as {named}" if named else "",
         f"kept as they are: {kept}" if kept else "",
     ]

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import os
 import unicodedata
+from collections.abc import Sequence
+
+NAMES_IN_ROW = 30  # file names listed in one attention row; the rest is counted
 
 
 def path_text(path: str) -> str:
@@ -19,3 +22,9 @@ def shown(text: str) -> str:
         else char
         for char in text
     )
+
+
+def listed(names: Sequence[str]) -> str:
+    """Names in one row of text; what is more than `NAMES_IN_ROW` is counted."""
+    more = len(names) - NAMES_IN_ROW
+    return ", ".join(names[:NAMES_IN_ROW]) + (f" and {more} more" if more > 0 else "")
