@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
-from typing import TypedDict
+from typing import TYPE_CHECKING, NotRequired, TypedDict
+
+if TYPE_CHECKING:
+    from pegmark.records.values import Code, CriterionId, Seconds, StringName
 
 
 class Problem(TypedDict):
     """One thing that needs a person, as it stands in records and in attention.csv."""
 
-    code: str
+    code: Code
     message: str
     action: str
+    criteria: NotRequired[list[CriterionId]]  # those that it leaves open
+    string: NotRequired[StringName | None]
+    at_s: NotRequired[Seconds | None]
 
 
 class TeacherError(Exception):
