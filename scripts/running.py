@@ -26,7 +26,6 @@ from pegmark.records.problems import TeacherError
 
 STEP = re.compile(rb"^(\d+) of (\d+) steps")
 EXIT_FAULT, EXIT_REFUSED, EXIT_UNFINISHED, EXIT_STOPPED = 1, 2, 3, 130
-SHOWN_REASONS = 2  # per student in the summary; the dashboard has them all
 BAR = "{desc} {bar} {n_fmt}/{total_fmt}"
 LAST_LINES = 400  # of the engine's, kept for the reason of its end: a full disk may hold no log
 NO_ROOM = re.compile(  # the last: how NumPy says it
@@ -45,7 +44,7 @@ def grade_class(class_dir: Path, root: Path, cores: str) -> int:
     try:
         intake = receive(class_dir, root)
     except TeacherError as error:
-        print("Nothing was graded and nothing was changed. Please mend this first:")
+        print("Nothing was graded and nothing was changed. Please fix this first:")
         for one in error.problems:
             print(f"  - {one['message']} {one['action']}")
         return EXIT_REFUSED
@@ -55,7 +54,7 @@ def grade_class(class_dir: Path, root: Path, cores: str) -> int:
     tell_intake(intake)
     code = run_workflow(class_dir, root, cores)
     if code in (0, EXIT_FAULT):
-        tell_summary(class_dir, intake)
+        tell_summary(class_dir)
     return code
 
 
@@ -189,34 +188,17 @@ def tell_intake(intake: Intake) -> None:
         print(f"  {line}")
 
 
-def tell_summary(class_dir: Path, intake: Intake) -> None:
-    """How the class stands, in a few lines."""
+def tell_summary(class_dir: Path) -> None:
+    """How the class stands and what to do now: the same words and numbers as on the dashboard."""
+    from pegmark.publish.todo import step_lines
+    from pegmark.records.states import counts_by_state
+
+    results = class_dir / "results"
     records = read_records(class_dir)
-    by_status: dict[str, list[dict[str, Any]]] = {}
-    for record in records.values():
-        by_status.setdefault(record["status"], []).append(record)
-    print(f"{len(by_status.get('graded', []))} of {len(records)} graded without a question.")
-    for record in by_status.get("needs_listening", []):
-        print(f"  listen: {name_of(record)}: {reasons(record)}")
-    for record in by_status.get("unreadable", []):
-        print(f"  unreadable: {name_of(record)}: {reasons(record)}")
-    for status, words in (("missing", "nothing handed in"), ("excused", "excused")):
-        for record in by_status.get(status, []):
-            print(f"  {words}: {name_of(record)}")
-    unmatched = [row["file"] for row in intake.attention if row["code"].startswith("match_")]
-    if unmatched:
-        print(f"  nobody's file: {', '.join(unmatched)}")
-    print(f"Dashboard: {class_dir / 'results' / 'dashboard.html'}")
-
-
-def name_of(record: dict[str, Any]) -> str:
-    """The student's name as people say it."""
-    student = record["student"]
-    return f"{student['given_name']} {student['family_name']}"
-
-
-def reasons(record: dict[str, Any]) -> str:
-    """The first reasons why a person is needed."""
-    messages = [one["message"] for one in record["problems"] if one["code"] != "open_points"]
-    more = len(messages) - SHOWN_REASONS
-    return " ".join(messages[:SHOWN_REASONS]) + (f" ({more} more)" if more > 0 else "")
+    ticket = read_json(results / "tickets" / "publish.json")
+    opinion = results / "work" / "recheck.json"
+    states = counts_by_state(list(records.values()))
+    print("; ".join(f"{words}: {count}" for words, count in states))
+    for line in step_lines(records, ticket, read_json(opinion) if opinion.is_file() else None):
+        print(f"  {line}")
+    print(f"Dashboard: {results / 'dashboard.html'}")

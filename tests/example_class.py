@@ -34,7 +34,8 @@ RUBRIC: dict[str, Any] = {
          "kind": "sounding_while_turning"},
         {"id": "small_moves", "title": "Small moves", "points": 1, "kind": "small_moves"},
         {"id": "final_check", "title": "Final check", "points": 1, "kind": "final_check"},
-        {"id": "bridge", "title": "Bridge checked", "points": 1, "kind": "teacher"},
+        {"id": "bridge", "title": "Bridge checked", "points": 1, "kind": "teacher",
+         "shows": "before_and_after"},
         {"id": "answers", "title": "Spoken answers", "points": 2, "kind": "teacher"},
         {"id": "daily", "title": "Daily practice", "points": 1, "kind": "teacher"},
     ],
@@ -119,6 +120,16 @@ def make_ticket(roster: list[dict[str, Any]]) -> dict[str, Any]:
         "marks": [],
         "policies": {"attempts": "latest", "drafts": "complete", "late": None},
         "understood": "roster.csv: UTF-8, commas.",
+        "comments": ["Clear and complete.", "Speak a little louder."],
+        "ear": {
+            "en": {
+                "in_tune": "{string} is in tune.",
+                "high": "{string} is too high.",
+                "low": "{string} is too low.",
+                "unclear": "{string}: no fault of yours.",
+                "notes": {},
+            }
+        },
         "epoch": 1772816400,
         "takes": [],
     }

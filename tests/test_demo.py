@@ -9,6 +9,7 @@ import csv
 import email
 import email.policy
 import json
+import re
 import shutil
 import subprocess
 import sys
@@ -145,6 +146,14 @@ def test_the_gradebook_has_the_whole_roster(graded, records):
 
 
 def test_the_summary_says_how_the_class_stands(graded):
-    assert "unreadable: Otto Pellow" in graded[1]
-    assert "nothing handed in: Nia Harrowgate" in graded[1]
+    """The same four lines and numbers as on the dashboard."""
+    lines = graded[1].splitlines()
+    page = (graded[0] / "dashboard.html").read_text("utf-8")
+    for place, code in enumerate(("whose", "listen", "mark", "ask"), start=1):
+        (heading, words) = re.search(
+            rf'data-step="{code}".*?step-name">(.*?)</span>.*?step-words">(.*?)</span>', page, re.S
+        ).groups()
+        assert f"  {place}. {heading.rstrip('?')}: {words}" in lines
+    assert "could not be read: 1" in graded[1]
+    assert "not handed in: 1" in graded[1]
     assert "dashboard.html" in graded[1]

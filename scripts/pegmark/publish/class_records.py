@@ -14,14 +14,6 @@ from pegmark.records.problems import problem
 
 Record = dict[str, Any]
 
-STATUS_WORDS = {
-    "graded": "graded",
-    "needs_listening": "listen",
-    "unreadable": "unreadable",
-    "missing": "not handed in",
-    "excused": "excused",
-}
-
 
 def class_records(records: Mapping[str, Record], ticket: Mapping[str, Any]) -> list[Record]:
     """A record for every student of the roster, in the roster's order.

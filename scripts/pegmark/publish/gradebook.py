@@ -8,6 +8,7 @@ from typing import Any
 from pegmark.files.csv_text import csv_text
 from pegmark.publish.class_records import Record, class_records
 from pegmark.records.columns import FIRST_COLUMNS, LATE_COLUMNS
+from pegmark.records.states import state_of
 
 USUAL_STRINGS = 4  # columns always there; a fifth only where an instrument has five strings
 
@@ -41,7 +42,7 @@ def _row(record: Record) -> dict[str, Any]:
     absent = record["status"] in ("missing", "excused")
     first = {
         **record["student"],
-        "status": record["status"],
+        "status": state_of(record),
         "total": None if absent else score["total"],
         "of": score["of"],
         "open_points": None if absent else score["open"],

@@ -1,12 +1,15 @@
-"""The top of the class page: what the teacher must do, short enough to be taken in at a glance.
+"""What the teacher must do now: four steps, in the order in which they are done.
 
-Every row of the attention list stands under its task. Where there may be many, a row is a few
-words: who is to be listened to shows each reason as a word that plays the passage; open points are
-counted by criterion, since nearly every student has some; late and missing students are names.
+The class page and the command's summary show the same steps with the same numbers (`steps`,
+`step_lines`). Behind them stands every row of the attention list under its task (`todo`). Where
+there may be many, a row is a few words: who is to be listened to shows each reason as a word that
+plays the passage; open points are counted by criterion, since nearly every student has some; late
+and missing students are names.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -22,20 +25,25 @@ from pegmark.words import wording
 
 TEXT_LIMIT = 400  # characters of a message or comment that the page shows on one line
 FILE_LIMIT = 120  # characters of a file name
-FEW = 5  # long entries that stand open at the top without pushing the class off the screen
-MANY = 24  # as many short ones
-COLUMNS = (("nobody", "unreadable", "other"), ("listen",), ("open", "late", "missing"))
+QUESTION_S = 20  # to hear a passage twice and decide (common practice, no source)
+STEPS = (  # code, heading, what starts it, its tasks
+    ("whose", "Whose file is this?", "Show the files", ("nobody",)),
+    ("listen", "Listen", "Start listening", ("listen",)),
+    ("mark", "Mark", "Start marking", ("open",)),
+    ("ask", "Ask again", "Show whom", ("unreadable", "missing")),
+)
+NOTES = ("other", "late")  # no work, but worth a look
 HEADINGS = {  # task -> (heading, what it means)
-    "nobody": ("Without a student", "Files and lines that belong to nobody on the roster."),
+    "nobody": ("Unmatched files", "Files and lines that fit nobody on the roster."),
     "unreadable": ("Could not be read", "Ask for these recordings again."),
     "listen": (
-        "Listen",
-        "The machine would not stake a grade on these. Click a reason to hear it.",
+        "Needs your ear",
+        "pegmark was not sure enough of these. Click a reason to hear the passage.",
     ),
-    "other": ("Glance over", "Done, but with a note."),
-    "late": ("Late", "Shown, and not counted in the points."),
-    "missing": ("Not handed in", "No recording came."),
-    "open": ("Marks still open", "Students who wait for your points, by what is marked:"),
+    "other": ("Worth a look", "Done, but with a note."),
+    "late": ("Late", "Shown here; no points are taken off."),
+    "missing": ("Not handed in", "No recording arrived."),
+    "open": ("Waiting for your marks", "Students by what is still to be marked:"),
 }
 # Recordings that nobody could be found for: she looks at one to say whose it is.
 WHOSE = ("match_none", "match_several", "match_contradiction")
@@ -72,7 +80,7 @@ def todo(
     ticket: Mapping[str, Any],
     second_opinion: Mapping[str, Any] | None,
 ) -> dict[str, dict[str, Any]]:
-    """The tasks by their code: heading, entries, how many they are, whether it stands open.
+    """The tasks by their code: heading, what it means, entries, how many they are.
 
     An entry's `student_id` is "" where it is nobody's; `address` leads to its recording. Entries
     of `listen` have `reasons`, of `open` a criterion with the number of its students, the others
@@ -101,17 +109,75 @@ def todo(
             "what": LATE_COUNTS if task == "late" and late_counts else HEADINGS[task][1],
             "entries": entries[task],
             "count": counted[task],
-            "first": rows["open"][0]["student_id"] if task == "open" and rows["open"] else "",
-            "shown": _is_shown(task, counted[task]),
         }
         for task in TASKS
     }
 
 
-def _is_shown(task: str, count: int) -> bool:
-    if task == "open":
-        return count > 0
-    return 0 < count <= (MANY if task == "listen" else FEW)
+def steps(tasks: Mapping[str, dict[str, Any]], class_list: list[Record]) -> list[dict[str, Any]]:
+    """The four steps: code, heading, number (`count`), its words, the button, the tasks.
+
+    Parameters
+    ----------
+    tasks : of `todo`.
+    class_list : the records of the whole roster, which give the students to be marked.
+    """
+    made = []
+    for code, heading, button, of_step in STEPS:
+        # One who is to be asked again stands in one task only: unreadable or not handed in.
+        count = sum(tasks[task]["count"] for task in of_step)
+        if code == "mark":
+            count = sum(bool(criteria_to_mark(record)) for record in class_list)
+        made.append(
+            {
+                "code": code,
+                "heading": heading,
+                "button": button,
+                "count": count,
+                "words": _step_words(code, count, tasks),
+                "tasks": [tasks[task] for task in of_step if tasks[task]["count"]],
+            }
+        )
+    return made
+
+
+def step_lines(
+    records: Mapping[str, Record],
+    ticket: Mapping[str, Any],
+    second_opinion: Mapping[str, Any] | None,
+) -> list[str]:
+    """The four steps as lines of text: '2. Listen: 3 students, about 1 minute'."""
+    tasks = todo(records, ticket, second_opinion)
+    made = steps(tasks, class_records(records, ticket))
+    return [
+        f"{place}. {step['heading'].rstrip('?')}: {step['words']}"
+        for place, step in enumerate(made, start=1)
+    ]
+
+
+def criteria_to_mark(record: Record) -> list[str]:
+    """The open criteria that only the teacher can give, beside those that a question is about."""
+    if record["status"] == "unreadable":
+        return []
+    asked = {one for problem in record["problems"] for one in problem.get("criteria") or []}
+    return [row["id"] for row in open_criteria(record) if row["id"] not in asked]
+
+
+def _step_words(code: str, count: int, tasks: Mapping[str, dict[str, Any]]) -> str:
+    if not count:
+        return "nothing"
+    if code == "whose":
+        return _counted(count, "file")
+    words = _counted(count, "student")
+    if code == "listen":
+        questions = sum(len(entry["reasons"]) for entry in tasks["listen"]["entries"])
+        minutes = math.ceil(questions * QUESTION_S / 60)
+        words += f", about {_counted(minutes, 'minute')}"
+    return words
+
+
+def _counted(count: int, what: str) -> str:
+    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def _entries(rows: list[Row], status: Mapping[str, str]) -> list[dict[str, Any]]:

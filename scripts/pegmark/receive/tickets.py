@@ -120,6 +120,7 @@ def _render_ticket(one: Handed, settings: Settings, class_dir: Path) -> dict[str
         "title": settings.assignment["title"],
         "due": _iso(student.due or settings.due),
         "email": student.email,
+        "teacher": settings.assignment["teacher"],
         "drafts": settings.assignment["drafts"],
         "class_name": settings.assignment["class_name"] or class_dir.resolve().name,
         "epoch": settings.epoch,
@@ -150,6 +151,11 @@ def _publish_ticket(
         ],
         "policies": {key: assignment[key] for key in ("attempts", "drafts", "late")},
         "understood": intake.understood,
+        "comments": assignment["comments"],
+        "ear": {
+            language: {**words["ear"], "notes": words["sheet"]["notes"]}
+            for language, words in settings.sentences.items()
+        },
     }
 
 

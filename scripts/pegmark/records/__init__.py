@@ -6,5 +6,5 @@ The JSON Schemas of workflow/schemas are made from them (scripts/lab/make_schema
 the type checker: modules import them under TYPE_CHECKING, so that they cost nothing at start-up.
 
 problems (what is wrong, in words for the teacher), faults (our own, that end as a problem), note
-(when a note's name is sure), columns (of the gradebook).
+(when a note's name is sure), columns (of the gradebook), states (how a take stands).
 """

@@ -165,6 +165,7 @@ class RenderTicket(TypedDict):
     title: str
     due: Moment | None
     email: str  # addresses parted by ;
+    teacher: str | None  # who signs the mail
     drafts: Drafts
     class_name: str
     epoch: int  # seconds, for what carries a date of making
@@ -214,6 +215,16 @@ class WhoseTake(TypedDict):
     file: str
 
 
+class EarSentences(TypedDict):
+    """What is written where the teacher answered by ear, and the names of notes in it."""
+
+    in_tune: str
+    high: str
+    low: str
+    unclear: str
+    notes: dict[str, str]
+
+
 class PublishTicket(TypedDict):
     """publish.json: what the class's pages and files need to know."""
 
@@ -230,6 +241,8 @@ class PublishTicket(TypedDict):
     marks: list[StudentMark]
     policies: Policies
     understood: str  # how the roster was read
+    comments: list[str]  # the teacher's own, for marking
+    ear: dict[str, EarSentences]  # by language
     takes: list[WhoseTake]
 
 

@@ -41,7 +41,9 @@ DEFAULTS: dict[str, dict[str, Any]] = {
     "final_check": {"bowed": False, "ignore_below_cents": 10, "strings_missing_allowed": 0},
     "method_used": {"unheard": "open"},
     "whole_pitch": {"levels": {"in_tune": 1, "close": 0.5, "out": 0}},
-    "teacher": {},
+    # What of the take is played while she marks it: the spoken passages, or the seconds before the
+    # first note and after the last, where the instrument itself is seen.
+    "teacher": {"shows": "spoken"},
 }
 TEACHER = "teacher"
 MOST_POINTS = 1000  # of one criterion, as the schema has it

@@ -1,0 +1,378 @@
+// Marking as one flow: an item is one criterion of one student, or one question for the ear. A digit
+// gives the points and goes on; what is played next has been loaded before.
+
+const flow = { items: [], at: -1, mode: "", onlyCriterion: "", undo: [], answers: new Map() };
+const desk = byId("flow");
+const studentOf = (id) => data.students[placeOf.get(id)];
+const placeOf = new Map(data.students.map((s, place) => [s.id, place]));
+const titleOf = new Map(data.rubric.map((c) => [c.id, c.title]));
+const kindOf = new Map(data.rubric.map((c) => [c.id, c]));
+const nameOf = (id) => rowOf.get(id).querySelector(".name").textContent;
+const isOpen = (id, criterion) => standing(id, criterion)[1] > 0;
+const MOST_DIGITS = 9; // criteria of more points are typed, not given by one digit
+const COMMENT_KEYS = "abcdefghi";
+
+// Which items there are
+
+function itemsToMark(onlyCriterion) {
+  const found = [];
+  for (const { id: criterion } of data.rubric) {
+    if (onlyCriterion && criterion !== onlyCriterion) continue;
+    for (const s of data.students) {
+      if (s.marking.criteria.includes(criterion) && isOpen(s.id, criterion)) {
+        found.push({ student: s.id, criterion });
+      }
+    }
+  }
+  if (!byId("flow-by-student").checked) return found;
+  return found.sort((a, b) => placeOf.get(a.student) - placeOf.get(b.student));
+}
+
+function itemsToHear() {
+  const found = [];
+  for (const s of data.students) {
+    for (const [place, question] of s.marking.questions.entries()) {
+      if (question.share !== null) {
+        const item = { student: s.id, question, place, criterion: question.criteria[0] };
+        if (!isAnswered(item)) found.push(item);
+        continue;
+      }
+      for (const criterion of question.criteria) {
+        const item = { student: s.id, question, place, criterion };
+        const twice = found.some((f) => f.student === s.id && f.criterion === criterion);
+        if (!twice && !isAnswered(item)) found.push(item);
+      }
+    }
+  }
+  return found;
+}
+
+const answerKey = (item) => `${item.student}\n${item.place}`;
+
+function isAnswered(item) {
+  const { points } = markOf(item.student, item.criterion);
+  return (points !== null && points !== undefined) || flow.answers.has(answerKey(item));
+}
+
+const isDone = (item) =>
+  item.question ? isAnswered(item) : !isOpen(item.student, item.criterion);
+
+// Begin, go on, leave
+
+function beginFlow(mode, onlyCriterion = "") {
+  closeStudent();
+  flow.mode = mode;
+  flow.onlyCriterion = onlyCriterion;
+  flow.items = mode === "hear" ? itemsToHear() : itemsToMark(onlyCriterion);
+  flow.at = -1;
+  byId("flow-way").hidden = mode === "hear";
+  byId("flow-did").textContent = "";
+  if (!desk.open) desk.showModal();
+  goOn(1);
+}
+
+// The next item that is still open in a direction, from the start again at the end.
+function goOn(step) {
+  const count = flow.items.length;
+  for (let i = 1; i <= count; i += 1) {
+    const place = flow.at + step * i;
+    if (step < 0 && place < 0) break;
+    const item = flow.items[((place % count) + count) % count];
+    if (step < 0 || !isDone(item)) return showItem(((place % count) + count) % count);
+  }
+  if (step > 0) showEnd();
+}
+
+function showEnd() {
+  stopPlaying();
+  const words = flow.mode === "hear" ? "No question is left." : "Nothing is left to mark here.";
+  byId("flow-card").hidden = true;
+  byId("flow-end").hidden = false;
+  byId("flow-end").textContent = `${words} Save the marks file and put it into the class folder.`;
+  byId("flow-title").textContent = flow.mode === "hear" ? "Listen" : "Mark";
+  byId("flow-place").textContent = "";
+  byId("flow-end").focus();
+}
+
+function leaveFlow() {
+  stopPlaying();
+  desk.close();
+  const start = document.querySelector(`[data-start="${flow.mode === "hear" ? "listen" : "mark"}"]`);
+  if (start && !start.hidden) start.focus();
+}
+
+// One item
+
+const currentItem = () => flow.items[flow.at];
+
+function showItem(place) {
+  flow.at = place;
+  const item = currentItem();
+  const { question, criterion } = item;
+  byId("flow-card").hidden = false;
+  byId("flow-end").hidden = true;
+  const of = ofCriterion.get(criterion);
+  const open = flow.items.filter((one) => !isDone(one)).length;
+  byId("flow-title").textContent = question && question.share !== null ? "Listen" : titleOf.get(criterion);
+  byId("flow-place").textContent = `${open} left`;
+  const about = [rowOf.get(item.student).dataset.instrument, rowOf.get(item.student).dataset.section];
+  byId("flow-student").textContent = `${nameOf(item.student)}, ${about.filter(Boolean).join(", ")}`;
+  byId("flow-question").textContent = question
+    ? `${question.message} ${question.share === null ? question.action : `Is the ${question.string} string in tune?`}`
+    : "";
+  showAnswers(item, of);
+  showKept(item);
+  showComments(item);
+  byId("flow-wrong").hidden = true;
+  byId("flow-points").value = "";
+  document.querySelector('[data-flow="full"]').hidden = Boolean(question);
+  byId("flow-student").focus({ preventScroll: true });
+  playItem(item);
+  loadAhead();
+}
+
+function button(words, key, act, label) {
+  const made = document.createElement("button");
+  made.type = "button";
+  made.textContent = words + " ";
+  if (label) made.setAttribute("aria-label", label);
+  if (key) {
+    const cap = document.createElement("kbd");
+    cap.textContent = key;
+    made.append(cap);
+  }
+  made.addEventListener("click", act);
+  return made;
+}
+
+const EAR = ["in tune", "too high", "too low", "cannot tell"];
+
+function showAnswers(item, of) {
+  const box = byId("flow-answers");
+  const byEar = item.question && item.question.share !== null;
+  byId("flow-typed").hidden = byEar;
+  if (byEar) {
+    box.replaceChildren(...EAR.map((words, i) => button(words, String(i + 1), () => answer(i))));
+    return;
+  }
+  const [given] = standing(item.student, item.criterion);
+  const choices = choicesOf(of).map((points) => {
+    const key = Number.isInteger(points) && of <= MOST_DIGITS ? String(points) : "";
+    const words = key ? "" : nice(points);
+    const made = button(words, key, () => give(points), `${nice(points)} of ${nice(of)} points`);
+    made.setAttribute("aria-pressed", String(given === points && !isOpen(item.student, item.criterion)));
+    return made;
+  });
+  box.replaceChildren(...choices);
+}
+
+// What a click gives: half points where there are few, whole ones up to nine.
+function choicesOf(of) {
+  const step = of <= 2 ? 0.5 : of <= MOST_DIGITS ? 1 : of / 4;
+  const found = [];
+  for (let points = 0; points < of - 1e-9; points += step) found.push(points);
+  return [...found, of];
+}
+
+// A mark that was given for another take: shown, not counted, kept by one key.
+function showKept(item) {
+  const old = forOtherTake.get(cellKey(item.student, item.criterion));
+  const box = byId("flow-kept");
+  box.hidden = !old || item.question?.share != null;
+  if (box.hidden) return;
+  const day = old.saved_at ? new Date(old.saved_at).toLocaleDateString() : "an earlier day";
+  const words = `Given for the take of ${day}: ${nice(old.points)}. `;
+  box.replaceChildren(words, button("Keep it", "k", () => keepOld()));
+}
+
+function keepOld() {
+  const item = currentItem();
+  const old = forOtherTake.get(cellKey(item.student, item.criterion));
+  if (!old || item.question?.share != null) return;
+  enter([[item, { points: old.points, comment: old.comment || "" }]], `Kept ${nice(old.points)}`);
+  goOn(1);
+}
+
+// Giving
+
+// Every change goes through here, so that one key takes it back: one mark or a hundred.
+function enter(changes, words, answered = []) {
+  flow.undo.push({
+    at: flow.at,
+    cells: changes.map(([item]) => {
+      const key = cellKey(item.student, item.criterion);
+      return [key, drafts.get(key)];
+    }),
+    answered,
+  });
+  for (const [item, change] of changes) setMark(item.student, item.criterion, change);
+  byId("flow-did").textContent = `${words}.`;
+  document.querySelector('[data-flow="undo"]').disabled = false;
+}
+
+function undo() {
+  const last = flow.undo.pop();
+  if (!last) return;
+  for (const [key, draft] of last.cells) putBack(key, draft);
+  last.answered.forEach((key) => flow.answers.delete(key));
+  byId("flow-did").textContent = "Taken back.";
+  document.querySelector('[data-flow="undo"]').disabled = flow.undo.length === 0;
+  showItem(last.at < 0 ? 0 : last.at);
+}
+
+function give(points) {
+  const item = currentItem();
+  enter([[item, { points }]], `${nameOf(item.student)}: ${nice(points)}`);
+  goOn(1);
+}
+
+// A string in tune earns its share, and so does one that even an ear cannot tell; the mark is set
+// when all strings of the take that were asked for have their answer.
+function answer(choice) {
+  const item = currentItem();
+  const key = answerKey(item);
+  flow.answers.set(key, choice);
+  const same = studentOf(item.student).marking.questions
+    .map((question, place) => ({ student: item.student, question, place, criterion: question.criteria[0] }))
+    .filter((one) => one.question.share !== null && one.criterion === item.criterion);
+  const words = `${nameOf(item.student)}: ${EAR[choice]}`;
+  if (same.every((one) => flow.answers.has(answerKey(one)))) {
+    const chosen = same.map((one) => [one.question, flow.answers.get(answerKey(one))]);
+    const sure = unmarked.get(item.student)[item.criterion][0] ?? 0;
+    const won = chosen.reduce((sum, [q, a]) => sum + (a === 0 || a === 3 ? q.share : 0), 0);
+    const points = Math.min(ofCriterion.get(item.criterion), Math.round((sure + won) * 100) / 100);
+    const comment = chosen.map(([q, a]) => q.answers[a]).filter(Boolean).join(" ");
+    enter([[item, { points, comment }]], `${words}, ${nice(points)} points`, [key]);
+  } else {
+    enter([], words, [key]);
+  }
+  goOn(1);
+}
+
+function giveFull() {
+  const item = currentItem();
+  if (!item || item.question) return;
+  const all = flow.items.filter((one) => one.criterion === item.criterion && !isDone(one));
+  const points = ofCriterion.get(item.criterion);
+  enter(
+    all.map((one) => [one, { points }]),
+    `${titleOf.get(item.criterion)}: full points to ${all.length} ${all.length === 1 ? "student" : "students"}`,
+  );
+  goOn(1);
+}
+
+function giveTyped() {
+  const item = currentItem();
+  const of = ofCriterion.get(item.criterion);
+  const points = readPoints(byId("flow-points").value, of);
+  const refused = points === null || Number.isNaN(points);
+  byId("flow-wrong").hidden = !refused;
+  byId("flow-wrong").textContent = refused ? `Give 0 to ${nice(of)}.` : "";
+  if (!refused) give(points);
+}
+
+// Comments: the teacher's own list, then what she wrote most often in this criterion.
+
+function ownComments(criterion) {
+  const counted = new Map();
+  for (const mark of [...inFolder.values(), ...drafts.values()]) {
+    if (mark.criterion !== criterion || !mark.comment) continue;
+    counted.set(mark.comment, (counted.get(mark.comment) || 0) + 1);
+  }
+  const often = [...counted].sort((a, b) => b[1] - a[1]).map(([text]) => text);
+  return [...new Set([...data.comments, ...often])].slice(0, COMMENT_KEYS.length);
+}
+
+function showComments(item) {
+  const list = item.question?.share != null ? [] : ownComments(item.criterion);
+  const text = markOf(item.student, item.criterion).comment || "";
+  byId("flow-comment").value = text;
+  byId("flow-own").hidden = item.question?.share != null;
+  byId("flow-comments").replaceChildren(
+    ...list.map((comment, i) => {
+      const made = button(comment, COMMENT_KEYS[i], () => toggleComment(comment));
+      made.setAttribute("aria-pressed", String(text.includes(comment)));
+      return made;
+    }),
+  );
+}
+
+function toggleComment(comment) {
+  const item = currentItem();
+  const text = markOf(item.student, item.criterion).comment || "";
+  const now = text.includes(comment)
+    ? text.replace(comment, "").replace(/\s+/g, " ").trim()
+    : `${text} ${comment}`.trim();
+  enter([[item, { comment: now }]], now ? "Comment added" : "Comment taken out");
+  showComments(item);
+}
+
+byId("flow-comment").addEventListener("change", (event) => {
+  const item = currentItem();
+  if (item) setMark(item.student, item.criterion, { comment: event.target.value.trim() });
+});
+
+// Keys and buttons
+
+const FLOW = {
+  again: () => currentItem() && playItem(currentItem()),
+  back: () => goOn(-1),
+  skip: () => goOn(1),
+  full: giveFull,
+  undo,
+  save: saveMarks,
+  leave: leaveFlow,
+};
+const FLOW_KEYS = { " ": "again", ArrowLeft: "back", ArrowRight: "skip", x: "full", u: "undo" };
+
+desk.addEventListener("click", (event) => {
+  const pressed = event.target.closest("[data-flow]");
+  if (pressed) FLOW[pressed.dataset.flow]();
+});
+desk.addEventListener("cancel", (event) => {
+  event.preventDefault();
+  leaveFlow();
+});
+desk.addEventListener("close", stopPlaying);
+byId("flow-by-student").addEventListener("change", () => beginFlow("mark", flow.onlyCriterion));
+
+function flowKey(event) {
+  const field = event.target.closest("input:not([type=checkbox]), textarea");
+  if (event.key === "Enter" && field && field.id === "flow-points") {
+    event.preventDefault();
+    giveTyped();
+    return;
+  }
+  if (event.key === "Escape" && field) {
+    event.preventDefault(); // leaves the field, not the flow
+    byId("flow-student").focus();
+    return;
+  }
+  if (field || event.ctrlKey || event.metaKey || event.altKey) return;
+  const item = byId("flow-card").hidden ? null : currentItem();
+  const onButton = event.key === " " && event.target.closest("button, input, audio, video");
+  if (FLOW_KEYS[event.key] && !onButton) {
+    event.preventDefault();
+    FLOW[FLOW_KEYS[event.key]]();
+  } else if (item) {
+    keyOfItem(event, item);
+  }
+}
+
+function keyOfItem(event, item) {
+  const byEar = item.question && item.question.share !== null;
+  const of = ofCriterion.get(item.criterion);
+  if (byEar) {
+    if (/^[1-4]$/.test(event.key)) answer(Number(event.key) - 1);
+  } else if (/^\d$/.test(event.key) && of <= MOST_DIGITS) {
+    if (Number(event.key) <= of) give(Number(event.key));
+  } else if (/^[\d.,/½]$/.test(event.key)) {
+    byId("flow-points").focus(); // the key goes into the field
+  } else if (event.key === "k") {
+    keepOld();
+  } else if (byId("flow-comments").children[COMMENT_KEYS.indexOf(event.key)]) {
+    byId("flow-comments").children[COMMENT_KEYS.indexOf(event.key)].click();
+  }
+}
+
+desk.addEventListener("keydown", flowKey);

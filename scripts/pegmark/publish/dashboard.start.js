@@ -1,0 +1,23 @@
+// What happens when the page opens.
+
+function openFromAddress() {
+  const match = /^#student-(.+)$/.exec(decodeURIComponent(location.hash));
+  if (match && rowOf.has(match[1])) openStudent(match[1]);
+}
+
+try {
+  byId("use-keys").checked = localStorage.getItem("pegmark keys") !== "off";
+} catch {
+  storeWorks = false;
+}
+if (byId("students")) await makeTable();
+for (const draft of drafts.values()) if (rowOf.has(draft.student_id)) showSums(draft.student_id);
+showSaveState();
+openFromAddress();
+addEventListener("hashchange", openFromAddress);
+addEventListener("storage", takeFromOtherTab);
+document.addEventListener("click", (event) => {
+  const link = event.target.closest('a[href^="#student-"]');
+  if (link && link.getAttribute("href") === location.hash) openFromAddress();
+});
+document.documentElement.dataset.ready = "yes";

@@ -1,0 +1,130 @@
+"""What the marking of a class needs of one take: what to play, what to ask, what was given before.
+
+The page's script makes of it one flow: by criterion or by student, or the questions for the ear.
+All of it is data of the page, so that nothing has to be loaded but sound and pictures.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from pegmark.publish.class_records import Record, recording_address
+from pegmark.publish.page_words import one_line
+from pegmark.render.clips import clip_name
+from pegmark.words import wording
+
+LOOK_S = 5.0  # of the video before the first note and after the last: the bridge is shown there
+ANSWERS = ("in_tune", "high", "low", "unclear")  # to "is this string in tune?"; keys 1 to 4
+UNHEARD = ("unsure", "not_heard")  # verdicts that leave a string's points open
+
+
+def take_of(record: Record) -> str | None:
+    """The id of the take that counts; marks carry it."""
+    return (record.get("submission") or {}).get("take")
+
+
+def media_of(record: Record) -> dict[str, Any]:
+    """The sounds and moments of a take.
+
+    Returns
+    -------
+    ``video`` : address of the recording beside the page, or None; ``file`` its name.
+    ``speech`` : address of the spoken passages joined, or None.
+    ``looks`` : [start, end] in seconds, before the first note and after the last.
+    ``stills`` : addresses of small pictures from these moments.
+    """
+    submission = record.get("submission")
+    folder = f"clips/{record['student']['student_id']}"
+    return {
+        "video": recording_address(submission["file"]) if submission else None,
+        "file": wording.safe_text(submission["file"]) if submission else "",
+        "speech": f"{folder}/{clip_name('speech')}" if record["speech"] else None,
+        "looks": looks_of(record),
+        "stills": [f"{folder}/{name}" for name in record.get("stills") or []],
+    }
+
+
+def looks_of(record: Record) -> list[list[float]]:
+    """[start, end] of the moments in which the instrument itself is seen, none without a note."""
+    notes = [note for note in record["notes"] if note.get("string")]
+    if not notes:
+        return []
+    first = min(note["start_s"] for note in notes)
+    last = max(note["end_s"] for note in notes)
+    length = (record.get("submission") or {}).get("duration_s") or last + LOOK_S
+    spans = [[max(0.0, first - LOOK_S), first], [last, min(length, last + LOOK_S)]]
+    return [[round(start, 2), round(end, 2)] for start, end in spans if end > start]
+
+
+def questions_of(
+    record: Record, ear: Mapping[str, Mapping[str, Any]], disagreements: list[dict[str, Any]]
+) -> list[dict[str, Any]]:
+    """The questions that one listening answers, in the order of the record's problems.
+
+    Parameters
+    ----------
+    ear : of the publish ticket: sentences of the answers by language.
+    disagreements : what the second opinion heard otherwise in this take.
+
+    Returns
+    -------
+    ``criteria`` : ids that the answer gives points for.
+    ``share`` : points of the string, where the question is whether it is in tune; else None.
+    ``answers`` : the comment that each of `ANSWERS` leaves, in the student's language.
+    ``clip`` : address of the passage, or None; ``at_s`` where it stands in the recording.
+    """
+    asked = []
+    if record["status"] == "needs_listening":
+        asked = [(p, p["message"], p["action"]) for p in record["problems"] if p.get("criteria")]
+    for found in disagreements:
+        message = (
+            f"{found['string']}: measured {found['f0_hz']:.2f} Hz, "
+            f"by the second opinion {found['second_hz']:.2f} Hz."
+        )
+        criteria = _of_kind(record, "final_pitch")
+        asked.append(({**found, "criteria": criteria}, message, "Is it in tune?"))
+    return [_question(record, ear, *one) for one in asked]
+
+
+def _question(
+    record: Record,
+    ear: Mapping[str, Mapping[str, Any]],
+    about: Mapping[str, Any],
+    message: str,
+    action: str,
+) -> dict[str, Any]:
+    name = about.get("string")
+    share = _share(record, about, name)
+    words = ear.get(record.get("language") or "", {})
+    string = wording.letter(name or "")
+    said = words.get("notes", {}).get(string[:1], string[:1]) + string[1:]
+    passage = name in record["strings"] and record["strings"][name].get("deciding")
+    return {
+        "message": one_line(message),
+        "action": one_line(action),
+        "criteria": list(about["criteria"]),
+        "string": string,
+        "share": share,
+        "answers": [str(words.get(one, "")).format(string=said) for one in ANSWERS]
+        if share is not None
+        else [],
+        "clip": f"clips/{record['student']['student_id']}/{clip_name(name)}" if passage else None,
+        "at_s": about.get("at_s"),
+    }
+
+
+def _share(record: Record, about: Mapping[str, Any], name: str | None) -> float | None:
+    """The points of one string, where the question leaves just these open."""
+    strings = record["strings"]
+    criteria = [c for c in record["score"]["criteria"] if c["id"] in about["criteria"]]
+    if name not in strings or len(criteria) != 1 or criteria[0]["kind"] != "final_pitch":
+        return None
+    if strings[name]["verdict"] not in UNHEARD or not criteria[0]["open"]:
+        return None
+    unheard = sum(string["verdict"] in UNHEARD for string in strings.values())
+    return round(criteria[0]["open"] / unheard, 4)
+
+
+def _of_kind(record: Record, kind: str) -> list[str]:
+    return [c["id"] for c in record["score"]["criteria"] if c.get("kind") == kind]
