@@ -94,10 +94,10 @@ def _question(
     message: str,
     action: str,
 ) -> dict[str, Any]:
-    name = about.get("string")
+    name = about.get("string") or ""
     share = _share(record, about, name)
     words = ear.get(record.get("language") or "", {})
-    string = wording.letter(name or "")
+    string = wording.letter(name)
     said = words.get("notes", {}).get(string[:1], string[:1]) + string[1:]
     passage = name in record["strings"] and record["strings"][name].get("deciding")
     return {
@@ -114,7 +114,7 @@ def _question(
     }
 
 
-def _share(record: Record, about: Mapping[str, Any], name: str | None) -> float | None:
+def _share(record: Record, about: Mapping[str, Any], name: str) -> float | None:
     """The points of one string, where the question leaves just these open."""
     strings = record["strings"]
     criteria = [c for c in record["score"]["criteria"] if c["id"] in about["criteria"]]
