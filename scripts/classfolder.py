@@ -117,8 +117,8 @@ def steps_at_work(class_dir: Path) -> list[Any]:
 
 
 def is_step(command: list[str]) -> bool:
-    """Whether a command line is that of a stage's script, or of the shell that starts one."""
-    stages = {str(SCRIPTS / f"{stage}.py") for stage in STAGES}
+    """Whether a command line is a stage's, its server's, or that of the shell that starts one."""
+    stages = {str(SCRIPTS / f"{name}.py") for name in (*STAGES, "stage_server")}
     return bool(stages & set(command[:3])) or any(STEP_SHELL in word for word in command[1:])
 
 

@@ -4,11 +4,13 @@
 # on a dry run or a lint. Afterwards results/tickets/ says, per student and stage, what there is to
 # do and with which code, and only tickets whose content changed have a new time.
 
+import atexit
 import contextlib
 import io
 import json
 import os
 import shlex
+import subprocess
 import sys
 import tempfile
 from pathlib import Path
@@ -33,9 +35,13 @@ LOOKING = (
     "delete_all_output delete_temp_output report"
 )  # options of the engine that only look, or that clear away
 
-# How the rules start a stage: the environment's own Python on the stage's script. Rules name no
-# path of the machine, so that a project that moved is the same workflow.
-START = f"{shlex.quote(sys.executable)} {shlex.quote(str(ROOT / 'scripts'))}"
+# How the rules start a stage: the environment's own Python on the stage's script, forked by the
+# run's server where there is one. Rules name no path of the machine, so that a project that moved
+# is the same workflow.
+CLIENT, SCRIPTS = (
+    shlex.quote(str(ROOT / "scripts" / name)) for name in ("stage_client.py", "")
+)
+START = f"{shlex.quote(sys.executable)} -I -S {CLIENT} {SCRIPTS}"
 PREFIX = classfolder.STEP_SHELL + f' {START}/"$1".py "${{@:2}}"; }}; '
 shell_commands.prefix(PREFIX.replace("{", "{{").replace("}", "}}"))
 # The same bytes on every machine and with any number of cores.
@@ -57,6 +63,17 @@ def only_looks():
     return any(
         getattr(args, name, None) not in (None, False) for name in LOOKING.split()
     )
+
+
+def start_server():
+    """The process that the steps of this run are forked from; it ends with this one."""
+    path = Path(
+        tempfile.mkdtemp(prefix="pegmark-"), "stages"
+    )  # the server takes it away
+    command = [sys.executable, str(ROOT / "scripts" / "stage_server.py"), str(path)]
+    server = subprocess.Popen(command, stdin=subprocess.PIPE)
+    os.environ["PEGMARK_STAGES"] = str(path)
+    atexit.register(server.communicate)  # closes its input, and waits for its end
 
 
 DRY = only_looks()
@@ -145,6 +162,8 @@ workdir: class_folder()
 
 
 CLASS = receive()
+if workflow.is_main_process and not DRY:
+    start_server()
 TAKES = CLASS["takes"]
 STUDENTS = {one["student_id"]: one for one in CLASS["students"]}
 

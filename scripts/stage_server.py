@@ -1,0 +1,155 @@
+"""Stages started without their start-up: forked from one process that has imported everything.
+
+    python stage_server.py SOCKET
+
+A class of 150 students is some 900 short steps, and most of a step's own time is Python's imports.
+The workflow starts one server a run; its rules ask it (`stage_client.py`) for a step, and it forks
+a process that runs the stage's script exactly as `python scripts/<stage>.py` would: with the
+client's folder, arguments and output. Nothing is shared but modules already loaded, and without a
+server the client runs the script itself, so a stage can always be run by hand, or on a node.
+
+The protocol: a client connects and sends its folder and arguments as JSON, with three files: the
+two of its output, and the end of a pipe that closes when the client goes, which takes the step with
+it. The step answers with one byte, its exit code; a step that crashed answers nothing.
+The server ends when its standard input does: the engine holds the other end. Steps at work then
+end first.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import gc
+import importlib
+import json
+import os
+import runpy
+import selectors
+import signal
+import socket
+import sys
+import traceback
+from functools import cache
+from pathlib import Path
+
+SCRIPTS = Path(__file__).resolve().parent
+# What the steps of single takes and students import; the class-level ones run once.
+IMPORTED = (
+    *("av", "weasyprint", "weasyprint.text.fonts", "jinja2", "pegmark.decode", "pegmark.segment"),
+    *("pegmark.identify", "pegmark.measure", "pegmark.score", "pegmark.render"),
+    *("pegmark.records.faults", "pegmark.receive.submissions"),
+)
+MESSAGE_BYTES = 1 << 20  # a step's arguments: some file names
+WAITING = 64  # clients that may wait for the server to begin
+
+
+class Server:
+    """The steps at work, by the pipe that tells when the client of each has gone."""
+
+    def __init__(self, path: str):
+        self.path = path
+        self.listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+        self.listener.bind(path)
+        self.listener.listen(WAITING)
+        self.watched = selectors.DefaultSelector()
+        self.watched.register(self.listener, selectors.EVENT_READ)
+        self.watched.register(sys.stdin, selectors.EVENT_READ)
+        self.steps: dict[int, int] = {}
+        self.open = True
+
+    def serve(self) -> None:
+        """Start steps until the engine is gone, then wait for those at work."""
+        while self.open or self.steps:
+            for key, _ in self.watched.select():
+                if key.fileobj is self.listener and self.open:
+                    self.begin()
+                elif key.fileobj is sys.stdin:
+                    self.close()
+                elif key.fd in self.steps:
+                    self.end(key.fd)
+
+    def close(self) -> None:
+        """No more steps: the engine is gone."""
+        self.open = False
+        for stream in (sys.stdin, self.listener):
+            self.watched.unregister(stream)
+        self.listener.close()
+        Path(self.path).unlink()
+        Path(self.path).parent.rmdir()
+
+    def begin(self) -> None:
+        """Fork the step that a client asks for."""
+        client, _ = self.listener.accept()
+        prepare()
+        with client:
+            message, files, _, _ = socket.recv_fds(client, MESSAGE_BYTES, 3)
+            if len(files) != 3:  # not one of ours, or gone already
+                return
+            step = os.fork()
+            if step == 0:
+                run(client, json.loads(message), files)
+        with contextlib.suppress(OSError):  # the step does it too: whoever comes first
+            os.setpgid(step, step)
+        os.close(files[0])
+        os.close(files[1])
+        self.steps[files[2]] = step
+        self.watched.register(files[2], selectors.EVENT_READ)
+
+    def end(self, gone: int) -> None:
+        """A client has gone: it was answered, or its step ends with it."""
+        self.watched.unregister(gone)
+        os.close(gone)
+        step = self.steps.pop(gone)
+        with contextlib.suppress(ProcessLookupError):
+            os.killpg(step, signal.SIGKILL)  # a step that has answered is at its end anyway
+        os.waitpid(step, 0)
+
+
+@cache
+def prepare() -> None:
+    """Import what the steps will need, once, when the first is asked for."""
+    for name in IMPORTED:
+        importlib.import_module(name)
+    gc.freeze()  # a step's collector would copy every page it looks at
+
+
+def run(client: socket.socket, asked: dict[str, object], files: list[int]) -> None:
+    """Be the step: the script's own process from here on. Never returns."""
+    code = 1
+    try:
+        with contextlib.suppress(OSError):
+            os.setpgid(0, 0)
+        signal.signal(signal.SIGINT, signal.default_int_handler)
+        os.dup2(files[0], 1)
+        os.dup2(files[1], 2)
+        for file in files:
+            os.close(file)
+        os.chdir(str(asked["folder"]))
+        sys.argv = [str(word) for word in asked["arguments"]]  # type: ignore[attr-defined]
+        runpy.run_path(sys.argv[0], run_name="__main__")
+        code = 0
+    except SystemExit as end:
+        code = told(end)
+    except BaseException:
+        traceback.print_exc()
+    finally:
+        sys.stdout.flush()
+        sys.stderr.flush()
+        with contextlib.suppress(OSError):
+            client.send(bytes([code]))
+        os._exit(code)
+
+
+def told(end: SystemExit) -> int:
+    """The exit code that Python itself would give, and its message."""
+    if isinstance(end.code, int):
+        return end.code & 0xFF
+    if end.code is not None:
+        print(end.code, file=sys.stderr)
+        return 1
+    return 0
+
+
+if __name__ == "__main__":
+    sys.path.insert(0, str(SCRIPTS))
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the engine ends the run, and so this
+    Server(sys.argv[1]).serve()

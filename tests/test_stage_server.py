@@ -1,0 +1,125 @@
+"""Steps forked from one process: each as if its script had been started alone."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+import psutil
+import pytest
+
+from conftest import ROOT
+
+CLIENT = ROOT / "scripts" / "stage_client.py"
+SERVER = ROOT / "scripts" / "stage_server.py"
+CRASHED = 70  # sysexits.h: EX_SOFTWARE
+
+
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[subprocess.Popen[bytes]]:
+    path = tmp_path_factory.mktemp("s") / "stages"
+    process = subprocess.Popen([sys.executable, SERVER, path], stdin=subprocess.PIPE)
+    wait_until(path.exists)
+    os.environ["PEGMARK_STAGES"] = str(path)
+    yield process
+    del os.environ["PEGMARK_STAGES"]
+    process.communicate(timeout=20)
+    assert process.returncode == 0
+    assert not path.parent.exists()  # nothing of it is left
+
+
+def wait_until(holds: Callable[[], object], seconds: float = 20.0) -> None:
+    end = time.monotonic() + seconds
+    while not holds():
+        assert time.monotonic() < end
+        time.sleep(0.02)
+
+
+def command(folder: Path, text: str, *words: str) -> list[str | Path]:
+    script = folder / "step.py"
+    script.write_text(text, encoding="utf-8")
+    return [sys.executable, "-I", "-S", CLIENT, script, *words]
+
+
+def run(folder: Path, text: str, *words: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(command(folder, text, *words), cwd=folder, text=True, capture_output=True)
+
+
+WHOLE = """
+import os, sys
+if __name__ == "__main__":
+    print(os.getcwd(), sys.argv[1:])
+    print("told", file=sys.stderr)
+"""
+
+
+@pytest.mark.usefixtures("server")
+def test_a_step_has_its_folder_arguments_and_output(tmp_path):
+    done = run(tmp_path, WHOLE, "a b", "ä")
+    assert done.returncode == 0
+    assert done.stdout == f"{tmp_path.resolve()} ['a b', 'ä']\n"
+    assert done.stderr == "told\n"
+
+
+@pytest.mark.usefixtures("server")
+def test_what_is_imported_already_is_not_imported_again(tmp_path):
+    done = run(tmp_path, "import sys; print('weasyprint' in sys.modules, 'librosa' in sys.modules)")
+    assert done.stdout == "True False\n"
+
+
+@pytest.mark.usefixtures("server")
+@pytest.mark.parametrize(
+    ("text", "code", "said"),
+    [
+        ("import sys; sys.exit(3)", 3, ""),
+        ("import sys; sys.exit('No room.')", 1, "No room."),
+        ("raise KeyError('lathe')", 1, "KeyError: 'lathe'"),
+        ("import os; os.kill(os.getpid(), 11)", CRASHED, ""),
+    ],
+)
+def test_a_step_ends_as_its_script_would(tmp_path, text, code, said):
+    done = run(tmp_path, text)
+    assert done.returncode == code
+    assert said in done.stderr
+
+
+@pytest.mark.usefixtures("server")
+def test_a_step_ends_with_its_client_and_takes_what_it_started_along(tmp_path):
+    text = (
+        "import os, time\nchild = os.fork()\n"
+        "open(f'{os.getpid()}.pid', 'w').close()\ntime.sleep(60)"
+    )
+    client = subprocess.Popen(command(tmp_path, text), cwd=tmp_path)
+    wait_until(lambda: len(list(tmp_path.glob("*.pid"))) == 2)
+    client.send_signal(signal.SIGKILL)
+    client.wait()
+    steps = [int(path.stem) for path in tmp_path.glob("*.pid")]
+    wait_until(lambda: not any(is_at_work(step) for step in steps))
+
+
+def is_at_work(process: int) -> bool:
+    return psutil.pid_exists(process) and psutil.Process(process).status() != psutil.STATUS_ZOMBIE
+
+
+def test_without_a_server_the_client_is_the_step(tmp_path, monkeypatch):
+    monkeypatch.delenv("PEGMARK_STAGES", raising=False)
+    done = run(tmp_path, "import sys; print(sys.argv[1:], 'numpy' in sys.modules)", "x")
+    assert done.stdout == "['x'] False\n"
+
+
+def test_the_server_ends_with_the_engine_when_its_steps_have_ended(tmp_path):
+    path = tmp_path / "folder" / "stages"
+    path.parent.mkdir()
+    process = subprocess.Popen([sys.executable, SERVER, path], stdin=subprocess.PIPE)
+    wait_until(path.exists)
+    words = command(tmp_path, "import time; open('begun', 'w'); time.sleep(1); open('done', 'w')")
+    client = subprocess.Popen(words, cwd=tmp_path, env={**os.environ, "PEGMARK_STAGES": str(path)})
+    wait_until((tmp_path / "begun").exists)
+    process.communicate(timeout=20)
+    assert client.wait(timeout=5) == 0
+    assert (tmp_path / "done").exists()
