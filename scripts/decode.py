@@ -15,7 +15,7 @@ from typing import Any, cast
 from pegmark.records.problems import Problem, TeacherError, problem
 
 SECONDS = 300  # a 20-minute film decodes in a few seconds: this is for a hang
-MEMORY_BYTES = 700 << 20  # of address space: 260 MB of libraries, 240 MB of audio, and some room
+MEMORY_BYTES = 760 << 20  # of address space: 320 MB of libraries, 240 MB of audio, and some room
 
 
 def decode_guarded(
