@@ -121,7 +121,8 @@ def test_what_the_tickets_say(tmp_path):
     old = f"{sha('old')[:16]}-violin"  # listened to as well, and not graded
     index = ticket(class_dir, "class.json")
     assert index["takes"] == sorted([name, old])
-    assert index["students"][0]["takes"] == [name]
+    assert index["students"][0]["takes"] == [old, name]
+    assert [spare["take"] for spare in score["spare_takes"]] == [old]
     assert ticket(class_dir, "publish.json")["takes"] == [
         {"take": name, "student_id": "s01", "file": score["takes"][0]["file"]},
         {"take": old, "student_id": "s01", "file": score["other_takes"][0]["file"]},
@@ -163,11 +164,14 @@ def test_a_due_time_and_language_of_ones_own(tmp_path):
 # -- matches told and asked ------------------------------------------------------------------
 
 
+def offered(row: dict[str, str]) -> list[str]:
+    """The lines that an action offers for matches.csv."""
+    return row["action"].rpartition(": ")[2].split("  |  ")
+
+
 def paste_line(row: dict[str, str]) -> list[str]:
-    """The line that an action asks to add to matches.csv, read as CSV."""
-    text = row["action"].split("matches.csv: ", 1)[1]
-    text = text.split(" (or ")[0].split(". If it is")[0]
-    return next(csv.reader([text]))
+    """The first line that an action offers, read as CSV."""
+    return next(csv.reader(offered(row)[:1]))
 
 
 @pytest.mark.parametrize(
@@ -193,7 +197,7 @@ def test_an_asked_file_is_graded_once_its_line_is_pasted(tmp_path, name):
     assert "Ann Lee (s03)" in row["message"]
     assert "Anna Lee (s04)" in row["message"]
     _, student_id = paste_line(row)
-    line = row["action"].split("matches.csv: ", 1)[1].split(" (or ")[0]
+    line = offered(row)[0]
     (class_dir / "matches.csv").write_text(line + "\n", encoding="utf-8")  # with no header
     again = take(class_dir)
     assert again.attention == []
@@ -202,11 +206,58 @@ def test_an_asked_file_is_graded_once_its_line_is_pasted(tmp_path, name):
     assert take(class_dir).students == again.students
 
 
+MATCHES = {  # forms of a matches.csv that is there already; another line stands in it
+    "with commas": "file,student_id\nother.mov,-\n{line}\n",
+    "with semicolons": "file;student_id\nother.mov;-\n{line}\n",
+    "with tabs": "file\tstudent_id\nother.mov\t-\n{line}\n",
+    "of three columns": "file;student_id;take\nother.mov;-;\n{line}\n",
+    "in another order": "student_id;file\n-;other.mov\n{line}\n",
+    "with more columns": "file,student_id,seen by me\nother.mov,-,yes\n{line}\n",
+    "without a header": "other.mov;-\n{line}\n",
+    "alone": "{line}",
+    "as one cell": 'file;student_id;take\nother.mov;-;\n"{doubled}";;\n',
+    "as one cell of commas": '"{doubled}",,\nother.mov,-,\n',
+}
+
+
+@pytest.mark.parametrize("form", MATCHES)
+@pytest.mark.parametrize("name", ["Lee, A; x.mov", "Lee | 'y' \"z\".mov", "folder/=Lee.mov"])
+def test_every_offered_line_of_every_kind_can_be_pasted_as_it_is(tmp_path, name, form):
+    files = {
+        name: "asked",
+        "IMG_0001.MOV": "nobody",
+        "Ben, O; k.mov": "told",
+        "Ana Ruiz, one; x.mov": "1",
+        "Ruiz Ana, two; y.mov": "2",
+        "other.mov": "-",
+    }
+    class_dir = build(tmp_path, files, matches_csv="file,student_id\nother.mov,-\n")
+    intake = take(class_dir)
+    kinds = {"match_several", "match_none", "take_undecided", "matched_by_likeness"}
+    offering = [row for row in intake.attention if row["code"] in kinds]
+    assert {row["code"] for row in offering} == kinds
+    for row in offering:
+        for line in offered(row):
+            doubled = line.replace('"', '""')
+            text = MATCHES[form].format(line=line, doubled=doubled)
+            (class_dir / "matches.csv").write_text(text, encoding="utf-8")
+            again = take(class_dir)
+            assert row not in again.attention
+            assert not [r for r in again.attention if "matches.csv" in r["message"]]
+            _, student_id, *number = next(csv.reader([line]))
+            takes = (
+                json.loads(again.tickets[f"score/{student_id}.json"])["takes"]
+                if (student_id != "-")
+                else []
+            )
+            assert student_id == "-" or row["file"] in {t["file"] for t in takes} or number
+
+
 def test_a_file_of_nobody_can_be_put_aside_for_good(tmp_path):
     class_dir = build(tmp_path, {"IMG_0001.MOV": "x"})
     (row,) = rows(take(class_dir), "match_none")
     assert "no name of the roster" in row["message"]
-    assert "IMG_0001.MOV,STUDENT_ID" in row["action"]
+    assert offered(row) == ["IMG_0001.MOV,-"]
     (class_dir / "matches.csv").write_text("file,student_id\nIMG_0001.MOV,-\n")
     assert take(class_dir).attention == []
     hand_in(class_dir, "IMG_0002.MOV", "x")  # a copy of what is nobody's is asked about
@@ -219,8 +270,7 @@ def test_a_file_without_a_name_may_be_of_those_from_whom_nothing_came(tmp_path):
     (row,) = rows(take(class_dir), "match_none")
     assert "no name of the roster was found in it" in row["message"]
     assert "nothing came from Ben Okafor (s02) or Anna Lee (s04)." in row["message"]
-    assert paste_line(row) == ["IMG_0001.MOV", "s02"]
-    assert "(or s04)" in row["action"]
+    assert offered(row) == ["IMG_0001.MOV,-"]  # no line names a student without evidence
     assert "s02" not in [s["student_id"] for s in take(class_dir).students if s["takes"]]
     hand_in(class_dir, "Ben Okafor.mov", "b")
     (row,) = rows(take(class_dir), "match_none")
@@ -410,6 +460,45 @@ def test_the_order_of_the_files_does_not_matter():
         assert [one.file for one in order.takes] == [one.file for one in takes]
         assert [one.attempt for one in order.takes] == [1, 2, 3, 4]
         assert order.decided
+
+
+@pytest.mark.parametrize(
+    ("student_id", "family", "given", "one", "two"),
+    [
+        ("v07", "Ruiz", "Ana", "v07 tuning.wav", "v07 tuning take 2.wav"),
+        ("take-5", "Ruiz", "Ana", "take 5 tuning.wav", "Take-5 tuning (redo).wav"),
+        ("s1", "Popa", "Toma", "Toma Popa.wav", "Toma Popa take 2.wav"),
+        ("s1", "Final", "Ana", "Ana Final.wav", "Ana Final take 2.wav"),
+        ("v07", "Ruiz", "Ana", "V07/Ana Ruiz.wav", "v07/Ana Ruiz again.wav"),
+    ],
+)
+def test_an_id_or_a_name_is_no_attempt(tmp_path, student_id, family, given, one, two):
+    header = "student_id,family_name,given_name,instrument\n"
+    roster = f"{header}{student_id},{family},{given},violin\n"
+    class_dir = build(tmp_path, {one: "1", two: "2"}, roster)
+    intake = take(class_dir)
+    assert rows(intake, "take_undecided") == []
+    (latest,) = ticket(class_dir, f"score/{student_id}.json")["takes"]
+    assert (latest["file"], latest["attempt"]) == (two, 2)
+
+
+def test_ids_that_look_like_attempts_leave_the_choice_open(tmp_path):
+    roster = "student_id,family_name,given_name,instrument\nv07,Ruiz,Ana,violin\n"
+    class_dir = build(tmp_path, {"v07 tuning.wav": "1", "Ana Ruiz.wav": "2"}, roster)
+    assert len(rows(take(class_dir), "take_undecided")) == 1
+
+
+def test_what_is_known_less_surely_only_parts_what_is_level():
+    """The teacher's numbers first: a later time never lifts a take above them."""
+
+    def numbered(letter, number, hour):
+        moment = read_moment(f"2026-03-06 {hour}:00", UTC)
+        return Take(letter * 64, f"{letter}.mov", (f"{letter}.mov",), 0, moment, number)
+
+    takes = [numbered("a", 2, 10), numbered("b", 2, 11), numbered("c", 1, 12)]
+    order = order_takes(takes)
+    assert [one.file for one in order.takes] == ["c.mov", "a.mov", "b.mov"]
+    assert order.decided
 
 
 def test_attempts_are_numbered_only_where_the_order_is_known():
@@ -645,7 +734,7 @@ def test_nothing_is_overwritten_before_every_mistake_is_mended(tmp_path):
     before = state(class_dir)
     (class_dir / "roster.csv").write_text(ROSTER + "s01,Kim,Jo,violin,7C,\n")
     (class_dir / "marks.csv").write_text("hello\n")
-    (class_dir / "matches.csv").write_text('"open\n')
+    (class_dir / "matches.csv").write_bytes(b"PK no lines")
     hand_in(class_dir, "Ana Ruiz take 2.mov", "a2")
     with pytest.raises(TeacherError) as caught:
         take(class_dir)

@@ -575,6 +575,37 @@ def test_the_latest_take_counts_unless_the_best_does():
     assert two_takes(good, good, policy="best")["submission"]["attempt"] == 2
 
 
+@pytest.mark.parametrize(
+    "later",
+    [
+        take(status="unreadable", problems=[problem("not_audio")]),
+        {**take(), "notes": []},  # silent
+        None,  # could not be measured
+    ],
+)
+def test_a_broken_or_silent_take_never_displaces_one_that_is_heard(later):
+    first = take()
+    latest = a_take(sha256=OTHER_SHA, attempt=2)
+    aside = {key: a_take()[key] for key in ("file", "sha256", "received")}
+    made = ticket(takes=[latest], spare_takes=[a_take()], other_takes=[aside])
+    measured = {first["take"]: first}
+    if later:
+        measured[latest["take"]] = {**later, "take": latest["take"]}
+    record = score_student(made, measured, {name: facts(one) for name, one in measured.items()})
+    assert record["submission"]["sha256"] == SHA
+    assert record["score"]["total"] == 8
+    assert [other["sha256"] for other in record["other_takes"]] == [OTHER_SHA]
+    (told,) = [one for one in record["problems"] if one["code"] == "later_take_empty"]
+    assert told["message"].startswith("Take 2 came later")
+    assert told["criteria"] == []
+
+
+def test_of_two_silent_takes_the_latest_counts():
+    silent = {**take(), "notes": []}
+    record = two_takes(silent, silent)
+    assert record["submission"]["attempt"] == 2
+
+
 def test_the_best_take_is_a_readable_one():
     broken = take(status="unreadable", problems=[problem("stage_failed")])
     record = two_takes(take(cents={"G3": -25.0}), broken, policy="best")

@@ -29,7 +29,7 @@ MAX_CELL = 2_000  # characters
 MAX_COLUMNS = 200
 HEADER_WITHIN = 20  # rows: a title or two may stand above the header
 
-_DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
+DELIMITERS = {",": "commas", ";": "semicolons", "\t": "tabs", "|": "bars"}
 
 
 @dataclass(frozen=True)
@@ -118,6 +118,17 @@ def read_table(
     return _table(path.name, sheet, index, columns)
 
 
+def split_line(line: str, delimiter: str) -> tuple[str, ...]:
+    """One line of CSV as clean cells; quotes that are not closed as they should be are texts."""
+    return tuple(map(clean_cell, next(csv.reader([line], delimiter=delimiter), [])))
+
+
+def find_columns(cells: Sequence[str], fields: Mapping[str, Sequence[str]]) -> dict[str, int]:
+    """Our field -> column, for cells that may be a header."""
+    keyed = {name: [_key(alias) for alias in (name, *many)] for name, many in fields.items()}
+    return _columns(cells, keyed, {})
+
+
 def clean_cell(value: Any) -> str:
     """A cell as plain text: one line, single spaces, no control or invisible characters, NFC."""
     text = str(value)[: MAX_CELL + 1]
@@ -169,7 +180,7 @@ def _read_sheets(path: Path) -> list[_Sheet]:
         text = "\n" + rest
     return [
         _csv_sheet(path, text, delimiter, f"{spoken}, {encoding}")
-        for delimiter, spoken in _DELIMITERS.items()
+        for delimiter, spoken in DELIMITERS.items()
         if not named or named[1] == delimiter
     ]
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import UTC, datetime
 
-from pegmark.files.tables import clean_cell, csv_line
+from pegmark.files.tables import clean_cell
 from pegmark.receive import retakes, submissions
 from pegmark.receive.archives import Recording
 from pegmark.receive.attention_rows import attention_row
 from pegmark.receive.handed import Handed, Intake, Row
 from pegmark.receive.marks import Marks
+from pegmark.receive.own_matches import offered_line
 from pegmark.receive.retakes import Take
 from pegmark.receive.roster import Roster, Student
 from pegmark.records.problems import Problem, problem
@@ -33,7 +34,7 @@ def hand_out(
         one = Handed(student)
         handed.append(one)
         found = retakes.make_takes(
-            owners.get(student.student_id, []), received, numbers, settings.zone
+            owners.get(student.student_id, []), received, numbers, settings.zone, _own(student)
         )
         if not found:
             continue
@@ -52,15 +53,20 @@ def hand_out(
     return handed
 
 
+def _own(student: Student) -> tuple[str, ...]:
+    names = (student.given_name, student.family_name, student.nickname)
+    return (student.student_id, *names, *(word for name in names for word in name.split()))
+
+
 def _undecided(takes: list[Take], student_id: str) -> Problem:
     names = ", ".join(shown(take.file) for take in takes)
-    line = csv_line([clean_cell(takes[-1].file), student_id, "2"])
+    lines = [offered_line(clean_cell(take.file), student_id, 2) for take in takes]
     return problem(
         "take_undecided",
         f"{len(takes)} takes came in, and nothing says which is the latest: {names}. "
         f"{shown(takes[-1].file)} was graded (chosen by content, not by time).",
-        "Say which take counts: give the latest the highest number in matches.csv (file, "
-        f"student_id, take), such as {line}.",
+        "Say which take counts: the latest gets the highest number. Add one of these lines to "
+        f"matches.csv: {'  |  '.join(lines)}",
     )
 
 

@@ -45,6 +45,11 @@ class Handed:
     problems: list[Problem] = field(default_factory=list)
 
     @property
+    def spares(self) -> list[Take]:
+        """Earlier takes, first to last: one of them counts where the latest cannot be heard."""
+        return self.others if self.takes else []
+
+    @property
     def state(self) -> str:
         if self.student.excused:
             return "excused"

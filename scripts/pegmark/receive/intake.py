@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from pegmark.files import store as result_files
-from pegmark.receive import submissions, teacher_files
+from pegmark.receive import own_matches, submissions, teacher_files
 from pegmark.receive.attention_rows import attention_row, stray_rows
 from pegmark.receive.hand_out import hand_out, point_out_copies, point_out_doubles, tell_marks
 from pegmark.receive.handed import Intake
@@ -74,7 +74,7 @@ def _read_all(
 ) -> tuple[
     Roster,
     Collection,
-    teacher_files.Matches,
+    own_matches.Matches,
     tuple[dict[str, datetime], list[Problem]],
     Marks,
 ]:
@@ -94,7 +94,7 @@ def _read_all(
     ids = roster.by_id() if roster else {}
     criteria = {c["id"]: float(c["points"]) for c in settings.rubric.get("criteria", [])}
     recordings = collection.recordings if collection else []
-    matches = tried(lambda: teacher_files.read_matches(class_dir, recordings, ids))
+    matches = tried(lambda: own_matches.read_matches(class_dir, recordings, ids))
     received = tried(lambda: teacher_files.read_received(class_dir, recordings, settings.zone))
     marks = tried(lambda: read_marks(class_dir, ids, criteria, settings.zone))
     if problems:

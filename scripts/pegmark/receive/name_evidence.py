@@ -48,6 +48,7 @@ class Match:
     how: str  # id | name | told_apart | across | near | initial | one_name; if asked: why
     sure: bool  # nothing to tell the teacher
     guesses: tuple[str, ...] = ()  # if asked the best two; namesakes told apart
+    spoken_for: int = 0  # so many of the guesses, the first, have more than a likeness for them
 
 
 @dataclass(frozen=True)
@@ -266,7 +267,8 @@ class RosterNames:
             key=lambda n: (-scores[n], n),
         )
         best = [*wanted, *like][:2]
-        return Match(None, why, False, tuple(self.students[n].student_id for n in best))
+        guesses = tuple(self.students[n].student_id for n in best)
+        return Match(None, why, False, guesses, min(len(wanted), len(best)))
 
     @functools.cached_property
     def _plain_names(self) -> list[str]:

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from pegmark.files.tables import clean_cell, csv_line
-from pegmark.receive import teacher_files
+from pegmark.files.tables import clean_cell
 from pegmark.receive.archives import Recording
 from pegmark.receive.handed import Intake, Row
 from pegmark.receive.matching import Match, Matcher
+from pegmark.receive.own_matches import NOBODY, Matches, offered_line
 from pegmark.receive.roster import Roster, Student
 from pegmark.receive.submissions import Collection
 from pegmark.settings.assignment import Settings
@@ -19,7 +19,7 @@ def match_all(
     collection: Collection,
     roster: Roster,
     settings: Settings,
-    matches: teacher_files.Matches,
+    matches: Matches,
     intake: Intake,
 ) -> dict[str, list[Recording]]:
     """student_id -> recordings; what is told or asked goes to the attention list."""
@@ -33,7 +33,7 @@ def match_all(
     for recording in collection.recordings:
         owner = matches.owners.get(recording.file)
         if owner is not None:
-            if owner != teacher_files.NOBODY:
+            if owner != NOBODY:
                 owners.setdefault(owner, []).append(recording)
             continue
         match = matcher.match(recording.file)
@@ -62,37 +62,43 @@ def _asked_row(
     waiting: Sequence[Student],
 ) -> Row:
     """The question whose a file is. `waiting`: from whom nothing came; if few, it may be theirs."""
-    file = shown(recording.file)
-    ids = match.guesses
-    if not ids and len(waiting) <= 2:
-        ids = tuple(student.student_id for student in waiting)
-    guesses = [f"{names[guess].name} ({guess})" for guess in ids]
-    if guesses and not match.guesses:
-        said = (
-            f"{file}: no name of the roster was found in it; nothing came from "
-            f"{' or '.join(guesses)}."
-        )
-    elif not guesses:
-        said = f"{file}: no name of the roster was found in it."
-    elif match.how == "no_name":
-        said = f"{file}: no student's full name is in it; nearest: {' or '.join(guesses)}."
-    elif match.how == "contradiction":
-        said = f"{file}: the name says more than one student: {' or '.join(guesses)}."
-    else:
-        said = f"{file}: more than one student may be meant: {' or '.join(guesses)}."
-    best = ids[0] if ids else "STUDENT_ID"
-    line = csv_line([clean_cell(recording.file), best])
-    other = f" (or {ids[1]})" if len(ids) > 1 else ""
     return {
         "student_id": "",
         "file": recording.file,
         "code": {"no_name": "match_none", "contradiction": "match_contradiction"}.get(
             match.how, "match_several"
         ),
-        "message": f"{said} It is not graded.",
-        "action": f"Add this line to matches.csv: {line}{other}. If it is nobody's, put - as the "
-        "student_id.",
+        "message": f"{shown(recording.file)}: {_question(match, names, waiting)} It is not graded.",
+        "action": _offer(recording, match),
     }
+
+
+def _question(match: Match, names: Mapping[str, Student], waiting: Sequence[Student]) -> str:
+    guesses = " or ".join(f"{names[guess].name} ({guess})" for guess in match.guesses)
+    if not guesses:
+        nobody = "no name of the roster was found in it"
+        if len(waiting) not in (1, 2):
+            return f"{nobody}."
+        left = " or ".join(f"{one.name} ({one.student_id})" for one in waiting)
+        return f"{nobody}; nothing came from {left}."
+    if match.how == "no_name":
+        return f"no student's full name is in it; nearest: {guesses}."
+    if match.how == "contradiction":
+        return f"the name says more than one student: {guesses}."
+    return f"more than one student may be meant: {guesses}."
+
+
+def _offer(recording: Recording, match: Match) -> str:
+    """A line for each student whom something in the name speaks for, and one for nobody."""
+    file = clean_cell(recording.file)
+    lines = [offered_line(file, one) for one in match.guesses[: match.spoken_for]]
+    nobody = offered_line(file, NOBODY)
+    if not lines:
+        return (
+            "Add this line to matches.csv if it is nobody's, or with the student_id in place of "
+            f"the last -: {nobody}"
+        )
+    return f"Add one of these lines to matches.csv: {'  |  '.join([*lines, nobody])}"
 
 
 _HOW = {
@@ -124,7 +130,7 @@ def _told_rows(told: list[tuple[Recording, Match]], names: Mapping[str, Student]
         if match.how == "one_name":
             continue
         student = names[match.student_id or ""]
-        line = csv_line([clean_cell(recording.file), student.student_id])
+        line = offered_line(clean_cell(recording.file), student.student_id)
         rows.append(
             {
                 "student_id": student.student_id,

@@ -44,6 +44,7 @@ class Take:
     received: datetime | None = None
     number: int | None = None  # the teacher's own, from matches.csv
     attempt: int | None = None  # 1 is the first; None while the order is not known
+    said: int = 0  # which attempt its names say it is, apart from the student's own; 0: not read
 
 
 @dataclass(frozen=True)
@@ -59,8 +60,13 @@ def make_takes(
     received: Mapping[str, datetime],
     numbers: Mapping[str, int],
     zone: tzinfo | None,
+    own: Sequence[str] = (),
 ) -> list[Take]:
-    """A student's takes, one for each content, in the order of content."""
+    """A student's takes, one for each content, in the order of content.
+
+    `own`: the student's id and names, which say nothing of an attempt wherever they stand.
+    """
+    known = _own_words(own)
     by_content: dict[str, list[Recording]] = {}
     for recording in recordings:
         by_content.setdefault(recording.sha256, []).append(recording)
@@ -78,6 +84,7 @@ def make_takes(
                 max(r.mtime_ns for r in same),
                 max(moments, key=_stamp) if moments else None,
                 max(numbered) if numbered else None,
+                said=max(attempt_words(known.sub(" ", file)) for file in files),
             )
         )
     return takes
@@ -96,19 +103,18 @@ def order_takes(takes: Sequence[Take]) -> Order:
     """The takes from first to latest, numbered as attempts where the order is known."""
     if len(takes) < 2:
         return Order(tuple(replace(take, attempt=1) for take in takes), True)
-    for ranks in (_by_teacher(takes), _by_time(takes), _by_words(takes)):
-        if ranks is None:
-            continue
-        ordered = sorted(zip(ranks, takes, strict=True), key=lambda p: (p[0], p[1].sha256))
-        if ordered[-1][0] > ordered[-2][0]:
-            distinct = len(set(ranks)) == len(ranks)
-            return Order(
-                tuple(
-                    replace(take, attempt=place if distinct or place == len(takes) else None)
-                    for place, (_, take) in enumerate(ordered, start=1)
-                ),
-                True,
-            )
+    known = [r for r in (_by_teacher(takes), _by_time(takes), _by_words(takes)) if r is not None]
+    ranks = list(zip(*known, strict=True))  # what is known less surely only parts what is level
+    ordered = sorted(zip(ranks, takes, strict=True), key=lambda p: (p[0], p[1].sha256))
+    if ordered[-1][0] > ordered[-2][0]:
+        distinct = len(set(ranks)) == len(ranks)
+        return Order(
+            tuple(
+                replace(take, attempt=place if distinct or place == len(takes) else None)
+                for place, (_, take) in enumerate(ordered, start=1)
+            ),
+            True,
+        )
     return Order(tuple(sorted(takes, key=lambda take: take.sha256, reverse=True)), False)
 
 
@@ -118,6 +124,14 @@ def attempt_words(file: str) -> int:
     found = [int(m[1] or m[2]) for m in _NUMBERED.finditer(text)]
     found += [_ORDINALS[m[1].lower()] for m in _ORDINAL.finditer(text)]
     return max(found, default=2 if _AGAIN.search(text) else 1)
+
+
+def _own_words(own: Sequence[str]) -> re.Pattern[str]:
+    """An id or a name in a path, with any separators: 'v07' is a student here, no version."""
+    parted = [re.findall(r"[^\W_]+", word) for word in own]
+    whole = [r"[\s._-]?".join(map(re.escape, parts)) for parts in parted if parts]
+    spelled = "|".join(sorted(whole, key=len, reverse=True))
+    return re.compile(rf"(?<![^\W_])(?:{spelled})(?![^\W_])" if whole else r"(?!)", re.IGNORECASE)
 
 
 def _counters(files: Sequence[str]) -> list[int] | None:
@@ -141,7 +155,7 @@ def _by_time(takes: Sequence[Take]) -> list[float] | None:
 
 
 def _by_words(takes: Sequence[Take]) -> list[float] | None:
-    ranks = [max(attempt_words(file) for file in take.files) for take in takes]
+    ranks = [take.said or max(map(attempt_words, take.files)) for take in takes]
     if len(set(ranks)) == 1:
         ranks = _counters([take.file for take in takes]) or ranks
     return [float(rank) for rank in ranks]

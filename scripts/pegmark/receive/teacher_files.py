@@ -1,10 +1,8 @@
-"""What the teacher says about files: whose they are (matches.csv), when they came
-(received.csv)."""
+"""What the teacher says about files by their names, and when they came (received.csv)."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
 from datetime import datetime, tzinfo
 from pathlib import Path
 
@@ -12,29 +10,13 @@ from pegmark.files import yaml_files
 from pegmark.files.tables import Row, Table, clean_cell, read_table
 from pegmark.receive.archives import Recording
 from pegmark.receive.submissions import FOLDER
-from pegmark.records.problems import Problem, TeacherError, problem
+from pegmark.records.problems import Problem, problem
 from pegmark.words import times
 
-NOBODY = "-"  # the student_id of a file that is no student's
-
-MATCH_FIELDS: dict[str, tuple[str, ...]] = {
-    "file": ("filename", "file name", "recording", "archivo"),
-    "student_id": ("student id", "id", "student"),
-    "take": ("attempt", "take number", "toma"),
-}
 RECEIVED_FIELDS: dict[str, tuple[str, ...]] = {
     "file": ("filename", "file name", "recording", "archivo"),
     "received": ("received at", "submitted", "submitted at", "handed in", "date", "time"),
 }
-
-
-@dataclass
-class Matches:
-    """The lines of matches.csv that can be used."""
-
-    owners: dict[str, str] = field(default_factory=dict)  # file -> student_id or NOBODY
-    takes: dict[str, int] = field(default_factory=dict)  # file -> which take it is
-    notices: list[Problem] = field(default_factory=list)  # lines that cannot be used
 
 
 class FileNames:
@@ -77,72 +59,6 @@ class FileNames:
             f"{table.where(row, 'file')}: there is no recording {text!r} in {FOLDER}.",
             f"{meant}Correct the name, or remove the line.",
         )
-
-
-def read_matches(
-    class_dir: Path, recordings: Sequence[Recording], student_ids: Mapping[str, object]
-) -> Matches:
-    """matches.csv: file, student_id, and perhaps take; the header may be left out.
-
-    Lines that name a file or student that is not there are told and not used. Raises TeacherError
-    for what is no table, and for a file that is given to two students.
-    """
-    path = class_dir / "matches.csv"
-    matches = Matches()
-    if not path.is_file():
-        return matches
-    needed = (("file",), ("student_id",))
-    table = read_table(path, MATCH_FIELDS, needed, bare=tuple(MATCH_FIELDS))
-    names = FileNames(recordings)
-    ids = {one.casefold(): one for one in student_ids}
-    errors: list[Problem] = []
-    for row in table.rows:
-        line, wrong = _match_line(table, row)
-        files = names.find(table.cell(row, "file"))
-        notice = names.problem_of(table, row, files)
-        if wrong or notice:
-            errors += wrong
-            matches.notices += [notice] if notice else []
-            continue
-        (file,) = files
-        owner = (
-            NOBODY if line["student_id"] == NOBODY else ids.get(str(line["student_id"]).casefold())
-        )
-        if owner is None:
-            meant = yaml_files.did_you_mean(str(line["student_id"]), list(student_ids))
-            matches.notices.append(
-                problem(
-                    "match_of_nobody",
-                    f"{table.where(row, 'student_id')}: {line['student_id']!r} is not on the "
-                    f"roster; {file} is nobody's for now.",
-                    f"{meant}Correct the student_id, or remove the line.",
-                )
-            )
-            owner = NOBODY
-        first = matches.owners.setdefault(file, owner)
-        if first != owner:
-            errors.append(
-                problem(
-                    "match_twice",
-                    f"{table.where(row)}: {file} is given to {first} and to {owner}.",
-                    "Keep one of the two lines.",
-                )
-            )
-        if line["take"]:
-            matches.takes[file] = int(str(line["take"]))
-    if errors:
-        raise TeacherError(errors)
-    return matches
-
-
-def _match_line(table: Table, row: Row) -> tuple[dict[str, object], list[Problem]]:
-    take = table.cell(row, "take")
-    line: dict[str, object] = {
-        "file": table.cell(row, "file"),
-        "student_id": table.cell(row, "student_id") or NOBODY,
-        "take": int(take) if take.isascii() and take.isdigit() else take or None,
-    }
-    return line, yaml_files.check(line, "match", table.where(row))
 
 
 def read_received(

@@ -12,6 +12,7 @@ from pegmark.receive import retakes
 from pegmark.receive.archives import Recording
 from pegmark.receive.handed import Handed, Intake
 from pegmark.receive.marks import Mark, Marks
+from pegmark.receive.retakes import Take
 from pegmark.receive.roster import Student
 from pegmark.receive.submissions import Collection
 from pegmark.settings.assignment import Settings
@@ -40,7 +41,7 @@ def make_tickets(
     for one in handed:
         student_id = one.student.student_id
         instrument = settings.instruments[one.student.instrument]
-        ids = [take_id(take.sha256, instrument.key) for take in one.takes]
+        ids = [take_id(take.sha256, instrument.key) for take in (*one.spares, *one.takes)]
         # Takes that do not count are listened to as well: one may be another one over again.
         for take in (*one.takes, *one.others) if one.takes else ():
             name = take_id(take.sha256, instrument.key)
@@ -78,23 +79,25 @@ def _score_ticket(one: Handed, settings: Settings, marks: Iterable[Mark]) -> dic
     due = student.due or settings.due
     key = student.instrument
     attempts = len(one.takes) + len(one.others)
+
+    def handed_in(take: Take) -> dict[str, Any]:
+        return {
+            "take": take_id(take.sha256, key),
+            "file": take.file,
+            "sha256": take.sha256,
+            "attempt": take.attempt,
+            "attempts": attempts,
+            "received": _iso(take.received),
+            "hours_late": retakes.hours_late(take.received, due),
+        }
+
     return {
         "student": _student_block(student, settings),
         "instrument": settings.instruments[key].as_dict(),
         "state": one.state,
         "problems": one.problems,
-        "takes": [
-            {
-                "take": take_id(take.sha256, key),
-                "file": take.file,
-                "sha256": take.sha256,
-                "attempt": take.attempt,
-                "attempts": attempts,
-                "received": _iso(take.received),
-                "hours_late": retakes.hours_late(take.received, due),
-            }
-            for take in one.takes
-        ],
+        "takes": [handed_in(take) for take in one.takes],
+        "spare_takes": [handed_in(take) for take in one.spares],
         "other_takes": [
             {"file": take.file, "sha256": take.sha256, "received": _iso(take.received)}
             for take in one.others

@@ -138,6 +138,7 @@ class ScoreTicket(TypedDict):
     state: State
     problems: list[Problem]  # the intake's, for this student
     takes: list[CountedTake]
+    spare_takes: NotRequired[list[CountedTake]]  # earlier ones: where nothing is heard in the last
     other_takes: list[OtherTake]
     policy: Attempts
     late: dict[str, Any] | None  # the class's policy on lateness

@@ -20,7 +20,9 @@ HARM = frozenset({"far_above", "went_far_above"})
 # Observations of all strings together: one step for all of them, not one string's.
 ALL_STRINGS = frozenset({"another_a", "another_a_heard", "whole_sharp", "whole_flat"})
 # Problems of another of the student's takes say nothing of how to play this one.
-NOT_THIS_TAKE = frozenset({"other_take_open", "other_take_unreadable", "take_undecided"})
+NOT_THIS_TAKE = frozenset(
+    {"later_take_empty", "other_take_open", "other_take_unreadable", "take_undecided"}
+)
 LEAST_LOSS = 0.005  # points are told to a hundredth: less is rounding
 
 

@@ -97,6 +97,10 @@ MESSAGES: dict[str, tuple[str, str]] = {
         "Take {attempt} could not be read, so it was left out.",
         "Ask whether it matters.",
     ),
+    "later_take_empty": (
+        "Take {attempt} came later, but nothing can be heard in it: an earlier take was graded.",
+        "Ask for it again if it was meant to count.",
+    ),
     "mark_not_used": (
         "The mark for {criterion} ({points:g}) does not fit the rubric and was not used.",
         "Correct it in marks.csv.",

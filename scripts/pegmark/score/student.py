@@ -73,20 +73,55 @@ def score_student(
     if ticket["state"] != "received" or not takes:
         state = "excused" if ticket["state"] == "excused" else "missing"
         return _finish(_blank(ticket, state), ticket)
+    if ticket["policy"] != "best":
+        return _score_latest(ticket, takes, measured, facts)
     records = [_score_take(ticket, t, measured.get(t["take"]), facts.get(t["take"])) for t in takes]
-    if ticket["policy"] == "best":
-        chosen = max(range(len(takes)), key=lambda i: _goodness(records[i], i))
-    else:
-        chosen = len(takes) - 1
+    chosen = max(range(len(takes)), key=lambda i: _goodness(records[i], i))
     record = records[chosen]
     others = [i for i in range(len(takes)) if i != chosen]
-    if ticket["policy"] == "best":
-        record["problems"] += _better_elsewhere(record, [(takes[i], records[i]) for i in others])
+    record["problems"] += _better_elsewhere(record, [(takes[i], records[i]) for i in others])
     record["other_takes"] = [
-        *({key: takes[i][key] for key in ("file", "sha256", "received")} for i in others),
+        *(_as_other(takes[i]) for i in others),
         *_by_file(ticket["other_takes"]),
     ]
     return _finish(record, ticket)
+
+
+def _score_latest(
+    ticket: dict[str, Any],
+    takes: list[Record],
+    measured: dict[str, Record],
+    facts: dict[str, Record],
+) -> Record:
+    """The record of the latest take, or of the latest before it in which anything is heard."""
+    ordered = [*ticket.get("spare_takes", ()), *takes]
+    heard = [t for t in ordered if _is_heard(measured.get(t["take"]), facts.get(t["take"]))]
+    chosen = takes[-1] if takes[-1] in heard or not heard else heard[-1]
+    record = _score_take(ticket, chosen, measured.get(chosen["take"]), facts.get(chosen["take"]))
+    for later in ordered[ordered.index(chosen) + 1 :]:
+        doubt = Doubt("later_take_empty", fields=(("attempt", later["attempt"] or later["file"]),))
+        record["problems"].append(review_reasons.as_problem(doubt, []))
+    aside = [
+        other
+        for other in ticket["other_takes"]
+        if (other["file"], other["sha256"]) != (chosen["file"], chosen["sha256"])
+    ]
+    record["other_takes"] = [
+        *(_as_other(other) for other in takes if other is not chosen),
+        *_by_file(aside),
+    ]
+    return _finish(record, ticket)
+
+
+def _is_heard(measured: Record | None, facts: Record | None) -> bool:
+    """Whether a take could be read, and holds any note."""
+    readable = measured is not None and measured["status"] == "ok"
+    decoded = facts is None or facts["status"] == "ok"
+    return measured is not None and readable and decoded and bool(measured["notes"])
+
+
+def _as_other(take: Record) -> Record:
+    return {key: take[key] for key in ("file", "sha256", "received")}
 
 
 def verdicts_of(record: Record) -> Record:
