@@ -3,15 +3,22 @@
 Reads a listen ticket and notes/<take>.json; writes strings/<take>.json.
 """
 
+from __future__ import annotations
+
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pegmark.files.store import read_json, rounded, write_json
 from pegmark.records.faults import guarded
 from pegmark.trade.instruments import Instrument
 
+if TYPE_CHECKING:
+    from pegmark.records.take import Notes, Strings
+    from pegmark.records.tickets import ListenTicket
 
-def identify(ticket: dict, notes: dict) -> dict:
+
+def identify(ticket: ListenTicket, notes: Notes) -> Notes | Strings:
     """The notes with their strings; a take that was not readable is passed on."""
     if notes["status"] != "ok":
         return notes

@@ -3,8 +3,11 @@
 Reads a listen ticket, strings/<take>.json and decoded/<take>.npy; writes measured/<take>.json.
 """
 
+from __future__ import annotations
+
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -12,8 +15,12 @@ from pegmark.files.store import read_json, rounded, write_json
 from pegmark.records.faults import guarded
 from pegmark.trade.instruments import Instrument
 
+if TYPE_CHECKING:
+    from pegmark.records.take import Measured, Strings
+    from pegmark.records.tickets import ListenTicket
 
-def measure(ticket: dict, strings: dict, audio: np.ndarray) -> dict:
+
+def measure(ticket: ListenTicket, strings: Strings, audio: np.ndarray) -> Strings | Measured:
     """The measured take; one that was not readable is passed on."""
     if strings["status"] != "ok":
         return strings

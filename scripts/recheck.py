@@ -6,8 +6,12 @@ containers say that the takes were recorded. Reads measured/<take>.json and deco
 that only new takes are heard again.
 """
 
+from __future__ import annotations
+
 import argparse
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -35,8 +39,8 @@ def main() -> None:
     if memory.get("code") != arguments.code:
         memory = {}
 
-    def write(found: dict) -> None:
-        found = {"version": VERSION, "code": arguments.code, "problems": [], **found}
+    def write(result: Mapping[str, Any]) -> None:
+        found = {"version": VERSION, "code": arguments.code, "problems": [], **result}
         found.pop("status", None)
         write_json(arguments.memory, found)
         write_json(arguments.out, found)

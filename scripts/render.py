@@ -8,6 +8,7 @@ out: the sheet (results/work/sheets/), a folder of clips (results/work/clips/<st
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -33,7 +34,7 @@ def main() -> None:
         write_clips(record, arguments.audio, arguments.clips)
         return {"problems": []}
 
-    def write(result: dict[str, Any]) -> None:
+    def write(result: Mapping[str, Any]) -> None:
         if result["problems"]:
             told = {**record, **NOTHING, **result, "status": "unreadable"}
             write_bytes(arguments.sheet, render_sheet(told, ticket))

@@ -8,7 +8,9 @@ out: the record (results/records/), its short form (results/scores/)
 from __future__ import annotations
 
 import argparse
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Any
 
 from pegmark.files.store import read_json, write_json
 from pegmark.records.faults import guarded
@@ -29,12 +31,12 @@ def main() -> None:
     facts = {record["take"]: record for record in map(read_json, arguments.facts)}
     ticket = read_json(arguments.ticket)
 
-    def write(record: dict) -> None:
-        if "schema_version" not in record:  # the scoring failed: the student without a result
-            lost = {take["take"]: record for take in ticket["takes"]}
-            record = score_student(ticket, lost, facts)
-        write_json(arguments.record, record)
-        write_json(arguments.score, verdicts_of(record))
+    def write(result: Mapping[str, Any]) -> None:
+        if "schema_version" not in result:  # the scoring failed: the student without a result
+            lost = {take["take"]: dict(result) for take in ticket["takes"]}
+            result = score_student(ticket, lost, facts)
+        write_json(arguments.record, result)
+        write_json(arguments.score, verdicts_of(dict(result)))
 
     guarded(lambda: score_student(ticket, measured, facts), {}, write)
 

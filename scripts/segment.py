@@ -3,9 +3,11 @@
 Reads a listen ticket, decoded/<take>.npy and .json; writes notes/<take>.json.
 """
 
+from __future__ import annotations
+
 import argparse
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -13,8 +15,12 @@ from pegmark.files.store import read_json, rounded, write_json
 from pegmark.records.faults import guarded
 from pegmark.trade.instruments import Instrument
 
+if TYPE_CHECKING:
+    from pegmark.records.take import Decoded, FoundNotes
+    from pegmark.records.tickets import ListenTicket
 
-def segment(ticket: dict, facts: dict, audio: np.ndarray) -> dict:
+
+def segment(ticket: ListenTicket, facts: Decoded, audio: np.ndarray) -> FoundNotes | dict[str, Any]:
     """The notes of a take that could be decoded; else its problems passed on."""
     if facts["status"] != "ok":
         return {"status": "unreadable", "problems": facts["problems"]}

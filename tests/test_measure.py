@@ -211,7 +211,7 @@ class TestSpokenOver:
         assert widths[1] == pytest.approx(np.hypot(1.3, 2 * 2.5))  # 2 cents beyond what bodies do
         assert widths[2] == pytest.approx(np.hypot(1.0, 0.3))
         assert widths[3] is None
-        assert notes[2]["rests"] == [[2.0, 3.0, 5.0, pytest.approx(np.hypot(1.0, 0.3))]]
+        assert notes[2]["rests"] == [(2.0, 3.0, 5.0, pytest.approx(np.hypot(1.0, 0.3)))]
 
     def test_a_faint_pluck_is_less_sure(self) -> None:
         note = {"kind": "plucked", "start_s": 0.0, "end_s": 1.0, "rests": None}

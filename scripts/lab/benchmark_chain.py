@@ -32,7 +32,7 @@ import tempfile
 import time
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
@@ -45,6 +45,9 @@ from pegmark.identify import name_strings
 from pegmark.measure import measure_take
 from pegmark.segment import find_notes
 from pegmark.trade.instruments import Instrument, load_instruments
+
+if TYPE_CHECKING:
+    from pegmark.records.take import Measured, Notes
 
 SCRIPTS = Path(__file__).resolve().parents[2]
 CONFIG = SCRIPTS.parent / "config" / "instruments.yaml"
@@ -101,14 +104,14 @@ class Group:
 
 def hear(
     audio: np.ndarray, instrument: Instrument, cpu_s: dict[str, float] | None = None
-) -> dict[str, Any]:
+) -> Measured:
     """The measured record of a take; adds what each stage cost to `cpu_s`."""
     clock = [time.process_time()]
-    record = {"take": "benchmark", **find_notes(audio, RATE_HZ, instrument)}
+    notes: Notes = {"take": "benchmark", **find_notes(audio, RATE_HZ, instrument)}
     clock.append(time.process_time())
-    record = name_strings(record, instrument)
+    strings = name_strings(notes, instrument)
     clock.append(time.process_time())
-    record = measure_take(audio, RATE_HZ, record, instrument)
+    record = measure_take(audio, RATE_HZ, strings, instrument)
     clock.append(time.process_time())
     for stage, spent in zip(STAGES, np.diff(clock), strict=True):
         if cpu_s is not None:
@@ -127,7 +130,7 @@ def left_cents(truth: dict[str, Any], string: str) -> float:
     return float(truth["strings"][string]["left_cents"] - sum(unheard))
 
 
-def compare(record: dict[str, Any], truth: dict[str, Any], take: str) -> list[Verdict]:
+def compare(record: Measured, truth: dict[str, Any], take: str) -> list[Verdict]:
     """Every string of a take against its truth."""
     verdicts = []
     for name, string in record["strings"].items():

@@ -22,7 +22,7 @@ import argparse
 import os
 from collections import Counter
 from functools import cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
@@ -35,6 +35,9 @@ from pegmark.score import score_student
 from pegmark.settings.rubric import load_rubric
 from pegmark.trade.instruments import Instrument, load_instruments
 from pegmark.trade.pitch import shift_hz
+
+if TYPE_CHECKING:
+    from pegmark.records.take import Notes
 
 CONFIG = Path(__file__).resolve().parents[2] / "config"
 RATE_HZ = 16000
@@ -88,8 +91,7 @@ def _listen(
     from pegmark.segment import find_notes
 
     audio, truth = random_take(seed, instrument, difficulty, real=bool(seed % 2))
-    notes = find_notes(audio, RATE_HZ, instrument)
-    notes = {"take": "lab", "status": "ok", **notes}
+    notes: Notes = {"take": "lab", **find_notes(audio, RATE_HZ, instrument)}
     measured = rounded(measure_take(audio, RATE_HZ, name_strings(notes, instrument), instrument))
     if path:
         write_json(path, {"measured": measured, "truth": rounded(truth)})

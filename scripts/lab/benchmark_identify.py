@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
@@ -21,6 +22,9 @@ import time
 from lab.paths import Habits, random_path
 from pegmark.identify import name_strings
 from pegmark.trade.instruments import Instrument, load_instruments
+
+if TYPE_CHECKING:
+    from pegmark.records.take import Notes
 
 CONFIG = Path(__file__).resolve().parents[2] / "config" / "instruments.yaml"
 SPREADS = (150, 250, 350, 450, 550)  # cents, drawn evenly over +-spread
@@ -39,6 +43,17 @@ def main() -> None:
             print(f"{key:16s}{spread:5d}  " + _group(table[key], spread, takes, options.seed))
 
 
+def _record(notes: list[Any]) -> Notes:
+    return {
+        "take": "lab",
+        "status": "ok",
+        "problems": [],
+        "recording": None,
+        "notes": notes,
+        "speech": [],
+    }
+
+
 def _group(instrument: Instrument, spread: float, takes: int, seed: int) -> str:
     counts = {"right": 0, "unsure": 0, "wrong": 0, "nearest": 0}
     wrong_takes, total, cpu = 0, 0, 0.0
@@ -46,12 +61,12 @@ def _group(instrument: Instrument, spread: float, takes: int, seed: int) -> str:
         path = random_path(instrument, seed + k, Habits(spread_cents=spread, uniform=True))
         notes = [{**n, "f0_hz": n["coarse_hz"]} for n in path.notes]
         begin = time.process_time()
-        named = name_strings({"notes": notes, "problems": []}, instrument)["notes"]
+        named = name_strings(_record(notes), instrument)["notes"]
         cpu += time.process_time() - begin
         wrong = 0
         for note, truth in zip(named, path.names, strict=True):
             total += 1
-            found = note["string"]
+            found: Any = note["string"]
             if isinstance(truth, tuple) and found is not None:
                 found = (found, note["string_2"])
             else:

@@ -43,7 +43,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from functools import partial
 from types import SimpleNamespace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
@@ -65,6 +65,9 @@ from pegmark.measure.plucks import SETTLED_S
 from pegmark.signals.frames import partial_amplitudes
 from pegmark.signals.partials import Body
 from pegmark.trade.instruments import load_instruments
+
+if TYPE_CHECKING:
+    from pegmark.records.take import Notes
 
 RATE_HZ = 16000
 LEAD_S = 0.4
@@ -520,7 +523,7 @@ def cost(seed: int) -> Iterator[str]:
     before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     for audio, instrument in made:
         begin = time.process_time()
-        heard_notes = {"take": "x", **find_notes(audio, RATE_HZ, instrument)}
+        heard_notes: Notes = {"take": "x", **find_notes(audio, RATE_HZ, instrument)}
         clock["segment"] += time.process_time() - begin
         begin = time.process_time()
         named = name_strings(heard_notes, instrument)

@@ -18,7 +18,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 import argparse
 import os
 import time
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
@@ -32,6 +32,9 @@ from pegmark.measure import measure_take
 from pegmark.recheck import same_recordings
 from pegmark.segment import find_notes
 from pegmark.trade.instruments import Instrument, load_instruments
+
+if TYPE_CHECKING:
+    from pegmark.records.take import Measured, Notes
 
 CONFIG = Path(__file__).resolve().parents[2] / "config" / "instruments.yaml"
 RATE_HZ = 16000
@@ -68,9 +71,9 @@ def make_take(
     return random_take(seed + number, instrument, difficulty)[0], instrument
 
 
-def hear(audio: np.ndarray, instrument: Instrument) -> dict[str, Any]:
+def hear(audio: np.ndarray, instrument: Instrument) -> Measured:
     """The measured record of a take."""
-    record = {"take": "benchmark", **find_notes(audio, RATE_HZ, instrument)}
+    record: Notes = {"take": "benchmark", **find_notes(audio, RATE_HZ, instrument)}
     return measure_take(audio, RATE_HZ, name_strings(record, instrument), instrument)
 
 

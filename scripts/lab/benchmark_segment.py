@@ -86,10 +86,10 @@ class Level:
 def hear(audio: np.ndarray, instrument: Instrument, level: Level) -> dict[str, Any]:
     """The notes of a take with their strings and kinds."""
     begin = time.process_time()
-    record = find_notes(audio, RATE_HZ, instrument)
+    notes = find_notes(audio, RATE_HZ, instrument)
     level.cpu_s += time.process_time() - begin
     level.recorded_s += len(audio) / RATE_HZ
-    record = name_strings({"take": "benchmark", **record}, instrument)
+    record = name_strings({"take": "benchmark", **notes}, instrument)
     measured = measure_take(audio, RATE_HZ, record, instrument)["notes"]
     kinds = [{"kind": note["kind"]} for note in measured]
     return record | {"notes": [a | b for a, b in zip(record["notes"], kinds, strict=True)]}

@@ -15,7 +15,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
@@ -23,6 +23,9 @@ from pegmark.records.note import SURE_ODDS
 from pegmark.records.problems import Problem, problem
 from pegmark.trade import pitch
 from pegmark.trade.instruments import Instrument
+
+if TYPE_CHECKING:
+    from pegmark.records.take import NamedNote, Notes, Strings
 
 BEAM = 24  # readings kept per string last sounded; 12 gave the same names in simulation
 SAME_CENTS = 30.0  # notes in a row this close are one string: a tenth of a string's distance
@@ -57,7 +60,7 @@ OTHER_INSTRUMENT_ODDS = 0.01  # before listening: the roster names the wrong ins
 OTHER_INSTRUMENT_NOTES = 3  # fewer notes than this never say so
 
 
-def name_strings(notes_record: dict[str, Any], instrument: Instrument) -> dict[str, Any]:
+def name_strings(notes_record: Notes, instrument: Instrument) -> Strings:
     """Name the string of every note.
 
     Parameters
@@ -74,9 +77,9 @@ def name_strings(notes_record: dict[str, Any], instrument: Instrument) -> dict[s
     `SURE_ODDS` or more is surely none of the strings; with less it is one of them, and which is
     unsure. Problems "string_unsure" and "wrong_instrument" are added where they hold.
     """
-    notes = [dict(note) for note in notes_record.get("notes", [])]
+    blank = {"string": None, "string_odds": 1.0}
+    notes = [cast("NamedNote", {**note, **blank}) for note in notes_record["notes"]]
     for note in notes:
-        note["string"], note["string_odds"] = None, 1.0
         if note["kind"] == "two_strings":
             note["string_2"] = None
     problems: list[Problem] = []
@@ -90,7 +93,7 @@ def name_strings(notes_record: dict[str, Any], instrument: Instrument) -> dict[s
     return {
         **notes_record,
         "notes": notes,
-        "problems": list(notes_record.get("problems", [])) + problems,
+        "problems": notes_record["problems"] + problems,
     }
 
 
@@ -111,12 +114,13 @@ def _cents(f_hz: float) -> float:
     return 1200 * math.log2(f_hz / pitch.A4_HZ)
 
 
-def _runs(notes: list[dict[str, Any]]) -> list[_Run]:
+def _runs(notes: list[NamedNote]) -> list[_Run]:
     runs: list[_Run] = []
     for i, note in enumerate(notes):
         if note["kind"] in ("harmonic", "reference_tone"):
             continue
-        heights = [_cents(note[key]) for key in ("f0_hz", "f0_2_hz") if note.get(key)]
+        pitches_hz = (note["f0_hz"], note.get("f0_2_hz"))
+        heights = [_cents(f_hz) for f_hz in pitches_hz if f_hz]
         if note["kind"] != "two_strings":
             heights = heights[:1]
         if not heights:
@@ -131,9 +135,9 @@ def _runs(notes: list[dict[str, Any]]) -> list[_Run]:
     return runs
 
 
-def _weigh_faintness(notes: list[dict[str, Any]], runs: list[_Run]) -> None:
+def _weigh_faintness(notes: list[NamedNote], runs: list[_Run]) -> None:
     """Set how likely each run is no string: speech and neighbours are fainter than most notes."""
-    known = [n["snr_db"] for run in runs for i in run.index if (n := notes[i]).get("snr_db")]
+    known = [snr for run in runs for i in run.index if (snr := notes[i].get("snr_db"))]
     if not known:
         return
     usual = float(np.median(known))
@@ -302,7 +306,7 @@ class _Search:
 
 
 def _give_names(
-    notes: list[dict[str, Any]],
+    notes: list[NamedNote],
     runs: list[_Run],
     odds: list[np.ndarray],
     instrument: Instrument,
@@ -322,7 +326,7 @@ def _give_names(
     _doubt_far_strings(notes, instrument)
 
 
-def _doubt_far_strings(notes: list[dict[str, Any]], instrument: Instrument) -> None:
+def _doubt_far_strings(notes: list[NamedNote], instrument: Instrument) -> None:
     """Take back the names of a string that would have stood too far from its target."""
     hz = instrument.hz()
     farthest = FARTHEST_SHARE * 100 * instrument.interval
@@ -338,7 +342,7 @@ def _doubt_far_strings(notes: list[dict[str, Any]], instrument: Instrument) -> N
                 note["string_2"] = None
 
 
-def _name_harmonics(notes: list[dict[str, Any]], instrument: Instrument) -> None:
+def _name_harmonics(notes: list[NamedNote], instrument: Instrument) -> None:
     """Name the string a harmonic was touched on, when only one string's partials fit.
 
     Neighbours share partials (that is why bassists tune by them), so many stay without a name.
@@ -359,7 +363,7 @@ def _name_harmonics(notes: list[dict[str, Any]], instrument: Instrument) -> None
             note["string"] = fits[0]
 
 
-def _unsure_problem(notes: list[dict[str, Any]], instrument: Instrument) -> list[Problem]:
+def _unsure_problem(notes: list[NamedNote], instrument: Instrument) -> list[Problem]:
     unsure = [n for n in notes if n["string"] is None and n["string_odds"] < SURE_ODDS]
     unsure = [n for n in unsure if n["kind"] != "harmonic"]
     if not unsure:
@@ -381,7 +385,7 @@ def _clock(seconds: float) -> str:
 
 
 def _wrong_instrument(
-    notes: list[dict[str, Any]], runs: list[_Run], evidence: float, instrument: Instrument
+    notes: list[NamedNote], runs: list[_Run], evidence: float, instrument: Instrument
 ) -> list[Problem]:
     """Whether another instrument's strings explain the take far better."""
     heard = sum(len(run.index) for run in runs)

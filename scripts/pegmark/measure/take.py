@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from itertools import product
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 import numpy as np
 
@@ -26,6 +26,18 @@ from pegmark.signals.partials import Body, first_look
 from pegmark.signals.tone_removal import without_tone
 from pegmark.trade import pitch
 from pegmark.trade.instruments import Instrument
+
+if TYPE_CHECKING:
+    from pegmark.records.take import (
+        Measured,
+        MeasuredNote,
+        MeasuredRecording,
+        NamedNote,
+        Recording,
+        Rest,
+        Span,
+        Strings,
+    )
 
 RINGING_S = 6.0  # an open string may still sound this long after its note
 B_BETWEEN = 1.5e-5  # B read from different plucks of one string differs by this much
@@ -58,11 +70,20 @@ COVERED_SHARE = 0.05
 VOICE_FACTOR = 1.3
 VOICE_SCATTER, VOICE_SCATTER_CENTS = 2.5, 8.0
 VOICE_BOW_CENTS = 0.3
+UNKNOWN: Recording = {
+    "snr_db": None,
+    "clipped_fraction": None,
+    "low_cut_hz": None,
+    "gated": None,
+    "hum_hz": None,
+    "pumping": None,
+    "level_dbfs": None,
+}
 
 
 def measure_take(
-    audio: Real, rate_hz: float, strings_record: dict[str, Any], instrument: Instrument
-) -> dict[str, Any]:
+    audio: Real, rate_hz: float, strings_record: Strings, instrument: Instrument
+) -> Measured:
     """Measure all notes of a take.
 
     Parameters
@@ -73,27 +94,40 @@ def measure_take(
     Returns the record of measured/<take>.json. An unreadable take comes back with its problems
     and every string not heard.
     """
-    record = {key: strings_record[key] for key in ("take", "status", "problems")}
-    record["instrument"] = instrument.key
-    record["recording"] = {"speed_error_cents": None, **(strings_record.get("recording") or {})}
-    notes = [dict(note) for note in strings_record.get("notes", [])]
-    hum_hz = record["recording"].get("hum_hz")
+    recording: MeasuredRecording = {
+        "speed_error_cents": None,
+        **(strings_record["recording"] or UNKNOWN),
+    }
+    record: Measured = {
+        "take": strings_record["take"],
+        "status": strings_record["status"],
+        "problems": strings_record["problems"],
+        "instrument": instrument.key,
+        "recording": recording,
+        "notes": [],
+        "speech": strings_record["speech"],
+        "strings": {},
+        "order": [],
+        "last_turn_s": None,
+        "intervals": [],
+    }
+    notes: Sequence[NamedNote] = strings_record["notes"]
+    hum_hz = recording["hum_hz"]
     rest = without_tones(audio, rate_hz, notes)
     notes = tell_pairs(rest, rate_hz, notes, instrument, hum_hz)
     fits = fit_notes(audio, rate_hz, notes, instrument, hum_hz, rest=rest)
     targets = instrument.hz()
-    fits = _speed_taken_out(record, notes, fits, targets)
+    fits = _speed_taken_out(record, recording, notes, fits, targets)
     record["notes"] = [describe(note, fit, targets) for note, fit in zip(notes, fits, strict=True)]
-    record["speech"] = strings_record.get("speech", [])
     strings = [note for note in record["notes"] if note["kind"] != "reference_tone"]
     widen_for_take(record["speech"], strings)
-    story = tuning.read_tuning(record["notes"], instrument)
+    story = tuning.read_tuning(cast("list[dict[str, Any]]", record["notes"]), instrument)
     for note, role in zip(record["notes"], story.pop("roles"), strict=True):
         note["role"] = role
-    return record | story
+    return cast("Measured", record | story)
 
 
-def without_tones(audio: Real, rate_hz: float, notes: Sequence[dict[str, Any]]) -> Real:
+def without_tones(audio: Real, rate_hz: float, notes: Sequence[NamedNote]) -> Real:
     """The audio less every sounded reference tone among the notes."""
     for note in notes:
         if note["kind"] == "reference_tone":
@@ -105,10 +139,10 @@ def without_tones(audio: Real, rate_hz: float, notes: Sequence[dict[str, Any]]) 
 def tell_pairs(
     audio: Real,
     rate_hz: float,
-    notes: Sequence[dict[str, Any]],
+    notes: Sequence[NamedNote],
     instrument: Instrument,
     hum_hz: float | None = None,
-) -> list[dict[str, Any]]:
+) -> list[NamedNote]:
     """The notes, those bowed together with a neighbouring string told as two strings.
 
     Taken for one string, the partials that both share would pull its pitch by many cents. What
@@ -117,10 +151,10 @@ def tell_pairs(
     targets, names = instrument.hz(), list(instrument.strings)
     # string -> pitch in Hz when it was last sounded alone, and until when
     last: dict[str, tuple[float, float]] = {}
-    told: list[dict[str, Any]] = []
+    told: list[NamedNote] = []
     for note in notes:
-        name = note.get("string")
-        if note["kind"] in ("plucked", "bowed") and name in names and note.get("f0_hz"):
+        name = note["string"]
+        if note["kind"] in ("plucked", "bowed") and name in names and note["f0_hz"]:
             place = names.index(name)
             beside = [names[k] for k in (place - 1, place + 1) if 0 <= k < len(names)]
             expected = []
@@ -130,18 +164,18 @@ def tell_pairs(
                 heard_lately = note["start_s"] - until_s < UNHEARD_S
                 if (rings_on or note["kind"] == "bowed") and not (off and heard_lately):
                     expected.append(_Beside(other, pitch.shift_hz(hz_alone, off), rings_on))
-            hz = _together(audio, rate_hz, note, expected, hum_hz) if expected else None
+            hz = _together(audio, rate_hz, note, name, expected, hum_hz) if expected else None
             if hz:
                 low, high = sorted(hz, key=lambda string: hz[string])
-                note = note | {"kind": "two_strings", "string": low, "string_2": high}
-                note |= {"f0_hz": hz[low], "f0_2_hz": hz[high]}
+                note = {**note, "kind": "two_strings", "string": low, "string_2": high}
+                note["f0_hz"], note["f0_2_hz"] = hz[low], hz[high]
             else:
                 last[name] = note["f0_hz"], note["end_s"]
         told.append(note)
     return told
 
 
-def _rings_on(before: dict[str, Any], note: dict[str, Any], strings: set[str]) -> bool:
+def _rings_on(before: NamedNote, note: NamedNote, strings: set[str]) -> bool:
     """Whether `note` may be what is left of two strings bowed together just before."""
     pair = before["kind"] == "two_strings"
     same = {before.get("string"), before.get("string_2")} == strings
@@ -159,7 +193,8 @@ class _Beside(NamedTuple):
 def _together(
     audio: Real,
     rate_hz: float,
-    note: dict[str, Any],
+    note: NamedNote,
+    string: str,
     expected: Iterable[_Beside],
     hum_hz: float | None,
 ) -> dict[str, float] | None:
@@ -176,13 +211,14 @@ def _together(
         if two_strings.sound_together(
             cut, rate_hz, look[0], beside.hz, hum_hz=hum_hz, dying=beside.dying
         ):
-            return {note["string"]: look[0], beside.string: beside.hz}
+            return {string: look[0], beside.string: beside.hz}
     return None
 
 
 def _speed_taken_out(
-    record: dict[str, Any],
-    notes: Sequence[dict[str, Any]],
+    record: Measured,
+    recording: MeasuredRecording,
+    notes: Sequence[NamedNote],
     fits: list[NoteFit],
     targets: dict[str, float],
 ) -> list[NoteFit]:
@@ -192,22 +228,22 @@ def _speed_taken_out(
     for note, fit in zip(notes, fits, strict=True):
         if note["kind"] == "reference_tone":
             tones_hz.append(float(fit.f0_hz or note["f0_hz"]))
-        elif note["kind"] in ("plucked", "bowed") and fit.f0_hz and note.get("string"):
-            left[note["string"]] = pitch.cents_between(fit.f0_hz, targets[note["string"]])
-    hum = record["recording"].get("hum_hz")
+        elif note["kind"] in ("plucked", "bowed") and fit.f0_hz and (name := note["string"]):
+            left[name] = pitch.cents_between(fit.f0_hz, targets[name])
+    hum = recording["hum_hz"]
     cents, told = speed.speed_fault(hum, tones_hz, list(left.values()))
     if told is not None:
         record["problems"] = [*record["problems"], told]
     if cents is None:
         return fits
-    record["recording"]["speed_error_cents"] = cents
+    recording["speed_error_cents"] = cents
     return [fit.scaled(2 ** (-cents / 1200)) for fit in fits]
 
 
 def fit_notes(
     audio: Real,
     rate_hz: float,
-    notes: Sequence[dict[str, Any]],
+    notes: Sequence[NamedNote],
     instrument: Instrument,
     hum_hz: float | None = None,
     *,
@@ -240,8 +276,8 @@ def fit_notes(
             body=body,
         )
         fits.append(fit)
-        if fit.f0_hz and note.get("string") and note["kind"] in ("plucked", "bowed"):
-            last[note["string"]] = (fit.f0_hz, note["end_s"])
+        if fit.f0_hz and (name := note["string"]) and note["kind"] in ("plucked", "bowed"):
+            last[name] = (fit.f0_hz, note["end_s"])
     for string in {note.get("string") for note in notes} - {None}:
         members = [
             i
@@ -312,7 +348,7 @@ def _glide_prior(
 GLIDE_KNOWN_CENTS = 10.0  # a prior wider than this is worth no more than the general one
 
 
-def describe(note: dict[str, Any], fit: NoteFit, targets: dict[str, float]) -> dict[str, Any]:
+def describe(note: NamedNote, fit: NoteFit, targets: dict[str, float]) -> MeasuredNote:
     """A note of measured/<take>.json."""
     string = note.get("string")
     target = targets.get(string) if string else None
@@ -324,7 +360,7 @@ def describe(note: dict[str, Any], fit: NoteFit, targets: dict[str, float]) -> d
         length_s = note["end_s"] - note["start_s"]
         ends = _end_doubt(length_s, fit.scatter_cents, float(fit.f0_hz or END_HZ))
         width = math.hypot(width, ends)
-    result = {
+    result: MeasuredNote = {
         "start_s": note["start_s"],
         "end_s": note["end_s"],
         "kind": note["kind"],
@@ -339,7 +375,7 @@ def describe(note: dict[str, Any], fit: NoteFit, targets: dict[str, float]) -> d
         "gliding": fit.gliding,
         "snr_db": note.get("snr_db"),
         "level_db": note.get("level_db"),
-        "track": [[t, c] for t, hz in fit.track if (c := _cents(hz, target, node)) is not None],
+        "track": [(t, c) for t, hz in fit.track if (c := _cents(hz, target, node)) is not None],
         "rests": _held(fit, target, node),
         "role": None,
         "b_inharmonicity": fit.b,
@@ -368,7 +404,7 @@ def _faint_factor(snr_db: float | None) -> float:
     return 1 + FAINT_PART * max(0.0, FAINT_DB - max(0.0, snr_db))
 
 
-def widen_for_take(speech: Iterable[dict[str, Any]], notes: Iterable[dict[str, Any]]) -> None:
+def widen_for_take(speech: Iterable[Span], notes: Iterable[MeasuredNote]) -> None:
     """Widen the intervals of notes that somebody speaks over, and of faint plucks."""
     passages = [(one["start_s"], one["end_s"]) for one in speech]
     for note in notes:
@@ -381,23 +417,32 @@ def widen_for_take(speech: Iterable[dict[str, Any]], notes: Iterable[dict[str, A
         if note["kind"] == "plucked" and spoken:
             beyond = max(0.0, (note["scatter_cents"] or 0.0) - VOICE_SCATTER_CENTS)
             factor, added = max(VOICE_FACTOR, factor), VOICE_SCATTER * beyond
-        for name in ("uncertainty_cents", "uncertainty_2_cents"):
-            if note.get(name) is not None:
-                note[name] = math.hypot(factor * note[name], added)
-        note["rests"] = note["rests"] and [
-            [*held[:3], None if held[3] is None else math.hypot(factor * held[3], added)]
-            for held in note["rests"]
-        ]
+        note["uncertainty_cents"] = _widened(note["uncertainty_cents"], factor, added)
+        if "uncertainty_2_cents" in note:
+            note["uncertainty_2_cents"] = _widened(note["uncertainty_2_cents"], factor, added)
+        if note["rests"]:
+            note["rests"] = [
+                (start_s, end_s, cents, _widened(half, factor, added))
+                for start_s, end_s, cents, half in note["rests"]
+            ]
 
 
-def _held(fit: NoteFit, target: float | None, node: int) -> list[list[float | None]] | None:
+def _widened(half: float | None, factor: float, added: float) -> float | None:
+    return None if half is None else math.hypot(factor * half, added)
+
+
+def _held(fit: NoteFit, target: float | None, node: int) -> list[Rest] | None:
     """A bow's rests as [start_s, end_s, cents, half-width]; None: nothing is known of them."""
     if fit.rests is None or target is None:
         return None
-    return [[r.start_s, r.end_s, _cents(r.hz, target, node), r.half_cents] for r in fit.rests]
+    return [(r.start_s, r.end_s, _deviation(r.hz, target, node), r.half_cents) for r in fit.rests]
 
 
 def _cents(hz: float | None, target: float | None, node: int) -> float | None:
     if hz is None or target is None:
         return None
+    return _deviation(hz, target, node)
+
+
+def _deviation(hz: float, target: float, node: int) -> float:
     return pitch.cents_between(hz, node * target)

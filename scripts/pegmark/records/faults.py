@@ -11,7 +11,7 @@ import signal
 import sys
 import time
 import traceback
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +24,7 @@ POLL_S = 0.005
 ENDS = {0: "done", 1: "failed"}  # the child's exit codes; any other, or a signal, is a crash
 NO_MEMORY = 3
 
-Record = dict[str, Any]
+Record = Mapping[str, Any]
 
 
 def run_in_child(

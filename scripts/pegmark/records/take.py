@@ -94,16 +94,26 @@ class NamedNote(Note):
 
     string: StringName | None  # two_strings: of the lower one
     string_2: NotRequired[StringName | None]  # two_strings: of the upper one
-    string_odds: Share | None  # the probability that this answer is right
+    string_odds: Share  # the probability that this answer is right
+
+
+class FoundNotes(TypedDict):
+    """What segment finds in the audio of a take."""
+
+    status: Readable
+    problems: list[Problem]
+    recording: Recording
+    notes: list[Note]  # by their starts
+    speech: list[Span]
 
 
 class Notes(TypedDict):
-    """notes/<take>.json: the notes of a take, by their starts."""
+    """notes/<take>.json: the notes of a take."""
 
     take: TakeId
     status: Readable
     problems: list[Problem]
-    recording: Recording | None
+    recording: Recording | None  # None: it could not be read
     notes: list[Note]
     speech: list[Span]
 
@@ -117,6 +127,9 @@ class Strings(TypedDict):
     recording: Recording | None
     notes: list[NamedNote]
     speech: list[Span]
+
+
+Rest = tuple[Seconds, Seconds, float, float | None]
 
 
 class MeasuredNote(TypedDict):
@@ -142,7 +155,7 @@ class MeasuredNote(TypedDict):
     level_db: float | None
     track: list[tuple[Seconds, float]]
     """Coarse pitch track, (second, cents against its string's target), at most 12 points."""
-    rests: NotRequired[list[tuple[Seconds, Seconds, float, float | None]] | None]
+    rests: list[Rest] | None
     """Plateaus of a bow's pitch between turns: (start, end, cents, half-width or None where it
     only passed by). Empty: not turned. None: no bow, see the track."""
     role: Role | None  # None: no string's note

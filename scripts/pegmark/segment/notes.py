@@ -15,7 +15,7 @@ Conventions
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +27,9 @@ from pegmark.signals.salience import MARGIN_CENTS, PitchSearch
 from pegmark.signals.spectra import Array
 from pegmark.signals.tone_removal import without_tone
 from pegmark.trade.instruments import Instrument
+
+if TYPE_CHECKING:
+    from pegmark.records.take import FoundNotes, Note, Recording
 
 Floats = NDArray[np.float64]
 
@@ -57,7 +60,7 @@ MISTUNED_CENTS = 120.0  # few strings are so far out, fewer just where a harmoni
 EXACT_CENTS, LOOSE_CENTS = 15.0, 35.0  # a harmonic's distance from the multiple
 
 
-def find_notes(audio: Array, rate_hz: float, instrument: Instrument) -> dict[str, Any]:
+def find_notes(audio: Array, rate_hz: float, instrument: Instrument) -> FoundNotes:
     """All notes of a take.
 
     Parameters
@@ -73,12 +76,13 @@ def find_notes(audio: Array, rate_hz: float, instrument: Instrument) -> dict[str
     audio = np.asarray(audio, np.float32)
     levels = recording_quality.level_db(audio, rate_hz)
     hum = recording_quality.hum_hz(audio, rate_hz)
-    notes: list[dict[str, Any]] = []
+    notes: list[Note] = []
     speech: list[tuple[float, float]] = []
     if len(audio) >= SHORTEST_AUDIO_S * rate_hz and float(levels.max()) > -90:
         notes, speech = _read_take(audio, rate_hz, instrument, hum)
-    facts = {
-        "snr_db": _median([note["snr_db"] for note in notes if note["kind"] != "reference_tone"]),
+    level_dbfs = float(np.quantile(levels, 0.9))
+    facts: Recording = {
+        "snr_db": _median([snr for note in notes if (snr := note["snr_db"]) is not None]),
         "clipped_fraction": recording_quality.clipped_fraction(audio),
         "low_cut_hz": recording_quality.low_cut_hz(audio, rate_hz),
         "gated": recording_quality.is_gated(levels),
@@ -88,11 +92,11 @@ def find_notes(audio: Array, rate_hz: float, instrument: Instrument) -> dict[str
             [(note["start_s"], note["end_s"]) for note in notes] + speech,
             len(audio) / rate_hz,
         ),
-        "level_dbfs": float(np.quantile(levels, 0.9)),
+        "level_dbfs": level_dbfs,
     }
     return {
         "status": "ok",
-        "problems": recording_quality.problems_of(facts) if len(audio) else [],
+        "problems": recording_quality.problems_of(level_dbfs) if len(audio) else [],
         "recording": facts,
         "notes": notes,
         "speech": [{"start_s": start, "end_s": end} for start, end in speech],
@@ -112,11 +116,11 @@ def _median(values: list[float]) -> float | None:
 
 def _read_take(
     audio: Array, rate_hz: float, instrument: Instrument, hum: float | None
-) -> tuple[list[dict[str, Any]], list[tuple[float, float]]]:
+) -> tuple[list[Note], list[tuple[float, float]]]:
     search = pitch_search(instrument, rate_hz)
     floor = onsets.noise_floor(audio, instrument)
     top = float(np.abs(audio).max())
-    notes: list[dict[str, Any]] = []
+    notes: list[Note] = []
     heard: list[reference_tones.Tone] = []
     talk: list[tuple[Floats, Floats]] = []
     step = BLOCK_S - OVERLAP_S
@@ -160,7 +164,7 @@ def _read_take(
     return notes, speech.passages(times, odds)
 
 
-def _tell_harmonics(notes: list[dict[str, Any]], instrument: Instrument) -> None:
+def _tell_harmonics(notes: list[Note], instrument: Instrument) -> None:
     """Give touched harmonics their kind.
 
     A harmonic is a whole multiple of an open string's pitch where no open string can be, or of one
@@ -197,7 +201,7 @@ def _joined(heard: list[reference_tones.Tone]) -> list[reference_tones.Tone]:
     return joined
 
 
-def _tone_note(tone: reference_tones.Tone) -> dict[str, Any]:
+def _tone_note(tone: reference_tones.Tone) -> Note:
     return {
         "start_s": max(0.0, tone.start_s),
         "end_s": tone.end_s,
@@ -211,7 +215,7 @@ def _tone_note(tone: reference_tones.Tone) -> dict[str, Any]:
 
 def _read_block_notes(
     block: Block, features: Features, steady: list[reference_tones.Tone], talk: Floats
-) -> list[dict[str, Any]]:
+) -> list[Note]:
     if not len(features):
         return []
     inputs = note_classifier.inputs_of(features, talk)
@@ -314,8 +318,8 @@ def _as_notes(
     chosen: NDArray[np.int64],
     followed: Followed,
     keep: list[int],
-) -> list[dict[str, Any]]:
-    notes: list[dict[str, Any]] = []
+) -> list[Note]:
+    notes: list[Note] = []
     starts = features.onset_s[chosen[keep]]
     whites, rough = [], []
     for k, position in enumerate(keep):

@@ -8,7 +8,6 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -185,17 +184,17 @@ def pumps(
     return bool(np.median(rises) > 4.0)
 
 
-def problems_of(facts: dict[str, Any]) -> list[Problem]:
+def problems_of(level_dbfs: float) -> list[Problem]:
     """What is so wrong with a recording that its notes may be missed, told to the teacher.
 
-    facts : "level_dbfs" is used. Noise is told by the score, which knows what it costs.
+    Noise is told by the score, which knows what it costs.
     """
-    if facts["level_dbfs"] >= QUIET_DBFS:
+    if level_dbfs >= QUIET_DBFS:
         return []
     return [
         problem(
             "too_quiet",
-            f"The recording is very quiet ({facts['level_dbfs']:.0f} dB of full scale): notes may "
+            f"The recording is very quiet ({level_dbfs:.0f} dB of full scale): notes may "
             "have been missed.",
             "Listen to the take, and ask the student to sit closer to the microphone.",
         )

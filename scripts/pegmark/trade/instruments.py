@@ -9,9 +9,12 @@ import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from pegmark.trade import pitch
+
+if TYPE_CHECKING:
+    pass
 
 
 class Resonances(NamedTuple):
