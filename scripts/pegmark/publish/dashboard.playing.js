@@ -49,6 +49,14 @@ function loadAhead() {
   wanted.slice(1).forEach(playerOf);
 }
 
+// The first of each way of marking, while the page is still being read.
+function loadFirst() {
+  for (const items of [itemsToHear(), itemsToMark("")]) {
+    const media = items.length && mediaOf(items[0]);
+    if (media) playerOf(media);
+  }
+}
+
 function playItem(item) {
   stopPlaying();
   const media = mediaOf(item);

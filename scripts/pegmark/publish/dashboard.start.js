@@ -21,3 +21,4 @@ document.addEventListener("click", (event) => {
   if (link && link.getAttribute("href") === location.hash) openFromAddress();
 });
 document.documentElement.dataset.ready = "yes";
+setTimeout(loadFirst, 500); // after what is seen at first
