@@ -4,6 +4,7 @@ import io
 import itertools
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -421,3 +422,85 @@ def test_demo_class_is_what_its_truth_says():
             assert abs(cents(heard, note["f0_hz"])) < 4, (path.name, note)
             checked += 1
     assert checked >= 20
+
+
+# --- what lies outside of the usual ---------------------------------------------------------------
+
+
+def level_db(audio, start_s, end_s):
+    return 10 * np.log10(np.mean(part(audio, start_s, end_s) ** 2) + 1e-12)
+
+
+def test_a_body_outside_has_all_modes_moved_further_than_any_usual_one():
+    for name in strings.BODY_MODES:
+        for seed in range(40):
+            usual = np.array(strings.Body.of(name, seed).modes_hz)
+            moved = np.array(strings.Body.outside(name, seed).modes_hz) / usual
+            assert 0.6 < moved.min() <= moved.max() < 1.55
+            assert abs(np.log(moved.mean())) > 0.02
+
+
+@pytest.mark.parametrize(("swell", "grows"), [((-14, 0), True), ((0, -10), False)])
+def test_a_bow_swells_as_stated(swell, grows):
+    audio, _ = strings.bow(220, 1.4, RATE_HZ, seed=3, swell_db=swell, wander_cents=0)
+    change = level_db(audio, 1.1, 1.3) - level_db(audio, 0.2, 0.4)
+    stated = (swell[1] - swell[0]) * 0.9 / 1.4
+    assert change == pytest.approx(stated, abs=3.0)  # bows are never quite level
+    assert bool(change > 0) is grows
+
+
+def test_a_bow_that_stays_on_the_string_stops_it_and_one_that_leaves_lets_it_ring():
+    stopped, _ = strings.bow(220, 1.0, RATE_HZ, seed=4, ring_s=1.0, stop_s=0.05)
+    ringing, truth = strings.bow(220, 1.0, RATE_HZ, seed=4, ring_s=1.0)
+    assert level_db(stopped, 1.08, 1.2) < level_db(stopped, 0.5, 0.9) - 60
+    assert level_db(ringing, 1.08, 1.2) > level_db(ringing, 0.5, 0.9) - 10
+    assert truth["end_s"] == 1.0  # the bow's end: what rings on is the string alone
+
+
+@needs_samples
+@pytest.mark.parametrize(
+    ("by", "hz"), [("piano", 437.3), ("oboe", 415.0), ("church organ", 220.0), ("cello", 220.0)]
+)
+def test_a_tuning_note_has_the_fundamental_it_states(by, hz):
+    audio, truth = samples.tuning_note(by, hz, 3.0, RATE_HZ, seed=1)
+    assert truth["f_inf_hz"] == pytest.approx(hz, abs=1e-6)
+    # The spectrum's peak; a piano's three strings and a player's vibrato leave a cent.
+    assert abs(cents(peak_hz(part(audio, 0.3, 2.7), RATE_HZ, hz), hz)) < 1.2
+
+
+@needs_samples
+def test_a_pianos_partials_stand_sharp_of_its_fundamental():
+    audio, _ = samples.tuning_note("piano", 440.0, 3.0, RATE_HZ)
+    fourth = peak_hz(part(audio, 0.3, 2.7), RATE_HZ, 4 * 440.0) / 4
+    assert 1 < cents(fourth, 440.0) < 40  # stiff strings: Fletcher & Rossing 12.3, from memory
+
+
+def test_a_partner_is_as_much_fainter_as_stated():
+    cello = load_instruments(ROOT / "config" / "instruments.yaml")["cello"]
+    room = takes.Room(rt60_s=None, snr_db=60)
+    events = [takes.Pluck("D3", 4), takes.Rest(8), takes.Pluck("D3", 2)]
+    heard = {
+        db: takes.assemble(cello, {}, events, room=replace(room, partner_db=db))
+        for db in (None, -14.0, -34.0)
+    }
+    assert heard[None][1]["others"] == []
+    assert len(heard[-14.0][1]["others"]) > 5
+    loud, faint = (heard[db][0] - heard[None][0] for db in (-14.0, -34.0))
+    ratio = np.sqrt(np.mean(loud**2) / np.mean(faint**2))
+    assert 20 * np.log10(ratio) == pytest.approx(20, abs=0.5)
+    own = level_db(heard[None][0], 0.5, 1.0)
+    notes = heard[-14.0][1]["others"]
+    theirs = np.median([level_db(loud, n["start_s"], n["start_s"] + 0.5) for n in notes])
+    assert theirs - own == pytest.approx(-14, abs=4)
+
+
+@needs_samples
+@needs_speech
+def test_a_wide_take_is_the_same_twice_and_unlike_the_usual_one():
+    cello = load_instruments(ROOT / "config" / "instruments.yaml")["cello"]
+    first, truth = takes.random_take(3, cello, wide=True)
+    again, _ = takes.random_take(3, cello, wide=True)
+    usual, other = takes.random_take(3, cello)
+    assert np.array_equal(first, again)
+    assert not np.array_equal(first[: len(usual)], usual[: len(first)])
+    assert truth["order"] == other["order"]  # what is done is the same, not how

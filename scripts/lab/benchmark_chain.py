@@ -1,6 +1,6 @@
 """The whole chain on invented takes: notes found, strings named, pitches measured, what is left.
 
-    python scripts/lab/benchmark_chain.py [--quick] [--takes 32] [--seed 900000] [--list]
+    python scripts/lab/benchmark_chain.py [--quick] [--takes 32] [--seed 900000] [--list] [--wide]
 
 Takes of the sound laboratory, with the model's notes and with sampled players ("real": bows of all
 instruments and the bass's plucks from Debian's fluid-soundfont-gm), go through
@@ -143,15 +143,21 @@ def compare(record: Measured, truth: dict[str, Any], take: str) -> list[Verdict]
 
 
 def run_group(
-    difficulty: str, real: bool, takes: int, seed: int, table: dict[str, Instrument]
+    difficulty: str,
+    real: bool,
+    takes: int,
+    seed: int,
+    table: dict[str, Instrument],
+    wide: bool = False,
 ) -> Group:
     """`takes` invented takes, all instruments in turn."""
     group = Group()
     for k in range(takes):
         instrument = table[INSTRUMENTS[k % len(INSTRUMENTS)]]
-        audio, truth = random_take(seed + k, instrument, difficulty, real=real)
+        audio, truth = random_take(seed + k, instrument, difficulty, real=real, wide=wide)
         record = hear(audio, instrument, group.cpu_s)
-        name = f"{difficulty}{', real' if real else ''}, seed {seed + k}, {instrument.key}"
+        players = f"{', real' if real else ''}{', wide' if wide else ''}"
+        name = f"{difficulty}{players}, seed {seed + k}, {instrument.key}"
         group.verdicts += compare(record, truth, name)
         group.recorded_s += len(audio) / RATE_HZ
         group.takes += 1
@@ -208,6 +214,7 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="few takes: under two minutes")
     parser.add_argument("--takes", type=int, default=32, help="takes per group")
     parser.add_argument("--seed", type=int, default=900_000)
+    parser.add_argument("--wide", action="store_true", help="also bodies, bows, partners of others")
     parser.add_argument("--list", action="store_true", help="name the silently wrong strings")
     options = parser.parse_args()
     takes = len(INSTRUMENTS) if options.quick else options.takes
@@ -217,6 +224,11 @@ def main() -> None:
     for number, (difficulty, real) in enumerate((d, r) for r in sources for d in DIFFICULTIES):
         name = f"{difficulty}, {'real' if real else 'model'}"
         groups[name] = run_group(difficulty, real, takes, options.seed + 10_000 * number, table)
+    if options.wide and samples.SOUND_FONT.is_file():
+        for number, real in enumerate(sources):
+            name = f"wide, {'real' if real else 'model'}"
+            seed = options.seed + 100_000 + 10_000 * number
+            groups[name] = run_group("usual", real, takes, seed, table, wide=True)
     print("| group | strings | p50 | p95 | inside, % | half-width | unsure | not heard | wrong |")
     print("|---|---|---|---|---|---|---|---|---|")
     verdicts = [v for group in groups.values() for v in group.verdicts]

@@ -12,7 +12,7 @@ from typing import Any
 
 import numpy as np
 
-from lab import speech, takes
+from lab import speech, takes, wide
 from pegmark.trade.instruments import Instrument
 
 Events = list[takes.Event]
@@ -120,6 +120,33 @@ def neighbour(instrument: Instrument, rng: np.random.Generator) -> Events:
     return events
 
 
+def any_bows(instrument: Instrument, rng: np.random.Generator) -> Events:
+    """Bows of 0.4 to 1.5 s and longer, of all starts, swells and ends; loud plucks beside."""
+    events: Events = []
+    for string in _some(instrument, rng, 4):
+        for _ in range(3):
+            bow = takes.Bow(string, float(rng.uniform(0.4, 2.0)))
+            events += [wide.any_bow(bow, rng), takes.Rest(float(rng.uniform(0, 1.2)))]
+        if rng.random() < 0.5:
+            events += [takes.Pluck(string, 1, float(rng.uniform(0.8, 2.5)))]
+    return events
+
+
+def given_a(instrument: Instrument, rng: np.random.Generator) -> Events:
+    """Another instrument gives the A, alone or under the first string; then the strings."""
+    string = instrument.order[0] if instrument.order else instrument.strings[0]
+    cents = float(rng.normal(0, 60))
+    events: Events = [wide.tuning_note(instrument, rng), takes.Pluck(string, 2, 0.9)]
+    if rng.random() < 0.5:
+        events.append(
+            takes.Tune(string, (cents, 0.0), "bowed" if rng.random() < 0.5 else "plucked")
+        )
+    events.append(takes.Bow(string, float(rng.uniform(1.0, 2.5))))
+    for other in _some(instrument, rng, 2):
+        events.append(takes.Pluck(other, 2, 0.9))
+    return events
+
+
 DRILLS: dict[str, Callable[[Instrument, np.random.Generator], Events]] = {
     "quick plucks": quick_plucks,
     "soft bows": soft_bows,
@@ -131,12 +158,22 @@ DRILLS: dict[str, Callable[[Instrument, np.random.Generator], Events]] = {
     "spoken over": spoken_over,
     "neighbour": neighbour,
     "knocks": neighbour,
+    "any bows": any_bows,
+    "given A": given_a,
+    "partner": neighbour,
 }
 ROOMS: dict[str, dict[str, Any]] = {
     "neighbour": {"other_player_db": -22.0},
     "knocks": {"thumps_per_minute": 25.0},
 }
 SNR_DB = (12.0, 40.0)
+
+
+def _own_room(name: str, rng: np.random.Generator) -> dict[str, Any]:
+    """What a drill's room has besides."""
+    if name == "partner":
+        return {"partner_db": float(rng.uniform(*wide.PARTNER_DB))}
+    return ROOMS.get(name, {})
 
 
 def drill(
@@ -160,7 +197,7 @@ def drill(
         snr_db=drawn if snr_db is None else snr_db,
         colour=str(rng.choice(["pink", "brown", "white"])),
         rt60_s=float(rng.uniform(0.2, 0.7)),
-        **ROOMS.get(name, {}),
+        **_own_room(name, rng),
     )
     high = float(rng.uniform(5, 40))
     player = takes.Player(

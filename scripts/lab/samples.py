@@ -13,12 +13,21 @@ from __future__ import annotations
 import struct
 import subprocess
 import tempfile
+from collections.abc import Sequence
 from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
 
-from lab.strings import SETTLED_S, CentsPath, Note, along, measured_window, slow_wander
+from lab.strings import (
+    SETTLED_S,
+    CentsPath,
+    Note,
+    along,
+    bow_level,
+    measured_window,
+    slow_wander,
+)  # fmt: skip
 
 SOUND_FONT = Path("/usr/share/sounds/sf2/FluidR3_GM.sf2")
 PROGRAMS = {  # General MIDI programme numbers, counted from 0
@@ -28,7 +37,10 @@ PROGRAMS = {  # General MIDI programme numbers, counted from 0
     "double bass": 43,
     "plucked bass": 32,
     "plucked guitar": 24,
+    "piano": 0,
     "church organ": 19,
+    "reed organ": 20,
+    "oboe": 68,
     "flute": 73,
     "trumpet": 56,
 }
@@ -36,6 +48,7 @@ RATE_HZ = 48000
 TICKS_PER_S = 960
 TRACK_STEP_S = 0.002
 TAIL_S = 0.5  # rendered after a note is released
+RELEASE_S = 0.35  # a bowed string that is damped sounds on so long
 
 
 def play(
@@ -122,23 +135,28 @@ def bowed(
     velocity: int = 90,
     level: float = 0.3,
     lead_s: float = 0.0,
+    ring_s: float | None = None,
+    stop_s: float | None = None,
+    swell_db: Sequence[float] = (),
 ) -> Note:
     """A sampled player's bowed note as an open string: no vibrato, pitch known.
 
-    Parameters and truth as `strings.bow`. The sound keeps the player's attack, bow noise and
-    swell; its pitch is f0_hz along `path` with a slow wander of wander_cents. Where the player's
-    vibrato met the room's echo single partials stay off it, so f_inf_hz is good to about 0.3
-    cents on the bass and 1 cent on the violin.
+    Parameters and truth as `strings.bow`; ring_s None: the string is damped within RELEASE_S.
+    The sound keeps the player's attack, bow noise and swell; its pitch is f0_hz along `path` with a
+    slow wander of wander_cents. Where the player's vibrato met the room's echo single partials stay
+    off it, so f_inf_hz is good to about 0.3 cents on the bass and 1 cent on the violin.
     """
     key = _clean_key(instrument, round(69 + 12 * np.log2(f0_hz / 440)))
-    raw, _ = play(instrument, key, duration_s * 1.2 + 0.1, velocity=velocity)
+    after_s = RELEASE_S if ring_s is None else ring_s
+    longer_s = duration_s if ring_s is None else duration_s + ring_s
+    raw, _ = play(instrument, key, longer_s * 1.2 + 0.1, velocity=velocity)
     raw = raw[_first_sound(raw) :]
     own = own_track(raw, RATE_HZ, 440 * 2 ** ((key - 69) / 12))
     rng = np.random.default_rng([seed, 5])
-    size = int((duration_s + 0.35) * RATE_HZ)
+    size = int((duration_s + after_s) * RATE_HZ)
     t = np.arange(size) / RATE_HZ
     cents = along(path, t)
-    wander = slow_wander(rng, duration_s + 0.35, wander_cents, t)
+    wander = slow_wander(rng, duration_s + after_s, wander_cents, t)
     inside = _inside(t, duration_s)
     wander -= 1200 * np.log2((2 ** (wander[inside] / 1200)).mean())
     still = f0_hz * 2 ** (wander / 1200)
@@ -156,9 +174,11 @@ def bowed(
     wanted = f0_hz * 2 ** ((cents + wander) / 1200)
     audio = audio * np.clip((len(audio) / RATE_HZ - t[: len(audio)]) / 0.05, 0, 1)
     sounding = t[: len(audio)]
+    fall = 12 if ring_s is None else 3.5  # per second, of a damped and of a free string at 220 Hz
     audio = audio * np.where(
-        sounding > duration_s, np.exp(-(sounding - duration_s) * 12 * np.sqrt(f0_hz / 220)), 1
+        sounding > duration_s, np.exp(-(sounding - duration_s) * fall * np.sqrt(f0_hz / 220)), 1
     )
+    audio = audio * bow_level(sounding, duration_s, swell_db, stop_s)
     truth = {
         "kind": "bowed",
         "f_inf_hz": float(wanted[inside].mean()),
@@ -209,6 +229,41 @@ def plucked(
         "end_hz": float(still[-1]),
     }
     return _delivered(audio, rate_hz, level, lead_s), truth
+
+
+def tuning_note(
+    program: str,
+    f0_hz: float,
+    duration_s: float,
+    rate_hz: int,
+    *,
+    seed: int = 0,
+    level: float = 0.2,
+) -> Note:
+    """The note that another instrument gives to tune to: a key of PROGRAMS, at f0_hz.
+
+    The pitch is the mean over `strings.measured_window`; of a piano its fundamental's, since the
+    partials stand sharp of it (stiff strings; common knowledge, no source), good to a cent: its
+    three strings beat. Bowed instruments lose
+    their vibrato, the others keep what they have.
+    """
+    if program in ("violin", "viola", "cello", "double bass"):
+        return bowed(program, f0_hz, duration_s, rate_hz, seed=seed, level=level)
+    key = round(69 + 12 * np.log2(f0_hz / 440))
+    raw, _ = play(program, key, duration_s * 1.06 + 0.2)
+    raw = raw[_first_sound(raw) :]
+    near_hz, window = 440 * 2 ** ((key - 69) / 12), measured_window(duration_s)
+    if program == "piano":
+        pitch, _, step = _partials(raw, RATE_HZ, near_hz)
+        first, last = (int(at * RATE_HZ / step) for at in window)
+        own = float(pitch[0, first:last].mean())
+    else:
+        own, _ = mean_pitch(raw, RATE_HZ, near_hz, *window)
+    size = int(duration_s * RATE_HZ)
+    audio = replay(raw, np.full(size, f0_hz / own))
+    audio = audio * np.clip((duration_s - np.arange(len(audio)) / RATE_HZ) / 0.08, 0, 1)
+    truth = {"kind": "tuning_note", "f_inf_hz": f0_hz, "onset_s": 0.0, "end_s": duration_s}
+    return _delivered(audio, rate_hz, level, 0.0), truth
 
 
 def _partials(audio: np.ndarray, rate_hz: int, f0_hz: float) -> tuple[np.ndarray, np.ndarray, int]:

@@ -22,7 +22,7 @@ kind, f_inf_hz, onset_s, end_s (seconds in the audio).
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -69,6 +69,19 @@ class Body:
         pull = drawn if pull_cents is None else pull_cents
         tilt = rng.normal(0, 4, len(TILT_HZ)) + np.array([0, 0, 2, 8, 10, 0])
         return cls(tuple(modes), float(rng.uniform(10, 25)), pull, tuple(tilt))
+
+    @classmethod
+    def outside(cls, instrument: str, seed: int) -> Body:
+        """A body unlike those of `of`: all modes moved 0.7 to 1.4 times, each a little more, any Q.
+
+        Of part-size instruments the modes lie higher, of large ones lower; strings are the same.
+        """
+        rng = np.random.default_rng([seed, 103])
+        usual = cls.of(instrument, seed)
+        while 0.94 < (moved := 0.7 * 2 ** float(rng.random())) < 1.06:
+            pass
+        modes = np.array(usual.modes_hz) * moved * rng.uniform(0.92, 1.08, len(usual.modes_hz))
+        return replace(usual, modes_hz=tuple(modes), q=float(5 * 10 ** rng.random()))
 
     def gain(self, hz: np.ndarray) -> np.ndarray:
         """Linear gain of what is radiated at `hz`."""
@@ -209,7 +222,9 @@ def bow(
     noise_db: float = -30.0,
     level: float = 0.3,
     lead_s: float = 0.0,
-    tail_s: float = 0.4,
+    ring_s: float = 0.4,
+    stop_s: float | None = None,
+    swell_db: Sequence[float] = (),
     path: CentsPath = None,
 ) -> Note:
     """A bowed note of an open string, without vibrato.
@@ -217,21 +232,23 @@ def bow(
     Parameters
     ----------
     f0_hz : the pitch: its mean from SETTLED_S after the start to BOW_END_S before the end.
-    duration_s : how long the bow moves; afterwards the string rings for tail_s.
+    duration_s : how long the bow moves; afterwards the string rings for ring_s.
     wander_cents : standard deviation of a slow random walk of the pitch.
     attack_s : time to full loudness (0.03 a bite, 0.3 a soft start).
     attack_cents : how far off the start stands; it is gone after some 150 ms.
     changes_s : times at which the bow changes direction.
     noise_db : level of the bow's noise under the note.
+    stop_s : the bow stays on the string and stops it (by 60 dB) within so long; None: it leaves.
+    swell_db : levels spread evenly over the bow, straight lines between.
     path, level, lead_s : as in `pluck`.
 
     Truth also has wander_cents, and with a path start_hz and end_hz.
     """
     rng = np.random.default_rng(seed)
-    size = round((duration_s + tail_s) * rate_hz)
+    size = round((duration_s + ring_s) * rate_hz)
     t = np.arange(size) / rate_hz
     number, hz = _series(f0_hz, 0.0, rate_hz)
-    wander = slow_wander(rng, duration_s + tail_s, wander_cents, t)
+    wander = slow_wander(rng, duration_s + ring_s, wander_cents, t)
     dips, sign = _changes(t, changes_s, rng)
     start = attack_cents * np.exp(-t / 0.04)
     window = measured_window(duration_s)
@@ -242,7 +259,7 @@ def bow(
     track = f0_hz * _ratio(cents + own)
 
     gain = body.gain(hz) / number * np.exp(-hz / 6000)
-    swell = 1 + 0.12 * slow_wander(rng, duration_s + tail_s, 1.0, t).clip(-2, 2)
+    swell = 1 + 0.12 * slow_wander(rng, duration_s + ring_s, 1.0, t).clip(-2, 2)
     ring = 6.908 / (2.0 * np.sqrt(220 / f0_hz))
     base = np.cumsum(track) / rate_hz
     audio = np.zeros(size)
@@ -251,7 +268,7 @@ def bow(
         after = np.maximum(0, t - duration_s)
         envelope = rise**2 * (3 - 2 * rise) * np.exp(-ring * (1 + (hz[i] / 1500) ** 1.5) * after)
         audio += gain[i] * envelope * _sine(base * n)
-    audio *= swell * dips * sign
+    audio *= swell * dips * sign * bow_level(t, duration_s, swell_db, stop_s)
     bowing = np.clip(t / 0.02, 0, 1) * np.clip((duration_s - t) / 0.03, 0, 1)
     loud = np.sqrt(np.mean(audio[inside] ** 2)) if inside.any() else np.abs(audio).max()
     audio += _hiss(rng, size, rate_hz, f0_hz) * loud * 10 ** (noise_db / 20) * bowing
@@ -399,6 +416,18 @@ def _changes(
         dips *= 1 - rng.uniform(0.6, 0.95) * np.exp(-(((t - change) / half) ** 2))
         sign *= np.tanh((change - t) / 0.008)
     return dips, sign
+
+
+def bow_level(
+    t: np.ndarray, duration_s: float, swell_db: Sequence[float], stop_s: float | None
+) -> np.ndarray:
+    """What a bow's swelling, and a bow that stays on the string, make of its loudness at t in s."""
+    level = np.ones(len(t))
+    if swell_db:
+        level = 10 ** (np.interp(t, np.linspace(0, duration_s, len(swell_db)), swell_db) / 20)
+    if stop_s is not None:
+        level = level * np.exp(-6.908 * np.maximum(0, t - duration_s) / stop_s)
+    return level
 
 
 def _click(rng: np.random.Generator, t: np.ndarray, rate_hz: int) -> np.ndarray:

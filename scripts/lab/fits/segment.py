@@ -1,9 +1,9 @@
 """The tables by which candidates are told from notes: {"note_classifier": {question: table}}.
 
 Takes of the sound laboratory are made: every other one an invented take (all difficulties, a
-quarter of them with sampled players), the others drills of one hard thing each, all four
-instruments in turn. Every hypothesis of every candidate (`pegmark.segment.onsets`) is compared with
-the truth:
+quarter of them with sampled players, a third of them wide), the others drills of one hard thing
+each (a third of them with sampled players), all four instruments in turn. Every hypothesis of every
+candidate (`pegmark.segment.onsets`) is compared with the truth:
 
 - "note": yes for the hypothesis nearest to the start of a true note, with its pitch; those beside
   it that have its pitch too are left out; all others are no.
@@ -86,11 +86,12 @@ def make(number: int) -> tuple[np.ndarray, dict[str, Any]]:
     instrument = TABLE[INSTRUMENTS[(number // 2) % 4]]
     if number % 2:
         name = list(DRILLS)[(number // 2) % len(DRILLS)]
-        audio, truth = drill(name, instrument, SEED + number)
+        audio, truth = drill(name, instrument, SEED + number, real=(number // 2) % 3 == 1)
     else:
         difficulty = DIFFICULTIES[(number // 8) % len(DIFFICULTIES)]
         real = (number // 8) % 4 == 3
-        audio, truth = random_take(SEED + number, instrument, difficulty, real=real)
+        wide = (number // 2) % 3 == 2
+        audio, truth = random_take(SEED + number, instrument, difficulty, real=real, wide=wide)
     return audio.astype(np.float16), truth  # 16 bits: no recording has more
 
 
