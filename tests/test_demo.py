@@ -9,16 +9,22 @@ import csv
 import email
 import email.policy
 import json
+import math
 import re
 import shutil
+import statistics
 import subprocess
 import sys
 from pathlib import Path
 
 import jsonschema
+import librosa
+import numpy as np
 import pikepdf
 import pytest
 import yaml
+
+from pegmark.publish import orchestra
 
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLED_CENTS = 2.5  # how far a sampled bow may stand from the pitch it was rendered at
@@ -122,6 +128,28 @@ def test_big_silent_turns_are_moves_without_sound(records):
     biggest = max(moves, key=lambda move: abs(move["to_cents"] - move["from_cents"]))
     assert biggest["to_cents"] - biggest["from_cents"] == pytest.approx(184, abs=25)
     assert biggest["sounding"] is not True
+
+
+def test_the_forecast_of_the_orchestra_is_what_librosa_hears(graded, records):
+    """Of every A's deciding passage: librosa's YIN beside the pitch that the forecast plays."""
+    ticket = json.loads((graded[0] / "tickets/publish.json").read_text("utf-8"))
+    voices = orchestra.a_strings(orchestra.voices(records.values(), ticket))
+    assert len(voices) >= 5
+    heard = []
+    for voice in voices:
+        record = records[voice.student_id]
+        passage = record["strings"][voice.string]["deciding"]
+        name = f"{record['submission']['sha256'][:16]}*.npy"
+        audio = np.load(next((graded[0] / "decoded").glob(name)))
+        sound = audio[int((passage["start_s"] + 0.25) * 16000) : int(passage["end_s"] * 16000)]
+        low, high = voice.f0_hz / 1.3, voice.f0_hz * 1.3
+        found = np.median(librosa.yin(sound, fmin=low, fmax=high, sr=16000, frame_length=4096))
+        heard.append(voice.cents + 1200 * math.log2(found / voice.f0_hz))
+        assert heard[-1] == pytest.approx(voice.cents, abs=SAMPLED_CENTS)
+    spread = orchestra.spread_of(voices).spread_cents
+    assert statistics.stdev(heard) == pytest.approx(spread, abs=1.0)
+    for name in ("as_left", "after"):
+        assert (graded[0] / f"orchestra/{name}.mp3").stat().st_size > 10_000
 
 
 def test_unreadable_and_missing_are_states_not_zeros(graded, records):

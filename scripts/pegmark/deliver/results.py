@@ -13,8 +13,11 @@ from pathlib import Path
 
 from pegmark.files.store import PART, remove
 
-FOLDERS = ("records", "scores", "sheets", "clips", "outbox")
-FILES = ("dashboard.html", "gradebook.csv", "attention.csv", "recheck.json", "oneroster.zip")
+FOLDERS = ("records", "scores", "sheets", "clips", "outbox", "orchestra")
+FILES = (
+    *("dashboard.html", "orchestra.html", "gradebook.csv", "attention.csv", "recheck.json"),
+    "oneroster.zip",
+)
 
 
 def deliver(work: Path, results: Path) -> None:

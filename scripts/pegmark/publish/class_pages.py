@@ -10,12 +10,13 @@ from pegmark.publish.class_records import Record
 from pegmark.publish.dashboard import build_dashboard
 from pegmark.publish.gradebook import gradebook_csv
 from pegmark.publish.oneroster import oneroster_zip
+from pegmark.publish.orchestra_page import orchestra_pages
 
 
 def class_pages(
     records: Mapping[str, Record], ticket: Mapping[str, Any], opinion: dict[str, Any] | None
 ) -> dict[str, str | bytes | None]:
-    """The class page, the gradebook, the attention list and the open roster standard's archive.
+    """Class page, gradebook, attention list, the open roster standard's archive, the orchestra.
 
     Parameters
     ----------
@@ -25,11 +26,12 @@ def class_pages(
 
     Returns
     -------
-    Text or bytes by file name; None for an archive that the roster does not allow.
+    Text or bytes by file name; None for what this class cannot have.
     """
     return {
         "dashboard.html": build_dashboard(records, ticket, opinion),
         "gradebook.csv": gradebook_csv(records, ticket),
         "attention.csv": attention_csv(records, ticket, opinion),
         "oneroster.zip": oneroster_zip(records, ticket),
+        **orchestra_pages(records, ticket),
     }
