@@ -149,7 +149,8 @@ def corrections(some: Sequence[Voice], most: int = CORRECTIONS) -> list[Correcti
     Strings that are in tune are left alone, so there may be fewer than `most`. A greedy choice: it
     is what a teacher does.
     """
-    left, found = list(some), []
+    left = list(some)
+    found: list[Correction] = []
     while len(found) < most and len(left) > 1:
         off = [at for at, voice in enumerate(left) if abs(voice.cents) > WORTH_CENTS]
         trials = [(_spread([v.cents for v in _corrected(left, at)]) or 0.0, at) for at in off]
