@@ -38,12 +38,13 @@ EXAMPLES = {
     "en": {
         "string": "D", "other": "A", "wanted": "A", "strings": "A and D", "cents": "12",
         "direction": "too high", "width": "too far apart", "hertz": "442", "wanted_hertz": "440",
-        "times": "3", "time": "0:43", "at": " at 0:43", "title": "Tune every day",
+        "times": "3", "time": "0:43", "at": " at 0:43", "title": "Tune every day", "beats": "3",
     },
     "es": {
         "string": "re", "other": "la", "wanted": "la", "strings": "la y re", "cents": "12",
         "direction": "demasiado alta", "width": "de más", "hertz": "442", "wanted_hertz": "440",
         "times": "3", "time": "0:43", "at": " en el minuto 0:43", "title": "Afinar cada día",
+        "beats": "3",
     },
 }  # fmt: skip
 OF_SHEETS = {

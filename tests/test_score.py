@@ -367,9 +367,73 @@ def test_by_ear_without_a_sounded_a_counts_from_the_students_own():
     at_442 = dict.fromkeys(("E5", "A4", "D4", "G3"), 7.851)
     record = grade(take(cents=at_442), reference={"method": "by_ear"})
     against = {name: state["judged"]["against"] for name, state in record["strings"].items()}
-    assert against == {"E5": "own_a", "A4": "assignment", "D4": "own_a", "G3": "own_a"}
+    assert {name: against[name] for name in ("E5", "D4", "G3")} == dict.fromkeys(
+        ("E5", "D4", "G3"), "own_a"
+    )
+    # Nobody knows which A she tuned to: no point is lost, and the take says why.
+    assert record["strings"]["A4"]["verdict"] == "unsure"
+    found = row(record, "final_pitch")
+    assert (found["points"], found["open"]) == (3, 1)
+    (told,) = record["problems"]
+    assert (told["code"], told["string"]) == ("no_a_sounded", "A4")
+    assert told["end_s"] > told["at_s"]
+    assert [item["text"] for item in found["evidence"]] == [
+        "We did not hear the A that you tuned your A string to."
+    ]
+
+
+def test_by_ear_without_a_sounded_a_counts_from_the_assignments_only_if_that_is_written():
+    at_442 = dict.fromkeys(("E5", "A4", "D4", "G3"), 7.851)
+    reference = {"method": "by_ear", "unheard_a": "reference"}
+    record = grade(take(cents=at_442), reference=reference)
+    assert record["strings"]["A4"]["judged"]["against"] == "assignment"
     assert record["strings"]["A4"]["verdict"] == "close"
     assert row(record, "final_pitch")["points"] == 3.5
+
+
+def sounded(hertz, half=0.3, start_s=2.0):
+    """What somebody else sounded, as the measuring lists it."""
+    return [{"start_s": start_s, "end_s": start_s + 2, "f0_hz": hertz, "uncertainty_cents": half}]
+
+
+@pytest.mark.parametrize("hertz", [442.9, 221.45, 885.8])
+@pytest.mark.parametrize("method", ["by_ear", "tuner"])
+def test_an_a_counts_whatever_sounded_it(hertz, method):
+    """442.9 Hz is 11.373 cents above 440, in any octave (calculated)."""
+    cents = dict.fromkeys(("E5", "A4", "D4", "G3"), 11.373)
+    measured = take(cents=cents, sounded=sounded(hertz))
+    record = grade(measured, reference={"method": method})
+    assert row(record, "final_pitch")["points"] == (4 if method == "by_ear" else 0)
+    texts = [item["text"] for item in row(record, "final_pitch")["evidence"]]
+    said = "Your strings were checked against the A you heard: 442.9 hertz."
+    assert (said in texts) is (method == "by_ear")
+
+
+@pytest.mark.parametrize(
+    ("tone_hz", "own_hz", "points"),
+    [
+        (443.0, 443.0, 4),  # she matched the A that was sounded, and the range allows it
+        (443.0, 440.0, 0),  # it sounded 443, and hers is another
+        (None, 440.0, 4),
+        (None, 441.7, 4),  # between the two: her own A counts
+        (None, 443.0, 4),
+        (None, 444.5, 2),  # 5.852 cents above 443 (calculated): close
+        (445.5, 445.5, 0),  # 9.742 cents above 443: another A than the range allows
+    ],
+)
+@pytest.mark.parametrize("method", ["tuner", "string_to_string"])
+def test_the_reference_may_be_a_range(tone_hz, own_hz, points, method):
+    own = pitch.cents_between(own_hz, 440.0)
+    cents = dict.fromkeys(("E5", "A4", "D4", "G3"), own)
+    if method == "string_to_string":  # pure fifths from A: only A has a pitch to be judged by
+        cents = {"E5": own + 1.955, "A4": own, "D4": own - 1.955, "G3": own - 3.91}
+        points = 3 + points / 4
+    reference = {"method": method, "a4_hz": 440.0, "a4_most_hz": 443.0}
+    record = grade(take(cents=cents, tone_hz=tone_hz), reference=reference)
+    assert row(record, "final_pitch")["points"] == points
+    assert 440.0 <= record["reference"]["a4_hz"] <= 443.0
+    assert (record["reference"]["a4_least_hz"], record["reference"]["a4_most_hz"]) == (440, 443)
+    assert list(violations(record, "record")) == []
 
 
 def test_by_ear_without_any_a_is_for_the_teacher():
@@ -502,14 +566,14 @@ def test_a_low_c_is_no_fourth_below_e():
             {"E5": [5.897, 7.851], "G3": [7.851, 11.761]},
         ),
         (
-            {"method": "by_ear"},
+            {"method": "by_ear", "unheard_a": "reference"},
             {"cents": {"A4": 15.0}},
             {"E5": [15, 16.955], "A4": [0, 0], "D4": [13.045, 15]},
         ),
         # D is judged by A, G by D as it was left.
         (
             {"method": "string_to_string"},
-            {"cents": {"D4": -13.955}},
+            {"cents": {"D4": -13.955, "G3": -15.0}},
             {"E5": [1.955, 1.955], "D4": [-1.955, -1.955], "G3": [-15.91, -15.91]},
         ),
     ],

@@ -1,6 +1,7 @@
 """The teacher's marks: every marks*.csv of the class folder, merged cell by cell.
 
-A cell is one criterion of one student. The newest saved_at wins; a line without saved_at is older
+A cell is one criterion of one student, for one take where the line names it ("take": the first
+digits of its content's hash, as the dashboard and the template write them). The newest saved_at wins; a line without saved_at is older
 than any with one, and among those the file that comes later by name wins. An empty line without
 saved_at says nothing (an unfilled template); one with saved_at takes an earlier mark back.
 """
@@ -28,9 +29,11 @@ FIELDS: dict[str, tuple[str, ...]] = {
     "points": ("point", "score", "marks", "mark", "puntos"),
     "comment": ("comments", "note", "remark", "comentario"),
     "saved_at": ("saved", "saved at", "time", "date"),
+    "take": ("recording", "take id", "toma"),
 }
 BYTE_ORDER_MARK = "\ufeff"  # without it some spreadsheets misread names with accents
 NEEDED = (("student_id",), ("criterion",), ("points",))
+TAKE_DIGITS = 16  # of a content's hash: enough to tell a class's takes apart
 
 
 @dataclass(frozen=True)
@@ -43,6 +46,7 @@ class Mark:
     comment: str
     saved_at: datetime | None
     where: str  # "marks.csv, line 4"
+    take: str | None = None  # the take it was given for: the first digits of its content's hash
 
     def as_dict(self) -> dict[str, Any]:
         """The mark as the score ticket carries it."""
@@ -51,6 +55,7 @@ class Mark:
             "points": self.points,
             "comment": self.comment,
             "saved_at": self.saved_at.isoformat() if self.saved_at else None,
+            "take": self.take,
         }
 
 
@@ -155,6 +160,7 @@ def _read(
                 table.cell(row, "comment"),
                 times.read_moment(text, zone or times.UTC) if text else None,
                 table.where(row),
+                table.cell(row, "take").lower()[:TAKE_DIGITS] or None,
             )
         )
     return marks, refused
@@ -206,6 +212,13 @@ def _wrong(
             "is not used.",
             "Write it like 2026-03-06 18:00 +01:00, or leave it empty.",
         )
+    text = table.cell(row, "take")
+    if text and not re.match(rf"[0-9a-f]{{{TAKE_DIGITS}}}", text.lower()):
+        return (
+            "mark_refused",
+            f"{table.where(row, 'take')}: {text!r} is no take; this mark of {student} is not used.",
+            "Keep what the dashboard or the template wrote there, or leave it empty.",
+        )
     return None
 
 
@@ -217,12 +230,15 @@ def _points(text: str) -> float | None:
 
 
 def _merge(marks: list[Mark]) -> tuple[list[Mark], list[Refused]]:
-    """The mark that counts in each cell; lines without a time that say otherwise are told."""
-    cells: dict[tuple[str, str], list[Mark]] = {}
+    """The mark that counts in each cell; lines without a time that say otherwise are told.
+
+    The newest of a student's marks for one criterion stands last.
+    """
+    cells: dict[tuple[str, str, str | None], list[Mark]] = {}
     for mark in marks:
-        cells.setdefault((mark.student_id, mark.criterion), []).append(mark)
+        cells.setdefault((mark.student_id, mark.criterion, mark.take), []).append(mark)
     merged, told = [], []
-    for (student, criterion), cell in cells.items():
+    for (student, criterion, _), cell in cells.items():
         dated = [mark for mark in cell if mark.saved_at]
         bare = [mark for mark in cell if not mark.saved_at]
         counts = max(enumerate(dated), key=_newest)[1] if dated else bare[-1]
@@ -239,6 +255,7 @@ def _merge(marks: list[Mark]) -> tuple[list[Mark], list[Refused]]:
             for mark in bare
             if mark is not counts and (mark.points, mark.comment) != (counts.points, counts.comment)
         ]
+    merged.sort(key=lambda mark: mark.saved_at.timestamp() if mark.saved_at else 0.0)
     return merged, told
 
 
@@ -248,7 +265,7 @@ def _newest(entry: tuple[int, Mark]) -> tuple[float, int]:
     return (mark.saved_at.timestamp() if mark.saved_at else 0.0, place)
 
 
-TEMPLATE = ("student_id", "criterion", "points", "comment", "of", "so far", "name", "why")
+TEMPLATE = ("student_id", "criterion", "points", "comment", "take", "of", "so far", "name", "why")
 WAITING = ("graded", "needs_listening", "unreadable")  # states in which there is work to mark
 
 
@@ -272,6 +289,7 @@ def open_cells(records: Mapping[str, Mapping[str, Any]]) -> list[dict[str, Any]]
                 {
                     "student_id": student_id,
                     "criterion": criterion["id"],
+                    "take": (record["submission"] or {}).get("sha256", "")[:TAKE_DIGITS],
                     "of": criterion["of"],
                     "so far": criterion["points"],
                     "name": name,

@@ -17,6 +17,7 @@ class Problem(TypedDict):
     criteria: NotRequired[list[CriterionId]]  # those that it leaves open
     string: NotRequired[StringName | None]
     at_s: NotRequired[Seconds | None]
+    end_s: NotRequired[Seconds | None]
 
 
 class TeacherError(Exception):

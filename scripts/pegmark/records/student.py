@@ -77,6 +77,7 @@ class StudentProblem(TypedDict):
     criteria: list[CriterionId]  # those that it leaves open until they are marked
     string: StringName | None
     at_s: Seconds | None
+    end_s: Seconds | None  # with at_s: the passage that one listening settles it by
 
 
 class Submission(TypedDict):
@@ -111,7 +112,9 @@ class RecordingQuality(TypedDict):
 class Reference(TypedDict):
     """What the assignment counts pitches from."""
 
-    a4_hz: Hz
+    a4_hz: Hz  # of a range the A that counts for this take
+    a4_least_hz: NotRequired[Hz]
+    a4_most_hz: NotRequired[Hz]
     temperament: Temperament
     method: Method
 
@@ -153,6 +156,8 @@ class Move(TypedDict):
     sure: bool  # whether it was surely a turn of this size
     turned_s: Seconds  # when the pitch began to move
     since_s: Seconds  # the last sounding before it
+    uncertainty_cents: HalfWidth | None  # of its size
+    repair: bool  # it only put right what had slipped: it costs nothing
 
 
 class OwnChange(TypedDict):
@@ -180,7 +185,10 @@ class Judged(TypedDict):
     off_cents: float | None  # outside where it may stand
     uncertainty_cents: HalfWidth | None
     neighbour: StringName | None
-    reason: Literal["string", "fell", "wide", "contradiction", "no_a", "no_neighbour"] | None
+    reason: (
+        Literal["string", "fell", "wide", "contradiction", "no_a", "no_a_sounded", "no_neighbour"]
+        | None
+    )
     """Why nothing could be said."""
 
 
@@ -228,6 +236,21 @@ class Evidence(TypedDict):
     at_s: Seconds | None
     string: StringName | None
     lost: Points
+    start_s: Seconds | None  # the passage that holds it
+    end_s: Seconds | None
+    beside: NotRequired[tuple[Seconds, Seconds]]  # of an interval whose strings sounded apart
+
+
+class GivenFor(TypedDict):
+    """A mark that was given for another take than the one that counts."""
+
+    points: Points
+    comment: str
+    saved_at: str | None
+    take: TakeId | None  # None: that take is not there any more
+    file: str | None
+    received: str | None
+    measured_points: Points | None  # what was measured in the take that counts
 
 
 class Criterion(TypedDict):
@@ -244,6 +267,7 @@ class Criterion(TypedDict):
     evidence: list[Evidence]
     comment: str | None  # the teacher's
     saved_at: str | None
+    given_for: GivenFor | None
     close_call: bool
 
 
@@ -268,8 +292,8 @@ class Observation(TypedDict):
     """Something worth saying that costs nothing."""
 
     code: Literal[
-        "far_above", "went_far_above", "slipping_peg", "false_string", "string_changed", "pulled",
-        "went_past", "another_a", "another_a_heard", "whole_sharp", "whole_flat", "tone_other_a",
+        "far_above", "went_far_above", "slipping_peg", "false_string", "beating_string", "string_changed", "pulled",
+        "went_past", "against_each_other", "another_a", "another_a_heard", "whole_sharp", "whole_flat", "tone_other_a",
         "harmonics",
     ]  # fmt: skip
     text: Said

@@ -112,6 +112,7 @@ class Mark(TypedDict):
     points: Points | None
     comment: str
     saved_at: Moment | None
+    take: NotRequired[str | None]  # the content of the take it was given for, by its first digits
 
 
 class StudentMark(Mark):
@@ -130,6 +131,12 @@ class Tolerances(TypedDict):
     instruments: dict[str, Any]
 
 
+class CountedFrom(Reference):
+    """What the assignment counts pitches from; of a range a4_hz is the least."""
+
+    unheard_a: NotRequired[Literal["open", "reference"]]
+
+
 class ScoreTicket(TypedDict):
     """score/<student_id>.json."""
 
@@ -142,7 +149,7 @@ class ScoreTicket(TypedDict):
     other_takes: list[OtherTake]
     policy: Attempts
     late: dict[str, Any] | None  # the class's policy on lateness
-    reference: Reference
+    reference: CountedFrom
     tolerances: Tolerances
     rubric: dict[str, Any]
     marks: list[Mark]

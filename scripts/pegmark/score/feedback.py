@@ -86,11 +86,20 @@ def evidence(
     at_s: float | None = None,
     string: str | None = None,
     lost: float = 0.0,
+    passage: tuple[float, float] | None = None,
+    beside: tuple[float, float] | None = None,
     **fields: Any,
 ) -> dict[str, Any]:
-    """One piece of evidence: its sentence, its second, its string, the points it cost."""
+    """One piece of evidence: its sentence, its second, its string, the points it cost.
+
+    From start_s to end_s it can be listened to; for an interval of two strings that were sounded
+    apart `beside` is the other one's passage.
+    """
     text = voice.say(f"evidence.{code}", at_s=at_s, string=string, **fields)
-    return {"code": code, "text": text, "at_s": at_s, "string": string, "lost": lost}
+    start_s, end_s = passage or (at_s, None)
+    found = {"code": code, "text": text, "at_s": at_s, "string": string, "lost": lost}
+    found |= {"start_s": start_s, "end_s": end_s}
+    return found | ({"beside": list(beside)} if beside else {})
 
 
 def next_step(record: dict[str, Any], order: list[str], pegs: str, voice: Voice) -> dict[str, str]:

@@ -11,9 +11,9 @@ import statistics
 from collections.abc import Iterator
 from typing import Any
 
-from pegmark.score.criteria import Take, first_s
+from pegmark.score.finding import Take
+from pegmark.score.reference import A_REACH_CENTS
 from pegmark.score.turns import size
-from pegmark.score.verdicts import A_REACH_CENTS
 from pegmark.trade import pitch
 from pegmark.trade.targets import distance_to_span
 from pegmark.trade.tolerances import C3_SEMITONE
@@ -62,7 +62,7 @@ def _stays(take: Take, name: str) -> list[tuple[float, float | None]]:
     """Where a string surely stood, and when: (cents, second), its start first."""
     moves = [move for move in take.strings[name]["moves"] if move["sure"]]
     start = take.strings[name]["start_cents"]
-    at_s = first_s(take, name)
+    at_s = _first_s(take, name)
     if moves and moves[0] is take.strings[name]["moves"][0]:
         begun = [(moves[0]["from_cents"], at_s)]
     elif not take.strings[name]["moves"] and start is not None and take.sounded[name].clear:
@@ -70,6 +70,13 @@ def _stays(take: Take, name: str) -> list[tuple[float, float | None]]:
     else:
         begun = []
     return [*begun, *((move["to_cents"], move["end_s"]) for move in moves)]
+
+
+def _first_s(take: Take, name: str) -> float | None:
+    """When a string was first heard."""
+    starts: list[float] = [note["start_s"] for note in take.notes if note["string"] == name]
+    known: float | None = take.strings[name]["at_s"]
+    return min(starts) if starts else known
 
 
 def _far_above(take: Take) -> Iterator[dict[str, Any]]:
@@ -163,7 +170,7 @@ def _whole(take: Take) -> Iterator[dict[str, Any]]:
 
     By ear, what counts is the A that was sounded.
     """
-    tone = take.tone if take.frame.method == "by_ear" else None
+    tone = take.heard_a
     base = take.base_cents
     known = [
         (string["deviation_cents"] - base, string["uncertainty_cents"], take.frame.tolerances[name])

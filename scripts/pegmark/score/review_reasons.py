@@ -12,11 +12,14 @@ from typing import Any
 
 from pegmark.words import wording
 
-# Notes that may be any string hide turns, but not how the other strings were left (a string whose
-# last word such a note may be is told by its own state) ...
-HIDDEN_TURNS = "string_unsure"
-HIDDEN_KINDS = frozenset({"order", "sounding_while_turning", "small_moves"})
-# ... and it takes some of them to tune a string by: one or two are a slip of the ear.
+# Criteria of pitch: what noise or a wrong speed leaves open. How a string was turned goes to the
+# student's favour where it was not heard.
+PITCH_KINDS = frozenset({"final_pitch", "whole_pitch"})
+PITCH_FAULTS = frozenset({"noisy", "speed_fault", "speed_question", "recording_speed"})
+# Told to the teacher, and no question: a string that these make doubtful says so itself.
+TOLD_ONLY = frozenset({"string_unsure", "too_quiet"})
+# So many notes without a name before the last turn are worth telling: one or two are a slip of the
+# ear.
 HIDDEN_NOTES = 3
 
 MESSAGES: dict[str, tuple[str, str]] = {
@@ -55,24 +58,23 @@ MESSAGES: dict[str, tuple[str, str]] = {
         "{other} is not known, so the interval of {string} to it is not either.",
         "Listen to the two strings together.",
     ),
-    "order_unsure": ("The order of the strings is not known.", "Listen which string came first."),
-    "sounding_unsure": (
-        "Whether the strings sounded while they were turned is not known (first {string}{at}).",
-        "Listen to the turns.",
-    ),
-    "moves_unsure": (
-        "{string} went up far{at}; whether in one move or several is not known.",
-        "Listen to that turn.",
-    ),
-    "turn_unsure": (
-        "What sounds like a turn of {string}{at} may be another sound.",
-        "Listen whether it was turned there.",
-    ),
     "method_unheard": (
         "The way of tuning the assignment asks for was not heard.",
         "Look and listen how the student tuned.",
     ),
-    "no_turns": ("Nothing was turned in this take.", "Decide what that means."),
+    "already_in_tune": (
+        "Nothing was turned in this take: all strings were in tune when it began.",
+        "Decide once what that earns.",
+    ),
+    "no_turns": (
+        "Nothing was turned in this take, and not all strings are in tune.",
+        "Look whether the student tuned at all.",
+    ),
+    "no_a_sounded": (
+        "The task is to tune to a sounded A, and no A was heard that {string} could be judged by.",
+        "Listen which A the student tuned to. If it sounds in earphones, write unheard_a: "
+        "reference in assignment.yaml: then {string} counts from the assignment's A.",
+    ),
     "whole_unsure": (
         "The pitch of the whole instrument is too unsure for a verdict.",
         "Listen to the strings.",
@@ -90,12 +92,16 @@ MESSAGES: dict[str, tuple[str, str]] = {
         "Run it again; if it stays so, look into results/logs.",
     ),
     "other_take_open": (
-        "Take {attempt} may be the better one: {open:g} of its points are open.",
-        "Listen to that take too.",
+        "Take {attempt} could not be compared in full: {open:g} of its points are open.",
+        "Listen to it if it may be the better one.",
     ),
     "other_take_unreadable": (
-        "Take {attempt} could not be read, so it was left out.",
-        "Ask whether it matters.",
+        "Take {attempt} could not be read, so the one that can be read counts.",
+        "Ask for it again if it matters.",
+    ),
+    "marks_of_other_take": (
+        "Your points for {criteria} were given for the take of {when}; another take counts now.",
+        "Keep them or give new ones on the dashboard; until then these points are open.",
     ),
     "later_take_empty": (
         "Take {attempt} came later, but nothing can be heard in it: an earlier take was graded.",
@@ -112,12 +118,14 @@ MESSAGES: dict[str, tuple[str, str]] = {
 class Doubt:
     """Something only the teacher's ear can settle, before it becomes a problem of the record.
 
-    `fields` are what its message needs beyond the string and the time.
+    From `at_s` to `end_s` is the passage that one listening settles it by. `fields` are what its
+    message needs beyond the string and the time.
     """
 
     code: str
     string: str | None = None
     at_s: float | None = None
+    end_s: float | None = None
     fields: tuple[tuple[str, Any], ...] = ()
 
 
@@ -134,6 +142,7 @@ def as_problem(doubt: Doubt, criteria: Collection[str]) -> dict[str, Any]:
         "criteria": list(criteria),
         "string": doubt.string,
         "at_s": doubt.at_s,
+        "end_s": doubt.end_s,
     }
 
 
@@ -146,10 +155,12 @@ def from_stage(
     how many notes without a name were sounded before the last turn.
     """
     criteria = [one for one in kinds if one in problem.get("criteria", kinds)]
-    if problem["code"] == HIDDEN_TURNS:
-        if hidden_notes < HIDDEN_NOTES:
-            return None
-        criteria = [one for one in criteria if kinds[one] in HIDDEN_KINDS]
+    if problem["code"] == "string_unsure" and hidden_notes < HIDDEN_NOTES:
+        return None
+    if problem["code"] in TOLD_ONLY:
+        criteria = []
+    elif problem["code"] in PITCH_FAULTS:
+        criteria = [one for one in criteria if kinds[one] in PITCH_KINDS]
     return {
         "code": problem["code"],
         "message": problem["message"],
@@ -157,6 +168,7 @@ def from_stage(
         "criteria": criteria,
         "string": problem.get("string"),
         "at_s": problem.get("at_s"),
+        "end_s": problem.get("end_s"),
     }
 
 

@@ -241,6 +241,24 @@ def reversals(moves: list[Move]) -> list[float]:
     return [b["start_s"] for a, b in pairwise(moves) if (size(a) > 0) != (size(b) > 0)]
 
 
+def mark_repairs(moves: list[Move], changes: list[Move]) -> None:
+    """Mark the turns that only put right what a slip had done ("repair").
+
+    They are the upward turns from a slip on, until the string is back where it had stood.
+    """
+    for move in moves:
+        move["repair"] = False
+    for slip in (change for change in changes if change["cause"] == "slip"):
+        for move in moves:
+            if move["start_s"] < slip["start_s"] - EDGE_S:
+                continue
+            if size(move) <= 0:
+                break
+            move["repair"] = True
+            if move["to_cents"] >= slip["from_cents"] - CHANGE_CENTS:
+                break
+
+
 # What a string did by itself ------------------------------------------------------------------
 
 

@@ -8,8 +8,9 @@ to the span between its equal-tempered and its pure target: 0 anywhere inside, s
 of tuning is a fault. What the span is counted from depends on the assignment's method:
 
     tuner             the assignment's A
-    by_ear            the A that was sounded; where none is in the recording, A itself against the
-                      assignment's A and the other strings from the student's own A
+    by_ear            the A that was sounded; where none is in the recording, A itself is open
+                      (unless the assignment says that its own A counts then) and the other strings
+                      are counted from the student's own A
     string_to_string  A against the assignment's A, every other string by the pure interval to its
                       neighbour on A's side
 
@@ -20,17 +21,16 @@ on the sheet is the number that was judged. A value on a boundary belongs to the
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import Any, NamedTuple
 
+from pegmark.score.reference import HeardA
+from pegmark.score.turns import SAME_CENTS
 from pegmark.trade import pitch
 from pegmark.trade.targets import Frame, distance_to_span
 from pegmark.trade.tolerances import Tolerance
 
-# A sounded A may belong to another tuning pitch: 415 Hz stands 101 cents below 440.
-A_REACH_CENTS = 120.0
-# Half-width taken for a sounded tone that came without one: such tones are steady to 0.3 cents.
-TONE_UNCERTAINTY_CENTS = 1.0
+LEVELS = ("in_tune", "close", "out")  # from the best to the worst
 # Two strings sounded together and the same two alone may differ by this much and still agree
 # (a bow on two strings presses differently; common practice, no source).
 CONTRADICTION_CENTS = 5.0
@@ -46,7 +46,9 @@ class Judgement:
     `cents` is its signed distance to where it may stand, 0 inside; `off_cents` how far it stands
     from its target (what sentences say: the number of the record where the assignment's A counts).
     `home_cents` is where it may stand, (low, high), and `zero_cents` what `off_cents` is counted
-    from, both in the record's cents; None where unknown.
+    from, both in the record's cents; None where unknown. `passage` is where the string (or the two
+    together) can be listened to, `beside` the neighbour where the two were sounded apart;
+    `before_slip` is the verdict on where it stood before it fell by itself and was left so.
     """
 
     verdict: str
@@ -56,19 +58,14 @@ class Judgement:
     close_call: bool = False
     against: str = "assignment"  # assignment, reference_tone, own_a or neighbour
     neighbour: str | None = None
-    reason: str | None = None  # why unsure: string, fell, wide, contradiction, no_a, no_neighbour
+    # why unsure: string, fell, wide, contradiction, no_a, no_a_sounded, no_neighbour
+    reason: str | None = None
     at_s: float | None = None
+    passage: tuple[float, float] | None = None
+    beside: tuple[float, float] | None = None
+    before_slip: str | None = None
     home_cents: tuple[float, float] | None = None
     zero_cents: float | None = None
-
-
-@dataclass(frozen=True)
-class HeardA:
-    """The A the student tuned to: its place in cents from A4 = 440 Hz, folded into one octave."""
-
-    cents: float
-    uncertainty_cents: float
-    at_s: float
 
 
 def judge(
@@ -94,64 +91,72 @@ def judge(
     return "unsure", False
 
 
-def hear_a(notes: list[dict[str, Any]], a_settled_s: float | None) -> HeardA | None:
-    """The sounded A among a take's reference tones: the last one before the A string was set.
+def judge_strings(
+    measured: dict[str, Any], frame: Frame, heard_a: HeardA | None, unheard_a: str = "open"
+) -> dict[str, Judgement]:
+    """The judgement on every string of a measured take, by the assignment's method.
 
-    Where all of them came later, the first one; tones that are no A are left out.
+    heard_a : the sounded A that counts. unheard_a : what the A string is judged by where the
+    method is by_ear and no A was heard: "open" nothing, "reference" the assignment's A.
     """
-    tones = []
-    for note in notes:
-        if note["kind"] != "reference_tone" or not note.get("f0_hz"):
-            continue
-        cents = pitch.cents_between(note["f0_hz"], pitch.A4_HZ)
-        folded = cents - 1200 * round(cents / 1200)
-        if abs(folded) <= A_REACH_CENTS:
-            half = note.get("uncertainty_cents")
-            tones.append(
-                HeardA(folded, TONE_UNCERTAINTY_CENTS if half is None else half, note["start_s"])
-            )
-    if not tones:
-        return None
-    tones.sort(key=lambda tone: tone.at_s)
-    before = [tone for tone in tones if a_settled_s is not None and tone.at_s < a_settled_s]
-    return before[-1] if before else tones[0]
-
-
-def tone_of(measured: dict[str, Any], frame: Frame) -> HeardA | None:
-    """The A that was sounded in a measured take, whatever the assignment's method."""
-    a_string = measured["strings"].get(frame.a_string) or {}
-    settled_s = a_string.get("settled_s")
-    return hear_a(measured["notes"], a_string.get("at_s") if settled_s is None else settled_s)
-
-
-def judge_strings(measured: dict[str, Any], frame: Frame) -> dict[str, Judgement]:
-    """The judgement on every string of a measured take, by the assignment's method."""
-    strings = measured["strings"]
-    a_name = frame.a_string
-    tone = tone_of(measured, frame) if frame.method == "by_ear" else None
-    judgements = {}
-    for name in frame.instrument.strings:
-        string = strings.get(name)
-        unknown = _unknown(string)
-        if unknown is not None or string is None:
-            judgements[name] = unknown or Judgement("not_heard")
-        elif frame.method == "string_to_string" and name != a_name:
-            judgements[name] = _judge_interval(name, measured, frame)
-        elif frame.method == "by_ear" and tone is not None:
-            judgements[name] = _judge_from(
-                name, string, frame, tone.cents, tone.uncertainty_cents, "reference_tone"
-            )
-        elif frame.method == "by_ear" and name != a_name:
-            own = strings.get(a_name)
-            if own is None or _unknown(own) is not None:
-                judgements[name] = Judgement("unsure", reason="no_a", at_s=string.get("at_s"))
-            else:
-                judgements[name] = _judge_from(
-                    name, string, frame, own["deviation_cents"], own["uncertainty_cents"], "own_a"
-                )
-        else:
-            judgements[name] = _judge_from(name, string, frame, frame.a_cents, 0.0, "assignment")
+    judgements = {
+        name: _judge_string(name, measured, frame, heard_a, unheard_a)
+        for name in frame.instrument.strings
+    }
+    if frame.method == "string_to_string":
+        return {
+            name: _one_fault_once(name, one, judgements, measured, frame, heard_a)
+            for name, one in judgements.items()
+        }
     return judgements
+
+
+def _judge_string(
+    name: str,
+    measured: dict[str, Any],
+    frame: Frame,
+    heard_a: HeardA | None,
+    unheard_a: str,
+) -> Judgement:
+    string, a_name = measured["strings"].get(name), frame.a_string
+    unknown = _unknown(string)
+    if unknown is not None or string is None:
+        return unknown or Judgement("not_heard")
+    if frame.method == "string_to_string" and name != a_name:
+        return _judge_interval(name, measured, frame)
+    if heard_a is not None or frame.method != "by_ear":
+        return _judge_counted(name, string, frame, heard_a)
+    if name != a_name:
+        own = measured["strings"].get(a_name)
+        if own is None or _unknown(own) is not None:
+            return Judgement("unsure", reason="no_a", **_where(string))
+        return _judge_from(name, string, frame, own["deviation_cents"], _half(own), "own_a")
+    if unheard_a == "reference":
+        return _judge_counted(name, string, frame, None)
+    return Judgement("unsure", reason="no_a_sounded", **_where(string))
+
+
+def _judge_counted(
+    name: str, string: dict[str, Any], frame: Frame, heard_a: HeardA | None
+) -> Judgement:
+    """The judgement on a string counted from the sounded A, or from the assignment's."""
+    if heard_a is None:
+        return _judge_from(name, string, frame, frame.a_cents, 0.0, "assignment")
+    half = heard_a.uncertainty_cents
+    return _judge_from(name, string, frame, heard_a.cents, half, "reference_tone")
+
+
+def _half(string: dict[str, Any]) -> float:
+    """The half-width that decides: what a student left out afterwards is not in it."""
+    own = string.get("deciding_uncertainty_cents")
+    return float(string["uncertainty_cents"] if own is None else own)
+
+
+def _where(string: dict[str, Any]) -> dict[str, Any]:
+    """Where a string can be listened to."""
+    note = string.get("deciding")
+    passage = (note["start_s"], note["end_s"]) if note else None
+    return {"at_s": string.get("at_s"), "passage": passage}
 
 
 def _unknown(string: dict[str, Any] | None) -> Judgement | None:
@@ -160,9 +165,9 @@ def _unknown(string: dict[str, Any] | None) -> Judgement | None:
         return Judgement("not_heard")
     known = string["deviation_cents"] is not None and string["uncertainty_cents"] is not None
     if string["heard"] == "unsure" or not known:
-        return Judgement("unsure", reason="string", at_s=string.get("at_s"))
+        return Judgement("unsure", reason="string", **_where(string))
     if min(abs(string.get("slipped_cents") or 0.0), abs(string["deviation_cents"])) > FELL_CENTS:
-        return Judgement("unsure", reason="fell", at_s=string.get("at_s"))
+        return Judgement("unsure", reason="fell", **_where(string))
     return None
 
 
@@ -175,22 +180,34 @@ def _judge_from(
     against: str,
 ) -> Judgement:
     """The judgement on a string counted from an A at `a_cents` from 440 Hz."""
-    cents = string["deviation_cents"] - a_cents
-    half = math.hypot(string["uncertainty_cents"], a_uncertainty_cents)
+    half = math.hypot(_half(string), a_uncertainty_cents)
     pure = frame.pure_cents(name)
     span = (min(0.0, pure), max(0.0, pure))
-    target = pure if frame.temperament == "pure" else 0.0
-    return _state(
+    judged = _state(
         name,
-        cents,
+        string["deviation_cents"] - a_cents,
         half,
         span,
         frame,
         against=against,
-        target=target,
-        at_s=string.get("at_s"),
+        target=pure if frame.temperament == "pure" else 0.0,
         zero_cents=a_cents - frame.shift(name),
+        **_where(string),
     )
+    stood = _stood_before_slip(string)
+    if stood is None:
+        return judged
+    before, _ = judge(stood - a_cents, half, span, frame.tolerances[name])
+    return replace(judged, before_slip=before)
+
+
+def _stood_before_slip(string: dict[str, Any]) -> float | None:
+    """Where a string stood that then fell by itself and was left so; None: it did not."""
+    fall, moves = string.get("slipped_cents"), string.get("moves")
+    stood = moves[-1]["to_cents"] if moves else string.get("start_cents")
+    if fall is None or stood is None:
+        return None
+    return stood if abs(stood - string["deviation_cents"] - fall) <= SAME_CENTS else None
 
 
 def _state(
@@ -202,9 +219,11 @@ def _state(
     *,
     against: str,
     at_s: float | None,
+    passage: tuple[float, float] | None,
     zero_cents: float,
     target: float = 0.0,
     neighbour: str | None = None,
+    beside: tuple[float, float] | None = None,
 ) -> Judgement:
     """The judgement on `cents` against a span; `zero_cents` is where they are counted from, in
     the record's cents."""
@@ -219,6 +238,8 @@ def _state(
         neighbour=neighbour,
         reason="wide" if verdict == "unsure" else None,
         at_s=at_s,
+        passage=passage,
+        beside=beside,
         home_cents=(span[0] + zero_cents, span[1] + zero_cents),
         zero_cents=target + zero_cents,
     )
@@ -231,6 +252,27 @@ def neighbour_of(name: str, frame: Frame) -> str:
     return names[place + (1 if place < a_place else -1)]
 
 
+def _one_fault_once(
+    name: str,
+    judged: Judgement,
+    judgements: dict[str, Judgement],
+    measured: dict[str, Any],
+    frame: Frame,
+    heard_a: HeardA | None,
+) -> Judgement:
+    """The judgement on a string whose interval is out because its neighbour is.
+
+    Where both intervals of a string are out, its own fault costs it once: the string on its far
+    side is judged by its pitch if that is the better.
+    """
+    beside = judgements.get(judged.neighbour or "")
+    if beside is None or not {judged.verdict, beside.verdict} <= {"close", "out"}:
+        return judged
+    alone = _judge_counted(name, measured["strings"][name], frame, heard_a)
+    better = LEVELS[: LEVELS.index(judged.verdict)]
+    return alone if alone.verdict in better else judged
+
+
 def _judge_interval(name: str, measured: dict[str, Any], frame: Frame) -> Judgement:
     """The judgement on a string by the pure interval to its neighbour on A's side.
 
@@ -239,38 +281,30 @@ def _judge_interval(name: str, measured: dict[str, Any], frame: Frame) -> Judgem
     """
     strings, other = measured["strings"], neighbour_of(name, frame)
     string, beside = strings[name], strings.get(other)
-    if beside is None or _unknown(beside) is not None:
-        alone = None
-    else:
+    alone = None
+    if beside is not None and _unknown(beside) is None:
         expected = frame.pure_cents(name) - frame.pure_cents(other)
         alone = (
             string["deviation_cents"] - beside["deviation_cents"] - expected,
-            math.hypot(string["uncertainty_cents"], beside["uncertainty_cents"]),
+            math.hypot(_half(string), _half(beside)),
         )
     together = _sounded_together(name, other, measured, frame)
     if together is None and alone is None:
-        return Judgement(
-            "unsure",
-            against="neighbour",
-            neighbour=other,
-            reason="no_neighbour",
-            at_s=string.get("at_s"),
-        )
+        why = {"reason": "no_neighbour", **_where(string)}
+        return Judgement("unsure", against="neighbour", neighbour=other, **why)
     if together is not None and alone is not None:
-        apart = abs(together[0] - alone[0])
-        if apart > max(CONTRADICTION_CENTS, math.hypot(together[1], alone[1])):
-            return Judgement(
-                "unsure",
-                against="neighbour",
-                neighbour=other,
-                reason="contradiction",
-                at_s=together[2],
-            )
+        apart = abs(together.cents - alone[0])
+        if apart > max(CONTRADICTION_CENTS, math.hypot(together.half, alone[1])):
+            why = {"reason": "contradiction", "at_s": together.at_s, "passage": together.passage}
+            return Judgement("unsure", against="neighbour", neighbour=other, **why)
     if together is not None:
-        cents, half, at_s = together
+        cents, half = together.cents, together.half
+        where: dict[str, Any] = {"at_s": together.at_s, "passage": together.passage}
     else:
         assert alone is not None
-        cents, half, at_s = *alone, string.get("at_s")
+        assert beside is not None
+        cents, half = alone
+        where = {**_where(string), "beside": _where(beside)["passage"]}
     return _state(
         name,
         cents,
@@ -279,15 +313,24 @@ def _judge_interval(name: str, measured: dict[str, Any], frame: Frame) -> Judgem
         frame,
         against="neighbour",
         neighbour=other,
-        at_s=at_s,
         zero_cents=string["deviation_cents"] - cents - frame.shift(name),
+        **where,
     )
+
+
+class _Together(NamedTuple):
+    """Two strings sounded together: how wide of pure, how surely, and where."""
+
+    cents: float
+    half: float
+    at_s: float
+    passage: tuple[float, float] | None
 
 
 def _sounded_together(
     name: str, other: str, measured: dict[str, Any], frame: Frame
-) -> tuple[float, float, float] | None:
-    """The last two-string note of a pair after both were set: (cents, half-width, second).
+) -> _Together | None:
+    """The last two-string note of a pair after both were set.
 
     None for a pair that does not stand in the instrument's interval (a low C beside E).
     """
@@ -305,7 +348,13 @@ def _sounded_together(
     if not found:
         return None
     last = max(found, key=lambda interval: interval["at_s"])
-    wide = last[
-        "interval_cents"
-    ]  # against the pure interval (pegmark.measure.tuning.read_interval)
-    return (wide if name == last["string"] else -wide), last["uncertainty_cents"], last["at_s"]
+    # against the pure interval (pegmark.measure.tuning.read_interval)
+    wide = last["interval_cents"] if name == last["string"] else -last["interval_cents"]
+    passage = _two_strings(last["at_s"], measured["notes"])
+    return _Together(wide, last["uncertainty_cents"], last["at_s"], passage)
+
+
+def _two_strings(at_s: float, notes: list[dict[str, Any]]) -> tuple[float, float] | None:
+    """The note of two strings that begins at a second."""
+    ends = (n["end_s"] for n in notes if n["kind"] == "two_strings" and n["start_s"] == at_s)
+    return next(((at_s, end_s) for end_s in ends), None)

@@ -51,11 +51,16 @@ class Settings:
 
     @property
     def reference(self) -> dict[str, Any]:
-        """a4_hz, temperament and method, as records carry them."""
+        """What pitches are counted from, as the score ticket carries it; of a range a4_hz is the
+        least and a4_most_hz the most."""
+        hertz = self.assignment["reference_hz"]
+        least, most = hertz if isinstance(hertz, list) else (hertz, hertz)
         return {
-            "a4_hz": float(self.assignment["reference_hz"]),
+            "a4_hz": float(least),
+            **({"a4_most_hz": float(most)} if most > least else {}),
             "temperament": self.assignment["temperament"],
             "method": self.assignment["method"],
+            "unheard_a": self.assignment["unheard_a"],
         }
 
 
@@ -167,12 +172,27 @@ def _assignment(
         if not found:
             merged = _merge(merged, own.data)
         wrong = {keys[:1] for keys, _, _ in yaml_files.violations(own.data, "assignment")}
+        problems.extend(_bad_range(own, wrong))
         over = own.data.get("tolerances") if isinstance(own.data, dict) else None
         if table and over and not wrong & {(), ("tolerances",)}:
             tolerances = _merge(base, {"tolerances": over})["tolerances"]
             merged["tolerances"] = _tolerances(tolerances, own, table, names, problems)
     merged["roster_columns"] = merged.get("roster_columns") or {}
     return merged
+
+
+def _bad_range(own: YamlFile, wrong: set[KeyPath]) -> list[Problem]:
+    """A range of A whose ends stand the wrong way round."""
+    hertz = own.data.get("reference_hz") if isinstance(own.data, dict) else None
+    if ("reference_hz",) in wrong or not isinstance(hertz, list) or hertz[0] <= hertz[1]:
+        return []
+    return [
+        problem(
+            "bad_setting",
+            f"{own.where(('reference_hz',))}: {hertz[0]:g} is above {hertz[1]:g}.",
+            f"Write the lower one first: [{hertz[1]:g}, {hertz[0]:g}].",
+        )
+    ]
 
 
 def _merge(base: dict[str, Any], over: dict[str, Any]) -> dict[str, Any]:

@@ -18,33 +18,48 @@ from pegmark.records.problems import Problem, TeacherError
 if TYPE_CHECKING:
     from pegmark.files.yaml_files import KeyPath, YamlFile
 
+# The steps of a criterion that looks at every turn (or string): the share of its points that is
+# earned, and the least share of good ones that reaches a step.
+STEPS = {"all": 1, "most": 0.75, "some": 0.5, "none": 0}
+FROM_SHARE = {"all": 1, "most": 0.75, "some": 0.25}
 # What each kind may set, and what holds where it sets nothing: common practice, no source.
 DEFAULTS: dict[str, dict[str, Any]] = {
     # Shares of a string's points by its verdict.
     "final_pitch": {"levels": {"in_tune": 1, "close": 0.5, "out": 0}},
-    "order": {},
+    "order": {"levels": {"right": 1, "wrong": 0}, "no_turns": "open"},
     # A string moves by a few cents when its neighbours are tightened: no hand was at it.
     "sounding_while_turning": {
+        "levels": STEPS,
+        "from_share": FROM_SHARE,
         "silent_moves_allowed": 0,
         "ignore_below_cents": 10,
-        "no_turns": "full",
+        "no_turns": "open",
     },
     # A thin top string breaks first; a semitone in one go is too much on any.
     "small_moves": {
+        "levels": STEPS,
+        "from_share": FROM_SHARE,
         "top_string_cents": 50,
         "other_cents": 100,
         "strings": {},
         "large_moves_allowed": 0,
-        "no_turns": "full",
+        "no_turns": "open",
     },
     # A touch-up of a few cents pulls no other string: no second round is owed for it.
-    "final_check": {"bowed": False, "ignore_below_cents": 10, "strings_missing_allowed": 0},
-    "method_used": {"unheard": "open"},
+    "final_check": {
+        "levels": {"all": 1, "most": 0, "some": 0, "none": 0},
+        "from_share": FROM_SHARE,
+        "bowed": False,
+        "ignore_below_cents": 10,
+        "strings_missing_allowed": 0,
+    },
+    "method_used": {"levels": {"heard": 1, "unheard": 0}, "unheard": "open"},
     "whole_pitch": {"levels": {"in_tune": 1, "close": 0.5, "out": 0}},
     # What of the take is played while she marks it: the spoken passages, or the seconds before the
     # first note and after the last, where the instrument itself is seen.
     "teacher": {"shows": "spoken"},
 }
+NO_TURNS = "open"  # what a take earns in which nothing was turned, where the rubric does not say
 TEACHER = "teacher"
 MOST_POINTS = 1000  # of one criterion, as the schema has it
 STRING_NAME = re.compile(r"[A-G][#b]?[0-8]")  # as the schema has it
@@ -77,17 +92,20 @@ def check_rubric(
         raise TeacherError(problems)
     rubric = copy.deepcopy(data)
     rubric.setdefault("title", "")
-    rubric["criteria"] = [
-        {**copy.deepcopy(DEFAULTS[criterion["kind"]]), **criterion}
-        for criterion in rubric["criteria"]
-    ]
-    for criterion in rubric["criteria"]:
-        if "levels" in criterion:
-            criterion["levels"] = {
-                **DEFAULTS[criterion["kind"]]["levels"],
-                **criterion["levels"],
-            }
+    rubric.setdefault("no_turns", NO_TURNS)
+    rubric["criteria"] = [_filled(one, rubric["no_turns"]) for one in rubric["criteria"]]
     return dict(rubric)
+
+
+def _filled(criterion: dict[str, Any], no_turns: str) -> dict[str, Any]:
+    """A criterion with what it does not say about its kind."""
+    usual = copy.deepcopy(DEFAULTS[criterion["kind"]])
+    if "no_turns" in usual:
+        usual["no_turns"] = no_turns
+    for block in ("levels", "from_share"):
+        if block in usual:
+            usual[block] |= criterion.get(block) or {}
+    return {**usual, **criterion, **{k: usual[k] for k in ("levels", "from_share") if k in usual}}
 
 
 def rubric_problems(
@@ -142,20 +160,32 @@ def _bad_id(criterion: dict[str, Any], before: list[Any]) -> Iterator[tuple[KeyP
 
 
 def _bad_levels(criterion: dict[str, Any]) -> Iterator[tuple[KeyPath, str, str]]:
-    """Levels that pay a worse string more, or that nobody can earn all points by."""
-    levels, kind = criterion.get("levels"), criterion.get("kind")
-    usual = DEFAULTS.get(kind, {}).get("levels") if isinstance(kind, str) else None
-    if not usual or not isinstance(levels, dict):
-        return
-    shares = [{**usual, **levels}[name] for name in ("in_tune", "close", "out")]
-    if not all(isinstance(share, int | float) for share in shares):
-        return
-    if not shares[0] >= shares[1] >= shares[2]:
-        wrong = f"in_tune {shares[0]}, close {shares[1]}, out {shares[2]} do not fall"
-        yield ("levels",), wrong, "A string further out may not earn more than a nearer one."
-    elif shares[0] < 1:
-        wrong = f"with {shares[0]} nobody could earn all the points"
-        yield ("levels", "in_tune"), wrong, "Give in_tune 1, and the criterion fewer points."
+    """Levels that pay what is worse more, or that nobody can earn all points by."""
+    for block, told in (
+        ("levels", "What is worse may not earn more than what is better."),
+        ("from_share", "A better step may not be reached by a smaller share."),
+    ):
+        shares = _with_usual(criterion, block)
+        if not shares:
+            continue
+        names, values = list(shares), list(shares.values())
+        if values != sorted(values, reverse=True):
+            wrong = ", ".join(f"{name} {value}" for name, value in shares.items())
+            yield (block,), f"{wrong} do not fall", told
+        elif block == "levels" and values[0] < 1:
+            wrong = f"with {values[0]} nobody could earn all the points"
+            yield (block, names[0]), wrong, f"Give {names[0]} 1, and the criterion fewer points."
+
+
+def _with_usual(criterion: dict[str, Any], block: str) -> dict[str, Any]:
+    """A block of shares over the usual ones; empty where there is nothing to compare."""
+    own, kind = criterion.get(block), criterion.get("kind")
+    usual = DEFAULTS.get(kind, {}).get(block) if isinstance(kind, str) else None
+    if not usual or not isinstance(own, dict):
+        return {}
+    shares = {name: own.get(name, value) for name, value in usual.items()}
+    numbers = all(isinstance(share, int | float) for share in shares.values())
+    return shares if numbers else {}
 
 
 def setting(criterion: dict[str, Any], name: str) -> Any:

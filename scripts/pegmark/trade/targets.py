@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from pegmark.trade import pitch
 from pegmark.trade.instruments import Instrument
@@ -18,6 +18,10 @@ class Frame:
     temperament: str = "equal"
     method: str = "tuner"
     tolerances: dict[str, Tolerance] = field(default_factory=dict)
+
+    def at(self, a4_hz: float) -> Frame:
+        """The same, counted from another A."""
+        return replace(self, a4_hz=a4_hz)
 
     @property
     def a_cents(self) -> float:

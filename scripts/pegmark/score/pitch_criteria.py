@@ -1,0 +1,213 @@
+"""Criteria of pitch: how every string was left, the whole instrument, the way of tuning."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from typing import Any
+
+from pegmark.score.feedback import evidence
+from pegmark.score.finding import Finding, Take, left_open
+from pegmark.score.review_reasons import Doubt
+from pegmark.score.verdicts import LEVELS, Judgement, judge, neighbour_of
+from pegmark.settings.rubric import setting
+from pegmark.trade.targets import distance_to_span
+from pegmark.trade.tolerances import Tolerance
+
+
+def final_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
+    """Every string has an equal share of the points, by its verdict.
+
+    A string that fell by itself after it was set earns what it had earned before.
+    """
+    levels = setting(criterion, "levels")
+    share = criterion["points"] / len(take.frame.instrument.strings)
+    finding = Finding(0.0)
+    for name, judgement in take.judgements.items():
+        if judgement.verdict not in LEVELS:
+            finding.open += share
+            finding.doubts.append(_string_doubt(name, judgement))
+            finding.evidence.append(_unknown_string(take, name, judgement))
+            continue
+        earned = share * levels[_best(judgement)]
+        finding.points += earned
+        finding.evidence += _why(take, name, judgement, share - earned)
+        finding.close_call |= judgement.close_call
+    if all(one.verdict == "in_tune" for one in take.judgements.values()):
+        finding.evidence.insert(0, evidence(take.voice, "all_in_tune"))
+    if take.heard_a is not None and (finding.points or finding.open < criterion["points"]):
+        hertz, at_s = take.heard_a.hertz, take.heard_a.at_s
+        finding.evidence.append(evidence(take.voice, "counted_from", at_s, hertz=hertz))
+    return finding
+
+
+def _best(judgement: Judgement) -> str:
+    """The verdict that earns: the better of how a string was left and how it was set."""
+    before = judgement.before_slip if judgement.before_slip in LEVELS else judgement.verdict
+    return min(judgement.verdict, str(before), key=LEVELS.index)
+
+
+def _why(take: Take, name: str, judgement: Judgement, lost: float) -> list[dict[str, Any]]:
+    """What is said of a string with a verdict: why it lost points, or why it did not."""
+    if judgement.verdict != "in_tune":
+        said = [_off_string(take, name, judgement, lost)]
+        if _best(judgement) != judgement.verdict:
+            said.append(evidence(take.voice, "slip_is_free", judgement.at_s, name))
+        return said
+    return _pure_string(take, name, judgement)
+
+
+def _pure_string(take: Take, name: str, judgement: Judgement) -> list[dict[str, Any]]:
+    """That a string is in tune with its neighbour, where that is what makes it in tune."""
+    if judgement.against == "neighbour" or judgement.off_cents is None:
+        return []
+    pure = take.frame.pure_cents(name)
+    equal_off = judgement.off_cents + (pure if take.frame.temperament == "pure" else 0.0)
+    decided = abs(equal_off) > take.frame.tolerances[name].in_tune and equal_off * pure > 0
+    if not decided:
+        return []
+    code = "in_tune_pure_low" if pure < 0 else "in_tune_pure_high"
+    other = neighbour_of(name, take.frame)
+    return [evidence(take.voice, code, judgement.at_s, name, other=other)]
+
+
+def _off_string(take: Take, name: str, judgement: Judgement, lost: float) -> dict[str, Any]:
+    assert judgement.cents is not None
+    if judgement.against == "neighbour":
+        higher = list(take.strings).index(name) < list(take.strings).index(
+            judgement.neighbour or name
+        )
+        return evidence(
+            take.voice,
+            f"interval_{judgement.verdict}",
+            judgement.at_s,
+            name,
+            lost,
+            passage=judgement.passage,
+            beside=judgement.beside,
+            other=judgement.neighbour,
+            cents=judgement.cents,
+            width=judgement.cents if higher else -judgement.cents,
+        )
+    return evidence(
+        take.voice,
+        f"string_{judgement.verdict}",
+        judgement.at_s,
+        name,
+        lost,
+        passage=judgement.passage,
+        cents=judgement.off_cents,
+        direction=judgement.cents,
+    )
+
+
+def _unknown_string(take: Take, name: str, judgement: Judgement) -> dict[str, Any]:
+    doubt = _string_doubt(name, judgement)
+    return evidence(
+        take.voice,
+        doubt.code,
+        doubt.at_s,
+        name,
+        passage=judgement.passage,
+        beside=judgement.beside,
+        other=judgement.neighbour,
+    )
+
+
+def _string_doubt(name: str, judgement: Judgement) -> Doubt:
+    """Why a string has no verdict."""
+    if judgement.verdict == "not_heard":
+        return Doubt("string_not_heard", name)
+    codes = {
+        "wide": "pitch_unsure",
+        "fell": "fell_far",
+        "contradiction": "pitch_contradicts",
+        "no_a": "no_a_heard",
+        "no_a_sounded": "no_a_sounded",
+        "no_neighbour": "neighbour_unsure",
+    }
+    code = codes.get(judgement.reason or "", "which_string")
+    if code == "pitch_unsure" and judgement.against == "neighbour":
+        code = "interval_unsure"
+    fields = (
+        ("cents", judgement.off_cents),
+        ("half", judgement.uncertainty_cents),
+        ("other", judgement.neighbour),
+    )
+    end_s = judgement.passage[1] if judgement.passage else None
+    return Doubt(code, name, judgement.at_s, end_s, fields)
+
+
+def method_used(take: Take, criterion: dict[str, Any]) -> Finding:
+    """The assignment's way of tuning could be heard.
+
+    by_ear: a sounded A; string_to_string: every pair of neighbours sounded together. A tone may be
+    in the student's earphones: what was not heard is the teacher's to settle, unless the rubric
+    says `unheard: lost`. A tuner makes no sound at all: those points are always hers to give.
+    """
+    method = take.frame.method
+    if method == "by_ear":
+        if take.tone is not None:
+            item = evidence(take.voice, "method_by_ear", take.tone.at_s)
+            return Finding(criterion["points"], evidence=[item])
+    elif method == "string_to_string":
+        heard = {frozenset((i["string"], i["string_2"])) for i in take.intervals}
+        a_name = take.frame.a_string
+        pairs = [(name, neighbour_of(name, take.frame)) for name in take.strings if name != a_name]
+        if all(frozenset(pair) in heard for pair in pairs):
+            item = evidence(take.voice, "method_string_to_string")
+            return Finding(criterion["points"], evidence=[item])
+    if method == "tuner":
+        return left_open(take, criterion, "method_open", [])
+    if setting(criterion, "unheard") == "lost":
+        points = criterion["points"] * setting(criterion, "levels")["unheard"]
+        lost = criterion["points"] - points
+        item = evidence(take.voice, f"method_{method}_unheard", lost=lost)
+        return Finding(points, evidence=[item])
+    return left_open(take, criterion, "method_open", [Doubt("method_unheard")])
+
+
+def whole_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
+    """The pitch of the whole instrument: how far its strings stand from the assignment's A.
+
+    That is the median of their distances, each to where its string may stand (`judge`); by ear,
+    what counts is the A that was sounded. Distances and not deviations: one string too high makes
+    no other one right that is too low.
+    """
+    unknown = [
+        _string_doubt(name, judgement)
+        for name, judgement in take.judgements.items()
+        if judgement.verdict == "not_heard" or judgement.reason == "string"
+    ]
+    if unknown:
+        return left_open(take, criterion, "whole_open", unknown)
+    off = {
+        name: distance_to_span(
+            string["deviation_cents"] - take.base_cents, take.frame.span(name)
+        )
+        for name, string in take.strings.items()
+    }  # fmt: skip
+    cents = statistics.median(map(abs, off.values()))
+    half = statistics.median(string["uncertainty_cents"] for string in take.strings.values())
+    if take.heard_a:
+        half = math.hypot(half, take.heard_a.uncertainty_cents)
+    widest = max(take.frame.tolerances.values(), key=lambda tolerance: tolerance.in_tune)
+    verdict, close_call = judge(cents, half, (0.0, 0.0), Tolerance(widest.in_tune, widest.close))
+    if verdict == "unsure":
+        return left_open(take, criterion, "whole_open", [Doubt("whole_unsure")])
+    if verdict == "in_tune":
+        good = evidence(take.voice, "whole_good")
+        return Finding(criterion["points"], evidence=[good], close_call=close_call)
+    points = criterion["points"] * setting(criterion, "levels")[verdict]
+    apart = min(off.values()) < -widest.in_tune and max(off.values()) > widest.in_tune
+    furthest = max(off, key=lambda name: abs(off[name]))
+    item = evidence(
+        take.voice,
+        "whole_apart" if apart else "whole_off",
+        take.strings[furthest]["at_s"],
+        lost=criterion["points"] - points,
+        passage=take.judgements[furthest].passage,
+        cents=cents,
+        direction=off[furthest],
+    )
+    return Finding(points, evidence=[item], close_call=close_call)

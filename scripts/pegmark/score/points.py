@@ -1,0 +1,146 @@
+"""The points of every criterion: measured, then the teacher's marks on top, then lateness.
+
+A mark belongs to the take it was given for. Where another take counts now it is shown
+("given_for") and not counted: the cell is open again until the teacher keeps it or gives another.
+"""
+
+from __future__ import annotations
+
+import math
+from datetime import datetime
+from typing import Any
+
+from pegmark.score.finding import Finding
+from pegmark.settings.rubric import title_of
+
+Record = dict[str, Any]
+
+
+def score(
+    ticket: dict[str, Any], take: dict[str, Any] | None, findings: dict[str, Finding]
+) -> Record:
+    """The points of every criterion: measured, then the teacher's marks on top.
+
+    `take` is the one these are the points of, as the ticket names it; None: nothing was handed in.
+    """
+    rows = []
+    for criterion in ticket["rubric"]["criteria"]:
+        row = _row(criterion, findings.get(criterion["id"]), ticket["language"])
+        marks = [mark for mark in ticket["marks"] if mark["criterion"] == criterion["id"]]
+        _mark(row, criterion, marks, take, ticket["takes"])
+        rows.append(row)
+    known = [row["points"] for row in rows if row["points"] is not None]
+    total = plain(sum(known)) if known else None
+    return {
+        "criteria": rows,
+        "total": total,
+        "of": plain(sum(row["of"] for row in rows)),
+        "open": plain(sum(row["open"] for row in rows)),
+        "late": _late(ticket.get("late"), take["hours_late"] if take else None, total),
+    }
+
+
+def _mark(
+    row: Record,
+    criterion: Record,
+    marks: list[Record],
+    take: dict[str, Any] | None,
+    takes: list[dict[str, Any]],
+) -> None:
+    """Put the teacher's mark of a cell on a row: the one for this take, else one to be kept."""
+    owners = [_owner(mark, take, takes) for mark in marks]
+    own = [mark for mark, owner in zip(marks, owners, strict=True) if owner is take]
+    if own:
+        mark = own[-1]
+        row["comment"] = mark["comment"] or None
+        row["saved_at"] = mark["saved_at"]
+        if usable(mark, criterion):
+            row |= {"points": mark["points"], "by": "teacher", "open": 0}
+        return
+    given = [(m, o) for m, o in zip(marks, owners, strict=True) if usable(m, criterion)]
+    if given:
+        mark, owner = given[-1]
+        kept = {key: mark[key] for key in ("points", "comment", "saved_at")}
+        source = {key: (owner or {}).get(key) for key in ("take", "file", "received")}
+        row["given_for"] = {**kept, **source, "measured_points": row["measured_points"]}
+        row |= {"points": None, "by": "open", "open": criterion["points"], "measured_points": None}
+
+
+def _owner(
+    mark: Record, take: dict[str, Any] | None, takes: list[dict[str, Any]]
+) -> dict[str, Any] | None:
+    """The take that a mark was given for: the one it names, else the latest when it was saved.
+
+    A mark that names a take which is not there any more belongs to no take ({}).
+    """
+    if take is None:
+        return None
+    named = mark.get("take")
+    if named:
+        found = (one for one in (take, *takes) if one["sha256"].startswith(named))
+        return next(found, {})
+    if not mark["saved_at"] or not take["received"]:
+        return take
+    saved = datetime.fromisoformat(mark["saved_at"])
+    before = [one for one in takes if one["received"] and _moment(one) <= saved]
+    return max(before, key=_moment, default=take)
+
+
+def _moment(take: dict[str, Any]) -> datetime:
+    return datetime.fromisoformat(take["received"])
+
+
+def _row(criterion: Record, finding: Finding | None, language: str) -> Record:
+    """A criterion as it was measured; one that was not (or cannot be) is open."""
+    of = criterion["points"]
+    row = {
+        "id": criterion["id"],
+        "title": title_of(criterion, language),
+        "kind": criterion["kind"],
+        "points": None,
+        "of": of,
+        "by": "open",
+        "open": of,
+        "measured_points": None,
+        "evidence": [],
+        "comment": None,
+        "saved_at": None,
+        "given_for": None,
+        "close_call": False,
+    }
+    if finding is None:
+        return row
+    points, lost = plain(finding.points), plain(of - finding.points - finding.open)
+    # What is left, so that the three add up however they are rounded.
+    still_open = max(0, plain(of - points - lost)) if finding.open else 0
+    row |= {"evidence": finding.evidence, "close_call": finding.close_call, "open": still_open}
+    if not finding.open:
+        row |= {"points": points, "by": "measured", "measured_points": points}
+    elif still_open < of:
+        row["points"] = points
+    return row
+
+
+def usable(mark: Record | None, criterion: Record) -> bool:
+    """Whether a mark gives points that the criterion can have."""
+    return bool(mark and mark["points"] is not None and 0 <= mark["points"] <= criterion["points"])
+
+
+def _late(policy: Record | None, hours_late: float | None, total: float | None) -> Record | None:
+    """What lateness costs by the teacher's policy, beside the raw score; None without a policy.
+
+    Every day begun after the grace costs the same; never more than the most, nor than there is.
+    """
+    if policy is None or hours_late is None or total is None:
+        return None
+    over = hours_late - policy.get("grace_hours", 0)
+    days = max(0, math.ceil(over / 24))
+    off = min(days * policy.get("points_off_per_day", 0), policy.get("most_points_off", total))
+    off = min(off, total)
+    return {"points_off": plain(off), "total": plain(total - off)}
+
+
+def plain(value: float) -> float:
+    """Points rounded to a hundredth, whole ones as whole numbers."""
+    value = round(value, 2)
+    return int(value) if value == int(value) else value

@@ -1,0 +1,116 @@
+"""Whose A: what the pitches of one take are counted from.
+
+tuner             the assignment's A; where that is a range, the A that was sounded if it lies
+                  in the range, else the student's own A as near as the range comes to it
+by_ear            the A that was sounded, whatever sounded it
+string_to_string  as tuner, for the A string alone
+"""
+
+from __future__ import annotations
+
+import statistics
+from dataclasses import dataclass
+from typing import Any
+
+from pegmark.trade import pitch
+from pegmark.trade.instruments import Instrument
+from pegmark.trade.targets import Frame
+from pegmark.trade.tolerances import resolve_tolerances
+
+# A sounded A may belong to another tuning pitch: 415 Hz stands 101 cents below 440.
+A_REACH_CENTS = 120.0
+# Half-width taken for a sounded tone that came without one: such tones are steady to 0.3 cents.
+TONE_UNCERTAINTY_CENTS = 1.0
+
+
+@dataclass(frozen=True)
+class HeardA:
+    """The A the student tuned to: its place in cents from A4 = 440 Hz, folded into one octave."""
+
+    cents: float
+    uncertainty_cents: float
+    at_s: float
+
+    @property
+    def hertz(self) -> float:
+        """Its pitch as an A4."""
+        return pitch.shift_hz(pitch.A4_HZ, self.cents)
+
+
+def hear_a(sounded: list[dict[str, Any]], a_settled_s: float | None) -> HeardA | None:
+    """The sounded A among what somebody else sounded: the last before the A string was set.
+
+    sounded : {"start_s", "f0_hz", "uncertainty_cents"} each. Where all came later, the first one;
+    what is no A is left out.
+    """
+    tones = []
+    for one in sounded:
+        if not one.get("f0_hz"):
+            continue
+        cents = pitch.cents_between(one["f0_hz"], pitch.A4_HZ)
+        folded = cents - 1200 * round(cents / 1200)
+        if abs(folded) <= A_REACH_CENTS:
+            half = one.get("uncertainty_cents")
+            tones.append(
+                HeardA(folded, TONE_UNCERTAINTY_CENTS if half is None else half, one["start_s"])
+            )
+    if not tones:
+        return None
+    tones.sort(key=lambda tone: tone.at_s)
+    before = [tone for tone in tones if a_settled_s is not None and tone.at_s < a_settled_s]
+    return before[-1] if before else tones[0]
+
+
+def tone_of(measured: dict[str, Any], a_string: str) -> HeardA | None:
+    """The A that was sounded in a measured take, whatever the assignment's method."""
+    string = measured["strings"].get(a_string) or {}
+    settled_s = string.get("settled_s")
+    tones = [note for note in measured["notes"] if note["kind"] == "reference_tone"]
+    known = {tone["start_s"] for tone in tones}
+    others = [one for one in measured.get("sounded") or [] if one["start_s"] not in known]
+    return hear_a([*tones, *others], string.get("at_s") if settled_s is None else settled_s)
+
+
+def frame_of(
+    ticket: dict[str, Any], measured: dict[str, Any]
+) -> tuple[Frame, HeardA | None, HeardA | None]:
+    """What a take is counted from: (frame, the sounded A that counts, the sounded A if any)."""
+    instrument = Instrument.from_dict(ticket["instrument"])
+    reference = ticket["reference"]
+    least = float(reference["a4_hz"])
+    most = float(reference.get("a4_most_hz") or least)
+    frame = Frame(
+        instrument,
+        least,
+        reference["temperament"],
+        reference["method"],
+        resolve_tolerances(ticket["tolerances"], instrument),
+    )
+    tone = tone_of(measured, frame.a_string)
+    counted = tone if frame.method == "by_ear" or _allows(least, most, tone) else None
+    if most > least:
+        own_hz = counted.hertz if counted else _own_a_hz(measured, frame)
+        frame = frame.at(min(max(own_hz, least), most))
+    return frame, counted, tone
+
+
+def _allows(least_hz: float, most_hz: float, tone: HeardA | None) -> bool:
+    """Whether a sounded A lies in the range that the assignment allows."""
+    if tone is None or most_hz <= least_hz:
+        return False
+    half = tone.uncertainty_cents
+    low, high = (pitch.cents_between(hertz, pitch.A4_HZ) for hertz in (least_hz, most_hz))
+    return low - half <= tone.cents <= high + half
+
+
+def _own_a_hz(measured: dict[str, Any], frame: Frame) -> float:
+    """The A that the student's own instrument has: its A string's, else its strings' middle."""
+    heard = {
+        name: string["deviation_cents"]
+        for name, string in measured["strings"].items()
+        if string["heard"] == "heard" and string["deviation_cents"] is not None
+    }
+    if not heard:
+        return frame.a4_hz
+    cents = heard.get(frame.a_string, statistics.median(heard.values()))
+    return pitch.shift_hz(pitch.A4_HZ, cents)

@@ -1,0 +1,62 @@
+"""Which of a student's takes counts, and what the teacher is told of the others."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pegmark.score import review_reasons
+from pegmark.score.review_reasons import Doubt
+from pegmark.settings.rubric import TEACHER
+
+Record = dict[str, Any]
+
+
+def handed_in(take: dict[str, Any]) -> tuple[int, str, str]:
+    """Takes by attempt, then by time, then by content: never by the order of files."""
+    return take["attempt"] or 0, take["received"] or "", take["take"]
+
+
+def choose(records: list[Record], policy: str) -> int:
+    """The place of the take that counts, among the records of all in the order they came in.
+
+    A take that cannot be read never takes the place of one that can. Under "best" the points of
+    the criteria that were measured in all of them decide, then the later one.
+    """
+    places = [i for i, record in enumerate(records) if record["status"] != "unreadable"]
+    places = places or list(range(len(records)))
+    if policy != "best":
+        return places[-1]
+    measured = [{c["id"]: _measured(c) for c in records[i]["score"]["criteria"]} for i in places]
+    shared = [one for one in measured[0] if all(m[one] is not None for m in measured)]
+    earned = [sum(points[one] for one in shared) for points in measured]
+    return places[max(range(len(places)), key=lambda k: (round(earned[k], 2), k))]
+
+
+def _measured(row: Record) -> float | None:
+    """The points that were measured, whatever mark stands over them; None: not measured."""
+    points: float | None = (row["given_for"] or row)["measured_points"]
+    return points
+
+
+def told_of_others(
+    takes: list[dict[str, Any]], records: list[Record], chosen: int, policy: str
+) -> list[Record]:
+    """What the teacher is told of the takes that do not count; none of it is a question."""
+    if records[chosen]["status"] == "unreadable":
+        return []
+    found = []
+    for place, (take, other) in enumerate(zip(takes, records, strict=True)):
+        if place == chosen or (policy != "best" and place < chosen):
+            continue
+        fields: tuple[tuple[str, Any], ...] = (("attempt", take["attempt"] or take["file"]),)
+        if other["status"] == "unreadable":
+            found.append(Doubt("other_take_unreadable", fields=fields))
+        elif still_open := _open_points(other):
+            found.append(Doubt("other_take_open", fields=(*fields, ("open", still_open))))
+    return [review_reasons.as_problem(doubt, []) for doubt in found]
+
+
+def _open_points(record: Record) -> float:
+    """The points of measured kinds that a take left open."""
+    rows = record["score"]["criteria"]
+    return float(sum(r["open"] for r in rows if r["by"] == "open" and r["kind"] != TEACHER))
