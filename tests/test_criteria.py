@@ -447,9 +447,7 @@ def test_a_take_without_turns_is_one_question_for_the_whole_take():
     assert record["status"] == "needs_listening"
     assert record["order"] == []
     texts = {item["text"] for one in TURNING for item in row(record, one)["evidence"]}
-    assert texts == {
-        "Your strings were already in tune when the video began, so you turned nothing."
-    }
+    assert texts == {"Your strings were in tune when the video began. You turned nothing."}
     out = grade(take(strings={**dict.fromkeys(FOUR, STAYS), "D4": {**STAYS, "cents": -20.0}}))
     assert [p["code"] for p in out["problems"]] == ["no_turns"]
 

@@ -190,3 +190,27 @@ def test_the_path_of_a_string_is_counted():
     state = grade(take(strings={"D4": {"moves": moves, "settled_s": 25.8}}))["strings"]["D4"]
     assert (state["reversals"], state["silent_moves"]) == (2, 1)
     assert state["settle_s"] == pytest.approx(5.8)
+
+
+# Two strings against each other
+
+
+@pytest.mark.parametrize(
+    ("cents", "beats"),
+    [
+        # |3 f(A) - 2 f(E)|, from A 440.5719 and E 658.4939 Hz (design, section 5; calculated).
+        ({"A4": 2.25, "E5": -2.0}, "4.7"),
+        ({"A4": 0.0, "E5": 0.0}, None),  # an equal-tempered fifth is as narrow as it should be
+        ({"A4": 1.0, "E5": -1.0}, None),
+        ({"A4": 2.9, "E5": 2.9}, None),  # both high, and together
+        ({"A4": 9.0, "E5": -9.0}, None),  # not in tune: that is said of each
+    ],
+)
+def test_two_strings_in_tune_that_lean_away_from_each_other(cents, beats):
+    strings = {name: {"cents": c, "uncertainty": 0.1} for name, c in cents.items()}
+    record = grade(take(strings=strings))
+    seen = [o for o in record["observations"] if o["code"] == "against_each_other"]
+    assert len(seen) == (beats is not None)
+    if beats:
+        assert f"wobble {beats} times a second" in seen[0]["text"]
+        assert row(record, "final_pitch")["points"] == 4  # told, not graded

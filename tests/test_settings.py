@@ -133,7 +133,9 @@ def test_a_choice_of_forms_tells_the_mistakes_of_the_form_meant():
 
 def test_defaults_stand_where_nothing_is_set(tmp_path):
     found = assignment.load_assignment(build(tmp_path), CONFIG)
-    assert found.reference == {"a4_hz": 440.0, "temperament": "equal", "method": "tuner"}
+    assert found.reference == {
+        "a4_hz": 440.0, "temperament": "equal", "method": "tuner", "unheard_a": "open",
+    }  # fmt: skip
     assert found.assignment["tolerances"]["in_tune_cents"] == 3
     assert found.assignment["tolerances"]["close_cents"] == 8
     assert found.assignment["tolerances"]["below_c3_factor"] == 2
@@ -141,6 +143,24 @@ def test_defaults_stand_where_nothing_is_set(tmp_path):
     assert found.due is None
     assert found.epoch == assignment.NO_DUE_EPOCH
     assert set(found.sentences) == {"en", "es"}
+
+
+def test_the_reference_may_be_a_range(tmp_path):
+    text = "reference_hz: [440, 443]\nmethod: by_ear\nunheard_a: reference\n"
+    found = assignment.load_assignment(build(tmp_path, assignment_yaml=text), CONFIG)
+    assert found.reference == {
+        "a4_hz": 440.0, "a4_most_hz": 443.0, "temperament": "equal", "method": "by_ear",
+        "unheard_a": "reference",
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize("wrong", ["[443, 440]", "[440]", "[440, 443, 445]", "[440, 500]", "[]"])
+def test_a_range_that_is_none_is_told_by_its_line(tmp_path, wrong):
+    text = f"title: It\nreference_hz: {wrong}\n"
+    with pytest.raises(TeacherError) as caught:
+        assignment.load_assignment(build(tmp_path, assignment_yaml=text), CONFIG)
+    (told,) = caught.value.problems
+    assert told["message"].startswith("assignment.yaml, line 2, reference_hz")
 
 
 def test_settings_stand_over_the_defaults_block_by_block(tmp_path):

@@ -1,9 +1,10 @@
 """The teacher's marks: every marks*.csv of the class folder, merged cell by cell.
 
 A cell is one criterion of one student, for one take where the line names it ("take": the first
-digits of its content's hash, as the dashboard and the template write them). The newest saved_at wins; a line without saved_at is older
-than any with one, and among those the file that comes later by name wins. An empty line without
-saved_at says nothing (an unfilled template); one with saved_at takes an earlier mark back.
+digits of its content's hash, as the dashboard and the template write them). The newest saved_at
+wins; a line without saved_at is older than any with one, and among those the file that comes later
+by name wins. An empty line without saved_at says nothing (an unfilled template); one with saved_at
+takes an earlier mark back.
 """
 
 from __future__ import annotations
@@ -265,7 +266,7 @@ def _newest(entry: tuple[int, Mark]) -> tuple[float, int]:
     return (mark.saved_at.timestamp() if mark.saved_at else 0.0, place)
 
 
-TEMPLATE = ("student_id", "criterion", "points", "comment", "take", "of", "so far", "name", "why")
+TEMPLATE = ("student_id", "criterion", "points", "comment", "of", "so far", "name", "why", "take")
 WAITING = ("graded", "needs_listening", "unreadable")  # states in which there is work to mark
 
 

@@ -242,7 +242,7 @@ class PublishTicket(TypedDict):
     attention: list[AttentionRow]
     rubric: dict[str, Any]
     tolerances: Tolerances
-    reference: Reference
+    reference: CountedFrom
     epoch: int
     due: Moment | None
     language: Language

@@ -71,7 +71,7 @@ class Voice:
             return name, wording.listed([self.string(one) for one in value], words["and"])
         if name == "cents":
             return name, wording.cents(value, words["decimal"])
-        if name.endswith("hertz"):
+        if name.endswith("hertz") or name == "beats":
             return name, wording.number(value, 1, words["decimal"])
         if name == "direction":
             return name, words["high" if value > 0 else "low"]
@@ -116,12 +116,22 @@ def next_step(record: dict[str, Any], order: list[str], pegs: str, voice: Voice)
         doubts = [p for p in doubts if costly[0]["id"] in p["criteria"] and p["string"] is None]
     if doubts:
         return _step_for_doubts(record, doubts, voice)
+    slipped = _slipped(record, left_so=costly is not None)
+    if slipped is not None:
+        return _step(voice, f"slipping_peg_{pegs}", string=slipped)
     if costly is not None:
-        return _step_for_loss(record, *costly, order, pegs, voice)
+        return _step_for_loss(record, *costly, order, voice)
     left_out = _left_out(record, order)
     if left_out is not None:
         return _step_for_string(record, left_out, voice)
     return _step(voice, f"challenge_{record['reference']['method']}")
+
+
+def _slipped(record: dict[str, Any], left_so: bool) -> str | None:
+    """A string that slipped, and was left out of tune so if `left_so`."""
+    names = [o["string"] for o in record["observations"] if o["code"] == "slipping_peg"]
+    out = ("close", "out")
+    return next((n for n in names if not left_so or record["strings"][n]["verdict"] in out), None)
 
 
 def _left_out(record: dict[str, Any], order: list[str]) -> str | None:
@@ -175,7 +185,6 @@ def _step_for_loss(
     criterion: dict[str, Any],
     item: dict[str, Any] | None,
     order: list[str],
-    pegs: str,
     voice: Voice,
 ) -> dict[str, str]:
     if item is None:  # points the teacher kept back: nothing measured says why
@@ -186,8 +195,6 @@ def _step_for_loss(
     if not code.startswith(("string_", "interval_")):
         return _step(voice, code, string=string, wanted=order[0], strings=order)
     seen = {o["code"] for o in record["observations"] if o["string"] == string}
-    if "slipping_peg" in seen:
-        return _step(voice, f"slipping_peg_{pegs}", string=string)
     if "pulled" in seen:
         return _step(voice, "pulled", string=string)
     if any(o["code"] in ALL_STRINGS for o in record["observations"]):

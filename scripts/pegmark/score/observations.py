@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import statistics
 from collections.abc import Iterator
+from itertools import pairwise
 from typing import Any
 
 from pegmark.score.finding import Take
@@ -38,8 +39,8 @@ def observe(take: Take) -> list[dict[str, Any]]:
     """The observations of a take, by kind: what can harm first, then string by string."""
     found = []
     looks = (
-        _far_above, _slipped, _false, _beating, _changed, _pulled, _went_past, _whole, _tone,
-        _harmonics,
+        _far_above, _slipped, _false, _beating, _changed, _pulled, _against_each_other, _went_past,
+        _whole, _tone, _harmonics,
     )  # fmt: skip
     for look in looks:
         found += list(look(take))
@@ -156,6 +157,39 @@ def _pulled(take: Take) -> Iterator[dict[str, Any]]:
         left = abs(distance_to_span(last["to_cents"], span))
         if last["to_cents"] == string["deviation_cents"] and before <= tolerance < left:
             yield _seen(take, "pulled", last["end_s"], name, cents=size(last))
+
+
+def _against_each_other(take: Take) -> Iterator[dict[str, Any]]:
+    """Two neighbours that are both in tune and lean apart, or together: not graded.
+
+    Beats are those of the partials that meet in the pure interval.
+    """
+    if take.frame.method == "string_to_string":
+        return  # there the intervals themselves are graded
+    for upper, lower in pairwise(take.strings):
+        pair = [take.strings[name] for name in (upper, lower)]
+        if any(string["verdict"] != "in_tune" for string in pair):
+            continue
+        off = [_from_pure(take, name) for name in (upper, lower)]
+        half = math.hypot(*(string["uncertainty_cents"] for string in pair))
+        equal = abs(take.frame.pure_cents(upper) - take.frame.pure_cents(lower))
+        allowed = max(take.frame.tolerances[name].in_tune for name in (upper, lower)) + equal
+        if off[0] * off[1] < 0 and abs(off[0] - off[1]) - half > allowed:
+            beats = _beats_hz(pair[0]["f0_hz"], pair[1]["f0_hz"], take.frame.instrument.interval)
+            at_s = pair[0]["at_s"]
+            yield _seen(take, "against_each_other", at_s, upper, other=lower, beats=beats)
+
+
+def _from_pure(take: Take, name: str) -> float:
+    """How far a string stands from its pure place above or below the assignment's A, in cents."""
+    zero = 0.0 if take.frame.temperament == "pure" else take.frame.pure_cents(name)
+    return float(take.strings[name]["deviation_cents"] - zero)
+
+
+def _beats_hz(upper_hz: float, lower_hz: float, semitones: int) -> float:
+    """Beats a second of the partials that meet in a pure fifth (3:2) or fourth (4:3)."""
+    up, down = (2, 3) if semitones == 7 else (3, 4)
+    return abs(up * upper_hz - down * lower_hz)
 
 
 def _went_past(take: Take) -> Iterator[dict[str, Any]]:

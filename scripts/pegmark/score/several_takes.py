@@ -20,16 +20,20 @@ def choose(records: list[Record], policy: str) -> int:
     """The place of the take that counts, among the records of all in the order they came in.
 
     A take that cannot be read never takes the place of one that can. Under "best" the points of
-    the criteria that were measured in all of them decide, then the later one.
+    the criteria that were measured in all of them decide, then what is left open, then the later.
     """
     places = [i for i, record in enumerate(records) if record["status"] != "unreadable"]
     places = places or list(range(len(records)))
     if policy != "best":
         return places[-1]
-    measured = [{c["id"]: _measured(c) for c in records[i]["score"]["criteria"]} for i in places]
+    measured = [
+        {row["id"]: _measured(row) for row in records[place]["score"]["criteria"]}
+        for place in places
+    ]
     shared = [one for one in measured[0] if all(m[one] is not None for m in measured)]
-    earned = [sum(points[one] for one in shared) for points in measured]
-    return places[max(range(len(places)), key=lambda k: (round(earned[k], 2), k))]
+    earned = [round(sum(points[one] or 0.0 for one in shared), 2) for points in measured]
+    unknown = [_open_points(records[place]) for place in places]
+    return places[max(range(len(places)), key=lambda k: (earned[k], -unknown[k], k))]
 
 
 def _measured(row: Record) -> float | None:
