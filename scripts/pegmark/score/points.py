@@ -27,7 +27,7 @@ def score(
     for criterion in ticket["rubric"]["criteria"]:
         row = _row(criterion, findings.get(criterion["id"]), ticket["language"])
         marks = [mark for mark in ticket["marks"] if mark["criterion"] == criterion["id"]]
-        _mark(row, criterion, marks, take, ticket["takes"])
+        _mark(row, criterion, marks, take, [*ticket.get("spare_takes", ()), *ticket["takes"]])
         rows.append(row)
     known = [row["points"] for row in rows if row["points"] is not None]
     total = plain(sum(known)) if known else None

@@ -16,16 +16,14 @@ def handed_in(take: dict[str, Any]) -> tuple[int, str, str]:
     return take["attempt"] or 0, take["received"] or "", take["take"]
 
 
-def choose(records: list[Record], policy: str) -> int:
-    """The place of the take that counts, among the records of all in the order they came in.
+def choose_best(records: list[Record]) -> int:
+    """The place of the best take, among the records of all in the order they came in.
 
-    A take that cannot be read never takes the place of one that can. Under "best" the points of
-    the criteria that were measured in all of them decide, then what is left open, then the later.
+    A take that cannot be read never takes the place of one that can. The points of the criteria
+    that were measured in all of them decide, then what is left open, then the later.
     """
     places = [i for i, record in enumerate(records) if record["status"] != "unreadable"]
     places = places or list(range(len(records)))
-    if policy != "best":
-        return places[-1]
     measured = [
         {row["id"]: _measured(row) for row in records[place]["score"]["criteria"]}
         for place in places
@@ -42,15 +40,13 @@ def _measured(row: Record) -> float | None:
     return points
 
 
-def told_of_others(
-    takes: list[dict[str, Any]], records: list[Record], chosen: int, policy: str
-) -> list[Record]:
+def told_of_others(takes: list[dict[str, Any]], records: list[Record], chosen: int) -> list[Record]:
     """What the teacher is told of the takes that do not count; none of it is a question."""
     if records[chosen]["status"] == "unreadable":
         return []
     found = []
     for place, (take, other) in enumerate(zip(takes, records, strict=True)):
-        if place == chosen or (policy != "best" and place < chosen):
+        if place == chosen:
             continue
         fields: tuple[tuple[str, Any], ...] = (("attempt", take["attempt"] or take["file"]),)
         if other["status"] == "unreadable":
