@@ -15,7 +15,14 @@ from pegmark.files.store import PART, remove
 
 FOLDERS = ("records", "scores", "sheets", "clips", "outbox", "orchestra")
 FILES = (
-    *("dashboard.html", "orchestra.html", "gradebook.csv", "attention.csv", "recheck.json"),
+    *(
+        "dashboard.html",
+        "orchestra.html",
+        "lesson.html",
+        "gradebook.csv",
+        "attention.csv",
+        "recheck.json",
+    ),
     "oneroster.zip",
 )
 

@@ -9,6 +9,7 @@ from pegmark.publish.attention import attention_csv
 from pegmark.publish.class_records import Record
 from pegmark.publish.dashboard import build_dashboard
 from pegmark.publish.gradebook import gradebook_csv
+from pegmark.publish.lesson import lesson_page
 from pegmark.publish.oneroster import oneroster_zip
 from pegmark.publish.orchestra_page import orchestra_pages
 
@@ -33,5 +34,6 @@ def class_pages(
         "gradebook.csv": gradebook_csv(records, ticket),
         "attention.csv": attention_csv(records, ticket, opinion),
         "oneroster.zip": oneroster_zip(records, ticket),
+        "lesson.html": lesson_page(records, ticket),
         **orchestra_pages(records, ticket),
     }

@@ -19,6 +19,7 @@ from pegmark.publish.class_records import (
     Record,
 )
 from pegmark.publish.class_view import class_view
+from pegmark.publish.templates import template
 from pegmark.render import pictures
 
 TEMPLATES = Path(__file__).parent
@@ -58,20 +59,14 @@ def build_dashboard(
 
 @cache
 def _template() -> Any:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.globals["fill_svg"] = class_pictures.fill_svg
-    environment.globals["mark_svg"] = class_pictures.mark_svg
-    environment.globals["symbols_svg"] = class_pictures.symbols_svg
-    environment.globals["key_svg"] = pictures.key_svg
-    return environment.get_template("dashboard.html.j2")
+    page = template("dashboard.html.j2")
+    page.environment.globals |= {
+        "fill_svg": class_pictures.fill_svg,
+        "mark_svg": class_pictures.mark_svg,
+        "symbols_svg": class_pictures.symbols_svg,
+        "key_svg": pictures.key_svg,
+    }
+    return page
 
 
 def _text(name: str) -> str:

@@ -7,9 +7,7 @@ as they would be after the corrections it names.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from functools import cache
 from html import escape
-from pathlib import Path
 from typing import Any
 
 from pegmark.publish.class_records import Record, class_records
@@ -29,6 +27,7 @@ from pegmark.publish.orchestra import (
     voices,
 )
 from pegmark.publish.orchestra_sound import together
+from pegmark.publish.templates import template
 from pegmark.render.clips import encode_mp3
 from pegmark.render.pictures import INK, PALE, VARNISH
 from pegmark.signals.audio import RATE_HZ
@@ -53,7 +52,7 @@ def orchestra_pages(
     a_voices = a_strings(heard)
     best = corrections(a_voices)
     return {
-        PAGE: _template().render(view=orchestra_view(heard, best, ticket)),
+        PAGE: template("orchestra.html.j2").render(view=orchestra_view(heard, best, ticket)),
         AS_LEFT: _sound(a_voices),
         AFTER: _sound(corrected(a_voices, best)),
     }
@@ -204,17 +203,3 @@ def _promise(a_voices: Sequence[Voice], best: Sequence[Correction]) -> str:
 
 def _sound(some: Sequence[Voice]) -> bytes:
     return encode_mp3(together([voice.f0_hz for voice in some]), RATE_HZ)
-
-
-@cache
-def _template() -> Any:
-    from jinja2 import Environment, FileSystemLoader, StrictUndefined
-
-    environment = Environment(
-        loader=FileSystemLoader(Path(__file__).parent),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    return environment.get_template("orchestra.html.j2")
