@@ -6,6 +6,7 @@ Common practice, no source: what may run again after what is this project's own 
 import hashlib
 import os
 import random
+import re
 import shutil
 import time
 
@@ -216,13 +217,43 @@ AFTER = {  # stage -> the stages behind it
         ("pegmark/score/criteria.py", "score"),
         ("pegmark/render/sheet.css", "render"),
         ("pegmark/publish/dashboard.py", "publish"),
+        ("pegmark/publish/gradebook.py", "publish"),
         ("render.py", "render"),
     ],
 )
 def test_an_edit_of_a_module_runs_its_stage(my_project, mine, module, stage):
     with open(my_project / "scripts" / module, "a", encoding="utf-8") as file:
-        file.write("\n/* or */\n" if module.endswith("css") else "\n# a remark\n")
+        file.write("\n/* or */\n" if module.endswith("css") else "\nREMARK = 1\n")
     assert set(planned(my_project, mine)) == {stage} | AFTER[stage]
+
+
+def test_remarks_and_types_run_nothing(my_project, mine):
+    """A comment, another docstring and a name for the type checker, in every module there is."""
+    for path in (my_project / "scripts").rglob("*.py"):
+        text = re.sub(r'\A"""', '"""Anew: ', path.read_text(encoding="utf-8"))
+        types = (
+            "\nif TYPE_CHECKING:\n    import fractions\n" if "import TYPE_CHECKING" in text else ""
+        )
+        path.write_text(f"# a remark\n{text}\n# another\n{types}", encoding="utf-8")
+    assert planned(my_project, mine) == {}
+
+
+@pytest.mark.parametrize(
+    ("library", "stages"),
+    [
+        ("weasyprint", {"render", "publish", "deliver"}),
+        ("pydyf", {"render", "publish", "deliver"}),  # which writes WeasyPrint's PDFs
+        ("numpy", {"decode", *AFTER["segment"], "segment"}),
+        ("librosa", {"recheck", "publish", "deliver"}),
+        ("snakemake", set()),
+    ],
+)
+def test_a_new_library_runs_what_uses_it(my_project, mine, library, stages):
+    lock = my_project / "workflow" / "requirements.txt"
+    text, count = re.subn(rf"^{library}==", f"{library}==1", lock.read_text("utf-8"), flags=re.M)
+    assert count
+    lock.write_text(text, encoding="utf-8")
+    assert set(planned(my_project, mine)) == stages
 
 
 def test_a_project_in_another_place_with_new_times_is_no_change(my_project, mine):

@@ -6,13 +6,11 @@ docstrings, of the modules named and all of ours that they import.
 
 from __future__ import annotations
 
-import ast
-import hashlib
 import subprocess
 from collections.abc import Iterable
 from pathlib import Path
 
-import codeof
+import code_digest as code
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -33,23 +31,7 @@ def commit() -> str | None:
 
 def code_digest(modules: Iterable[str]) -> str:
     """The digest of modules, by dotted name, and of every module of ours behind them."""
-    found: set[Path] = set()
-    waiting = [path for name in modules for path in codeof.files_of(name) if path.is_file()]
-    while waiting:
-        path = waiting.pop()
-        if path.suffix == ".py" and path not in found:
-            found.add(path)
-            waiting += codeof.behind(path)
-    lines = [f"{path.relative_to(codeof.SCRIPTS)} {_meaning(path)}" for path in sorted(found)]
-    return hashlib.sha256("\n".join(lines).encode()).hexdigest()[:16]
-
-
-def _meaning(path: Path) -> str:
-    """A module's syntax tree without docstrings, as text."""
-    tree = ast.parse(path.read_bytes())
-    for node in ast.walk(tree):
-        if isinstance(node, (ast.Module, ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)) and (
-            ast.get_docstring(node, clean=False) is not None
-        ):
-            node.body = node.body[1:]
-    return ast.dump(tree)
+    files = [path for name in modules for path in code.files_of(name) if path.is_file()]
+    found = sorted(code.reached(files))
+    said = [f"{path.relative_to(code.SCRIPTS)} {code.module_of(path).digest}" for path in found]
+    return code.short("\n".join(said))

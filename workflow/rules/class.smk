@@ -15,7 +15,7 @@ rule recheck:
     log:
         "results/logs/recheck.log",
     params:
-        code=code_of("recheck.py"),
+        code=code_digest("recheck.py"),
         takes=TAKES,
     shell:
         "stage recheck --measured results/measured --decoded results/decoded"

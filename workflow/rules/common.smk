@@ -19,7 +19,7 @@ ROOT = Path(workflow.basedir)
 sys.path.insert(0, str(ROOT / "scripts"))
 
 import classfolder
-from codeof import code_of
+from code_digest import code_digest
 from snakemake.cli import parse_args
 from snakemake.shell import shell as shell_commands
 
@@ -120,7 +120,7 @@ def say(sentence):
 def code_tickets():
     """What the stages are made of: an edit of a module is a changed ticket."""
     return {
-        f"code/{one}.json": dump_json(code_of(f"{one}.py"))
+        f"code/{one}.json": dump_json(code_digest(f"{one}.py"))
         for one in classfolder.STAGES
     }
 
