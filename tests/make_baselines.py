@@ -11,9 +11,9 @@ from pathlib import Path
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[1] / "scripts")]
 
-import sheet_examples as examples  # noqa: E402
 import test_pictures  # noqa: E402
 import test_sheet  # noqa: E402
+from lab import sheet_examples as examples  # noqa: E402
 
 
 def main() -> None:

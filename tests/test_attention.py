@@ -5,7 +5,7 @@ import io
 import itertools
 import random
 
-from example_class import make_class, make_record
+from lab.example_class import make_class, make_record
 from pegmark.publish.attention import COLUMNS, TASKS, attention_csv, attention_rows, task_of
 from pegmark.publish.class_records import full_name
 from pegmark.publish.dashboard import build_dashboard

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from example_class import make_class, make_record, make_string
+from lab.example_class import make_class, make_record, make_string
 from pegmark.publish import class_pictures
 from pegmark.publish.class_view import class_view
 from pegmark.publish.dashboard import _inline_script, build_dashboard

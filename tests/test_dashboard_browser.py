@@ -11,7 +11,7 @@ import pytest
 
 import browserdesk
 from browserdesk import Desk, in_time, started_chromium, wait_until
-from example_class import RUBRIC, make_class
+from lab.example_class import RUBRIC, make_class
 from pegmark.publish.dashboard import build_dashboard
 from pegmark.render.clips import encode_mp3
 

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-import sheet_examples as examples
+from lab import sheet_examples as examples
 from pegmark.publish import drafts
 
 PDF = b"%PDF-1.7\n" + bytes(range(256)) * 40

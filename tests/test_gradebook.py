@@ -3,7 +3,7 @@
 import csv
 import io
 
-from example_class import make_class, make_record, make_string
+from lab.example_class import make_class, make_record, make_string
 from pegmark.files.csv_text import cell, csv_text
 from pegmark.publish.gradebook import gradebook_csv
 from pegmark.records.columns import FIRST_COLUMNS

@@ -285,6 +285,11 @@ def test_benchmark_prints_a_row_for_every_group(capsys, monkeypatch):
     monkeypatch.setattr(module, "SPREADS", (150,))
     monkeypatch.setattr(sys, "argv", ["benchmark_identify.py", "--quick"])
     module.main()
-    rows = capsys.readouterr().out.splitlines()[1:]
-    assert len(rows) == 5
-    assert all(float(row.split()[-6]) >= 0 for row in rows)
+    said = capsys.readouterr().out.splitlines()
+    assert said[0].startswith("commit ")
+    assert "seed=1000000" in said[0]
+    rows = [line.strip("| ").split(" | ") for line in said if line.startswith("| ")][1:]
+    assert [row[0] for row in rows] == list(module.KEYS)
+    for row in rows:
+        right, unsure, wrong = map(float, row[3:6])
+        assert right + unsure + wrong == pytest.approx(100, abs=0.02)

@@ -8,7 +8,7 @@ import pytest
 
 import browserdesk
 from browserdesk import Desk, in_time, started_chromium
-from example_class import make_class
+from lab.example_class import make_class
 from pegmark.publish.dashboard import build_dashboard
 from test_dashboard_browser import name_of, open_ids, tone_mp3
 

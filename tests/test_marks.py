@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from classroom import build
+from lab.classroom import build
 from pegmark.receive.marks import Marks, read_marks, write_template
 from pegmark.records.problems import TeacherError
 from pegmark.score import score_student

@@ -10,12 +10,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from classroom import CONFIG
+from lab.classroom import CONFIG
+from lab.spellings import make_class, outsider, spell
 from pegmark.receive.matching import Matcher
 from pegmark.receive.name_words import repair
 from pegmark.receive.roster import Student
 from pegmark.trade.instruments import load_names
-from spellings import make_class, outsider, spell
 
 INSTRUMENT_NAMES = load_names(CONFIG / "instruments.yaml")
 

@@ -7,7 +7,7 @@ import io
 import random
 import zipfile
 
-from example_class import make_class, make_record
+from lab.example_class import make_class, make_record
 from pegmark.publish.oneroster import STANDARD_FILES, oneroster_zip, without_ids
 
 IDS = {

@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from PIL import Image
 
-import sheet_examples as examples
+from lab import sheet_examples as examples
 from pegmark.render import pictures
 
 BASELINES = Path(__file__).parent / "data" / "baselines"

@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-import sheet_examples
-from example_class import HZ, make_class
+from lab import sheet_examples
+from lab.example_class import HZ, make_class
 
 ROOT = Path(__file__).resolve().parents[1]
 

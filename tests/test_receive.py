@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pytest
 
-from classroom import CONFIG, ROSTER, build, hand_in, recording
+from lab.classroom import CONFIG, ROSTER, build, hand_in, recording
 from pegmark.files import yaml_files
 from pegmark.receive import intake, retakes, take_in
 from pegmark.receive.attention_rows import stray_report

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from example_class import HZ
+from lab.example_class import HZ
 from pegmark.recheck import second_opinion
 from pegmark.recheck.second_opinion import yin_pitch
 

@@ -12,8 +12,8 @@ import time
 
 import pytest
 
-import smallclass
-from smallclass import (
+from lab import smallclass
+from lab.smallclass import (
     done_by_grade,
     engine_command,
     everything_in,

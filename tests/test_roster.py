@@ -14,7 +14,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from classroom import CONFIG, ROSTER, build
+from lab.classroom import CONFIG, ROSTER, build
 from pegmark.files import tables, workbooks
 from pegmark.receive.roster import Roster, read_roster
 from pegmark.records.problems import TeacherError

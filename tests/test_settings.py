@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from jsonschema import Draft202012Validator
 
-from classroom import CONFIG, build
+from lab.classroom import CONFIG, build
 from pegmark.files import yaml_files
 from pegmark.records.problems import TeacherError
 from pegmark.settings import assignment

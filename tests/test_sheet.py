@@ -27,8 +27,8 @@ import pyphen
 import pytest
 from PIL import Image
 
-import sheet_examples as examples
 import test_pictures
+from lab import sheet_examples as examples
 from pegmark.render import sheet, sheet_view
 
 ROOT = examples.ROOT

@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from classroom import build, hand_in, recording
+from lab.classroom import build, hand_in, recording
 from pegmark.files.media import is_media, open_plain
 from pegmark.receive import archives, submissions
 from pegmark.receive.archives import member_name

@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from lab.sheet_examples import comments
 from pegmark.words import wording
-from sheet_examples import comments
 
 
 @pytest.mark.parametrize(

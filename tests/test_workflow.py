@@ -15,11 +15,8 @@ from pathlib import Path
 import pytest
 
 import classfolder
-import smallclass
-from pegmark.deliver import deliver
-from pegmark.receive import take_in
-from pegmark.records.problems import TeacherError
-from smallclass import (
+from lab import smallclass
+from lab.smallclass import (
     KILLS,
     end_group,
     engine_command,
@@ -37,6 +34,9 @@ from smallclass import (
     steps_done,
     wait_until,
 )
+from pegmark.deliver import deliver
+from pegmark.receive import take_in
+from pegmark.records.problems import TeacherError
 
 FAULT = "program_fault"
 

@@ -16,47 +16,38 @@ the stages cost, and the memory of each as the workflow runs it, a process of it
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
-
-import argparse
 import json
-import os
 import subprocess
 import tempfile
-import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
-for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(variable, "1")
-
 import numpy as np
 
-from lab import samples
+from lab import bench, figures, samples
+from lab.bench import INSTRUMENTS, RATE_HZ, TABLE
+from lab.chain import STAGES, Cost, hear
 from lab.takes import random_take
-from pegmark.identify import name_strings
-from pegmark.measure import measure_take
-from pegmark.segment import find_notes
-from pegmark.trade.instruments import Instrument, load_instruments
+from pegmark.trade.instruments import Instrument
 
 if TYPE_CHECKING:
-    from pegmark.records.take import Measured, Notes
+    from pegmark.records.take import Measured
 
-SCRIPTS = Path(__file__).resolve().parents[2]
-CONFIG = SCRIPTS.parent / "config" / "instruments.yaml"
-RATE_HZ = 16000
-INSTRUMENTS = ("violin", "viola", "cello", "double bass")
+SCRIPTS = Path(__file__).resolve().parents[1]
 DIFFICULTIES = ("easy", "usual", "hard")
 WRONG_CENTS = 5.0  # a string off by more than this and its interval is wrong
 HEARD_S = 1.0  # a string that sounds on so long after it slipped lets one hear where it stands
-STAGES = ("segment", "identify", "measure")
+COLUMNS = (
+    "group", "strings", "p50", "p95", "inside, %", "half-width", "unsure", "not heard", "wrong",
+)  # fmt: skip
 # Runs a script and prints the CPU seconds and the peak of memory, in MB, of it and its children.
 # (Its ru_maxrss would be ours: a process inherits that from the one it was forked from.)
 WATCHED = """
@@ -66,7 +57,7 @@ sys.path.insert(0, str(pathlib.Path(sys.argv[0]).parent))
 runpy.run_path(sys.argv[0], run_name="__main__")
 own = re.search(r"VmHWM:\\s+(\\d+)", pathlib.Path("/proc/self/status").read_text())
 peak = max(int(own[1]), resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)
-print(f"{sum(os.times()[:4]):.2f} | {peak / 1024:.0f}")
+print(f"{sum(os.times()[:4]):.2f} {peak / 1024:.0f}")
 """
 
 
@@ -94,29 +85,10 @@ class Verdict:
 
 @dataclass
 class Group:
-    """What the takes of one group gave; CPU seconds per stage, seconds recorded."""
+    """What the takes of one group gave."""
 
     verdicts: list[Verdict] = field(default_factory=list)
-    cpu_s: dict[str, float] = field(default_factory=lambda: dict.fromkeys(STAGES, 0.0))
-    recorded_s: float = 0.0
-    takes: int = 0
-
-
-def hear(
-    audio: np.ndarray, instrument: Instrument, cpu_s: dict[str, float] | None = None
-) -> Measured:
-    """The measured record of a take; adds what each stage cost to `cpu_s`."""
-    clock = [time.process_time()]
-    notes: Notes = {"take": "benchmark", **find_notes(audio, RATE_HZ, instrument)}
-    clock.append(time.process_time())
-    strings = name_strings(notes, instrument)
-    clock.append(time.process_time())
-    record = measure_take(audio, RATE_HZ, strings, instrument)
-    clock.append(time.process_time())
-    for stage, spent in zip(STAGES, np.diff(clock), strict=True):
-        if cpu_s is not None:
-            cpu_s[stage] += float(spent)
-    return record
+    cost: Cost = field(default_factory=Cost)
 
 
 def left_cents(truth: dict[str, Any], string: str) -> float:
@@ -142,49 +114,42 @@ def compare(record: Measured, truth: dict[str, Any], take: str) -> list[Verdict]
     return verdicts
 
 
-def run_group(
-    difficulty: str,
-    real: bool,
-    takes: int,
-    seed: int,
-    table: dict[str, Instrument],
-    wide: bool = False,
-) -> Group:
-    """`takes` invented takes, all instruments in turn."""
+def run_group(difficulty: str, takes: int, seed: int, **kind: bool) -> Group:
+    """`takes` invented takes, all instruments in turn; kind: options of `random_take`."""
     group = Group()
     for k in range(takes):
-        instrument = table[INSTRUMENTS[k % len(INSTRUMENTS)]]
-        audio, truth = random_take(seed + k, instrument, difficulty, real=real, wide=wide)
-        record = hear(audio, instrument, group.cpu_s)
-        players = f"{', real' if real else ''}{', wide' if wide else ''}"
-        name = f"{difficulty}{players}, seed {seed + k}, {instrument.key}"
-        group.verdicts += compare(record, truth, name)
-        group.recorded_s += len(audio) / RATE_HZ
-        group.takes += 1
+        instrument = TABLE[INSTRUMENTS[k % len(INSTRUMENTS)]]
+        audio, truth = random_take(seed + k, instrument, difficulty, **kind)
+        heard = hear(audio, instrument, group.cost)
+        of_kind = "".join(f", {name}" for name, is_so in kind.items() if is_so)
+        name = f"{difficulty}{of_kind}, seed {seed + k}, {instrument.key}"
+        group.verdicts += compare(heard.measured, truth, name)
     return group
 
 
-def row(name: str, verdicts: Iterable[Verdict]) -> str:
+def row(name: str, verdicts: Iterable[Verdict]) -> tuple[object, ...]:
     """A group's row of the table."""
+    verdicts = list(verdicts)
     sounded = [v for v in verdicts if v.sounded]
     known = [v for v in sounded if v.is_known]
     errors = np.array([abs(v.error_cents or 0.0) for v in known])
     halves = np.array([v.half_cents or 0.0 for v in known])
     counts = [sum(v.heard == answer for v in sounded) for answer in ("unsure", "not_heard")]
-    wrong = sum(v.silently_wrong for v in verdicts)
-    if not known:
-        return f"| {name} | {len(sounded)} | | | | | {counts[0]} | {counts[1]} | {wrong} |"
-    inside = 100 * np.mean(errors <= halves)
     return (
-        f"| {name} | {len(sounded)} | {np.median(errors):.2f} | {np.quantile(errors, 0.95):.2f} "
-        f"| {inside:.1f} | {np.median(halves):.1f} | {counts[0]} | {counts[1]} | {wrong} |"
+        name,
+        len(sounded),
+        figures.percentile(errors, 50),
+        figures.percentile(errors, 95),
+        figures.share(errors <= halves),
+        figures.percentile(halves, 50),
+        *counts,
+        sum(v.silently_wrong for v in verdicts),
     )
 
 
-def memory_rows(instrument: Instrument, seed: int) -> list[str]:
+def memory_rows(instrument: Instrument, seed: int) -> Iterator[tuple[object, ...]]:
     """Rows: what each stage's own process costs for one take, as the workflow runs it."""
     audio, _ = random_take(seed, instrument, "usual")
-    rows = []
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)
         np.save(place / "t.npy", audio)
@@ -204,49 +169,45 @@ def memory_rows(instrument: Instrument, seed: int) -> list[str]:
                 [*command, "--ticket", "ticket.json", *inputs],
                 cwd=place, check=True, capture_output=True, text=True,
             )  # fmt: skip
-            rows.append(f"| {stage} | {child.stdout.strip()} |")
-    return rows
+            yield (stage, *child.stdout.split())
+
+
+def groups_of(takes: int, seed: int, *, wide: bool) -> Iterator[tuple[str, Group]]:
+    """Every group of takes with its name."""
+    sources = (False, True) if samples.SOUND_FONT.is_file() else (False,)
+    for number, (real, difficulty) in enumerate((r, d) for r in sources for d in DIFFICULTIES):
+        name = f"{difficulty}, {'real' if real else 'model'}"
+        yield name, run_group(difficulty, takes, seed + 10_000 * number, real=real)
+    for number, real in enumerate(sources if wide and True in sources else ()):
+        name = f"wide, {'real' if real else 'model'}"
+        first = seed + 100_000 + 10_000 * number
+        yield name, run_group("usual", takes, first, real=real, wide=True)
 
 
 def main() -> None:
     """Print the tables."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser = bench.options_of(__doc__, takes=32, seed=900_000)
     parser.add_argument("--quick", action="store_true", help="few takes: under two minutes")
-    parser.add_argument("--takes", type=int, default=32, help="takes per group")
-    parser.add_argument("--seed", type=int, default=900_000)
     parser.add_argument("--wide", action="store_true", help="also bodies, bows, partners of others")
     parser.add_argument("--list", action="store_true", help="name the silently wrong strings")
     options = parser.parse_args()
+    bench.begin(options)
     takes = len(INSTRUMENTS) if options.quick else options.takes
-    table = load_instruments(CONFIG)
-    groups = {}
-    sources = (False, True) if samples.SOUND_FONT.is_file() else (False,)
-    for number, (difficulty, real) in enumerate((d, r) for r in sources for d in DIFFICULTIES):
-        name = f"{difficulty}, {'real' if real else 'model'}"
-        groups[name] = run_group(difficulty, real, takes, options.seed + 10_000 * number, table)
-    if options.wide and samples.SOUND_FONT.is_file():
-        for number, real in enumerate(sources):
-            name = f"wide, {'real' if real else 'model'}"
-            seed = options.seed + 100_000 + 10_000 * number
-            groups[name] = run_group("usual", real, takes, seed, table, wide=True)
-    print("| group | strings | p50 | p95 | inside, % | half-width | unsure | not heard | wrong |")
-    print("|---|---|---|---|---|---|---|---|---|")
+    groups = dict(groups_of(takes, options.seed, wide=options.wide))
     verdicts = [v for group in groups.values() for v in group.verdicts]
-    for name, group in groups.items():
-        print(row(name, group.verdicts))
-    for name in INSTRUMENTS:
-        print(row(name, [v for v in verdicts if v.take.endswith(f", {name}")]))
-    print(row("all", verdicts))
+    rows = [row(name, group.verdicts) for name, group in groups.items()]
+    rows += [row(n, [v for v in verdicts if v.take.endswith(f", {n}")]) for n in INSTRUMENTS]
+    bench.print_table(COLUMNS, [*rows, row("all", verdicts)])
     if options.list:
         for v in verdicts:
             if v.silently_wrong:
                 print(f"{v.take}: {v.string} off by {v.error_cents:+.1f}, said {v.half_cents:.1f}")
-    print("\n| stage | CPU s per recorded minute |\n|---|---|")
-    minutes = sum(group.recorded_s for group in groups.values()) / 60
-    for stage in STAGES:
-        print(f"| {stage} | {sum(g.cpu_s[stage] for g in groups.values()) / minutes:.2f} |")
-    print("\n| stage as a process of its own, one take | CPU s | peak MB |\n|---|---|---|")
-    print("\n".join(memory_rows(table["cello"], options.seed)))
+    costs = [group.cost for group in groups.values()]
+    minutes = sum(cost.recorded_s for cost in costs) / 60
+    spent = [(stage, sum(cost.cpu_s[stage] for cost in costs) / minutes) for stage in STAGES]
+    bench.print_table(("stage", "CPU s per recorded minute"), spent)
+    columns = ("stage as a process of its own, one take", "CPU s", "peak MB")
+    bench.print_table(columns, memory_rows(TABLE["cello"], options.seed))
 
 
 if __name__ == "__main__":

@@ -12,15 +12,13 @@ the disk. With --keep the recordings stay in FOLDER, for the next time.
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
-
-import argparse
 import contextlib
 import csv
 import os
@@ -33,12 +31,11 @@ import time
 from collections import Counter
 from dataclasses import dataclass, field
 
-for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(variable, "1")
-
 import psutil
 
-SCRIPTS = Path(__file__).resolve().parents[2]
+from lab import bench
+
+SCRIPTS = Path(__file__).resolve().parents[1]
 RATE_HZ = 16000
 DESKS = ("violin", "violin", "viola", "violin", "cello", "double bass")  # as an orchestra has them
 KINDS = ("m4a", "ogg", "mp3")
@@ -68,18 +65,17 @@ class Run:
 
 def main() -> None:
     """Make the class, run it, print the figures."""
-    parser = argparse.ArgumentParser(description="Figures for a whole class.")
-    parser.add_argument("--students", type=int, default=150)
-    parser.add_argument("--cores", default="all")
+    parser = bench.options_of(__doc__, students=150, cores="all")
     parser.add_argument("--keep", type=Path, help="keep the recordings in this folder")
     options = parser.parse_args()
+    bench.begin(options, "psutil")
     with tempfile.TemporaryDirectory() as folder:
         takes = options.keep or Path(folder) / "takes"
         class_dir = Path(folder) / "class"
         seconds = make_class(class_dir, takes, options.students)
         print(
             f"{options.students} students, {seconds / 60:.0f} minutes recorded, "
-            f"{size_mb(class_dir):.0f} MB; {os.cpu_count()} cores, load {os.getloadavg()[0]:.1f}"
+            f"{size_mb(class_dir):.0f} MB; seeds from {SEED}"
         )
         print(f"{'run':24s} {'wall s':>8s} {'CPU s':>8s}  code  jobs", flush=True)
         runs = []
@@ -128,9 +124,8 @@ def record(takes: Path, number: int, instrument: str) -> Path:
 
     from lab.containers import write_recording
     from lab.takes import random_take
-    from pegmark.trade.instruments import load_instruments
 
-    table = load_instruments(SCRIPTS.parent / "config" / "instruments.yaml")
+    table = bench.TABLE
     audio, _ = random_take(SEED + number, table[instrument], "usual")
     as_played = np.repeat(
         audio, 48000 // RATE_HZ

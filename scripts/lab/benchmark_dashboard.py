@@ -16,31 +16,33 @@ import statistics
 import tempfile
 import time
 
-sys.path.append(str(Path(__file__).resolve().parents[2] / "tests"))
-
-from example_class import make_class
+from lab import bench
+from lab.example_class import make_class
 from pegmark.publish.dashboard import build_dashboard
+
+COLUMNS = ("students", "MB", "build CPU s", "opened s (median)", "ready s (median)")
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
+    parser = bench.options_of(__doc__, openings=5, chromium="/usr/bin/chromium")
     parser.add_argument("--students", type=int, nargs="+", default=[30, 150])
-    parser.add_argument("--openings", type=int, default=5)
-    parser.add_argument("--chromium", default="/usr/bin/chromium")
     arguments = parser.parse_args()
+    bench.begin(arguments, "playwright")
     build_dashboard(*make_class(1))  # imports and templates are paid once, before the clock
-    print("students      MB  build CPU s  opened s (median)  ready s (median)")
-    for size in arguments.students:
-        records, ticket = make_class(size)
-        start = time.process_time()
-        page = build_dashboard(records, ticket)
-        built_s = time.process_time() - start
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / "dashboard.html"
-            path.write_text(page, encoding="utf-8")
-            opened_s, ready_s = open_page(path, arguments.chromium, arguments.openings)
-        megabytes = len(page.encode()) / 1e6
-        print(f"{size:8d} {megabytes:7.2f} {built_s:12.2f} {opened_s:18.2f} {ready_s:17.2f}")
+    bench.print_table(COLUMNS, (row(size, arguments) for size in arguments.students))
+
+
+def row(size: int, arguments: argparse.Namespace) -> tuple[object, ...]:
+    """What a page of so many students costs."""
+    records, ticket = make_class(size)
+    start = time.process_time()
+    page = build_dashboard(records, ticket)
+    built_s = time.process_time() - start
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "dashboard.html"
+        path.write_text(page, encoding="utf-8")
+        opened_s, ready_s = open_page(path, arguments.chromium, arguments.openings)
+    return size, len(page.encode()) / 1e6, built_s, opened_s, ready_s
 
 
 def open_page(path: Path, chromium: str, openings: int) -> tuple[float, float]:

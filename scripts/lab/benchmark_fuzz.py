@@ -12,7 +12,6 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-import argparse
 import collections
 import hashlib
 import io
@@ -26,6 +25,7 @@ from dataclasses import dataclass
 import numpy as np
 
 import decode
+from lab import bench
 from lab.containers import KINDS, write_recording
 
 SECONDS = 2.5  # of sound in a recording: enough for every structure of its container
@@ -194,12 +194,11 @@ def figures(outcomes: list[Outcome]) -> dict[str, object]:
 
 
 def main() -> None:
-    """Print the figures as JSON."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--files", type=int, default=2000, help="how many (default: 2000)")
-    parser.add_argument("--first", type=int, default=1, help="number of the first (default: 1)")
+    """Print the figures, as JSON but for the first line."""
+    parser = bench.options_of(__doc__, files=2000, first=1)
     parser.add_argument("--keep", type=Path, help="write the damaged files into this folder too")
     args = parser.parse_args()
+    bench.begin(args)
     print(json.dumps(figures(fuzz(args.first, args.files, args.keep)), indent=1))
 
 

@@ -13,68 +13,66 @@ the next run scores them again without listening.
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
 import argparse
-import os
 from collections import Counter
+from collections.abc import Iterator
 from functools import cache
-from typing import TYPE_CHECKING, Any
-
-for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(variable, "1")
+from typing import Any
 
 import yaml
 
+from lab import bench
+from lab.bench import CONFIG, INSTRUMENTS, TABLE
 from pegmark.files.store import read_json, rounded, write_json
 from pegmark.measure.pieces import TURN_CENTS
 from pegmark.score import score_student
 from pegmark.settings.rubric import load_rubric
-from pegmark.trade.instruments import Instrument, load_instruments
+from pegmark.trade.instruments import Instrument
 from pegmark.trade.pitch import shift_hz
 
-if TYPE_CHECKING:
-    from pegmark.records.take import Notes
-
-CONFIG = Path(__file__).resolve().parents[2] / "config"
-RATE_HZ = 16000
-KEYS = ("violin", "viola", "cello", "double bass")
 DIFFICULTIES = ("easy", "usual", "hard")
 OUTCOMES = ("same", "taken", "given", "open")
+COLUMNS = (
+    "difficulty", "criterion", "takes", *(f"{one}, %" for one in OUTCOMES), "points taken in",
+)  # fmt: skip
 
 
 def main() -> None:
     """Print the table."""
-    parser = argparse.ArgumentParser(description="Figures for the grading, from sound to points.")
-    parser.add_argument("--takes", type=int, default=40, help="takes per difficulty")
-    parser.add_argument("--seed", type=int, default=7_000_000)
+    parser = bench.options_of(__doc__, takes=40, seed=7_000_000)
     parser.add_argument("--keep", type=Path, help="keep the measured takes in this folder")
     options = parser.parse_args()
-    table = load_instruments(CONFIG / "instruments.yaml")
-    print("difficulty  criterion      takes  same%  taken%  given%  open%   points taken in")
-    for difficulty in DIFFICULTIES:
-        found: dict[str, Counter[str]] = {}
-        wrong: dict[str, list[str]] = {}
-        for number in range(options.takes):
-            instrument = table[KEYS[number % len(KEYS)]]
-            seed = options.seed + number
-            measured, truth = _listen(instrument, seed, difficulty, options.keep)
-            heard = _points(measured, instrument)
-            true = _points(_ideal(truth, instrument), instrument)
-            for criterion, row in heard.items():
-                outcome = _outcome(row, true[criterion])
-                if outcome is None:
-                    continue
-                found.setdefault(criterion, Counter())[outcome] += 1
-                if outcome == "taken":
-                    wrong.setdefault(criterion, []).append(str(seed))
-        for criterion, counts in found.items():
-            shares = "  ".join(f"{100 * counts[o] / counts.total():5.1f}" for o in OUTCOMES)
-            which = ", ".join(wrong.get(criterion, []))
-            print(f"{difficulty:10s}  {criterion:13s}  {counts.total():5d}  {shares}   {which}")
+    bench.begin(options)
+    bench.print_table(COLUMNS, (row for d in DIFFICULTIES for row in _rows(d, options)))
+
+
+def _rows(difficulty: str, options: argparse.Namespace) -> Iterator[tuple[object, ...]]:
+    """A row of the table for each criterion."""
+    found: dict[str, Counter[str]] = {}
+    wrong: dict[str, list[str]] = {}
+    for number in range(options.takes):
+        instrument = TABLE[INSTRUMENTS[number % len(INSTRUMENTS)]]
+        seed = options.seed + number
+        measured, truth = _listen(instrument, seed, difficulty, options.keep)
+        heard = _points(measured, instrument)
+        true = _points(_ideal(truth, instrument), instrument)
+        for criterion, row in heard.items():
+            outcome = _outcome(row, true[criterion])
+            if outcome is None:
+                continue
+            found.setdefault(criterion, Counter())[outcome] += 1
+            if outcome == "taken":
+                wrong.setdefault(criterion, []).append(str(seed))
+    for criterion, counts in found.items():
+        shares = (100 * counts[outcome] / counts.total() for outcome in OUTCOMES)
+        yield (difficulty, criterion, counts.total(), *shares, ", ".join(wrong.get(criterion, [])))
 
 
 def _listen(
@@ -85,14 +83,11 @@ def _listen(
     if path and path.exists():
         kept = read_json(path)
         return kept["measured"], kept["truth"]
+    from lab.chain import hear
     from lab.takes import random_take
-    from pegmark.identify import name_strings
-    from pegmark.measure import measure_take
-    from pegmark.segment import find_notes
 
     audio, truth = random_take(seed, instrument, difficulty, real=bool(seed % 2))
-    notes: Notes = {"take": "lab", **find_notes(audio, RATE_HZ, instrument)}
-    measured = rounded(measure_take(audio, RATE_HZ, name_strings(notes, instrument), instrument))
+    measured = rounded(hear(audio, instrument).measured)
     if path:
         write_json(path, {"measured": measured, "truth": rounded(truth)})
     return measured, truth

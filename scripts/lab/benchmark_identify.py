@@ -15,32 +15,40 @@ from typing import TYPE_CHECKING, Any
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-import argparse
 import math
 import time
 
+from lab import bench
 from lab.paths import Habits, random_path
 from pegmark.identify import name_strings
-from pegmark.trade.instruments import Instrument, load_instruments
+from pegmark.trade.instruments import Instrument
 
 if TYPE_CHECKING:
     from pegmark.records.take import Notes
 
-CONFIG = Path(__file__).resolve().parents[2] / "config" / "instruments.yaml"
+KEYS = (*bench.INSTRUMENTS, "five-string bass")
+COLUMNS = (
+    "instrument", "spread", "notes", "right %", "unsure %", "wrong %", "takes wrong", "nearest %",
+    "ms/take",
+)  # fmt: skip
 SPREADS = (150, 250, 350, 450, 550)  # cents, drawn evenly over +-spread
 
 
 def main() -> None:
     """Print the table."""
-    parser = argparse.ArgumentParser(description="Figures for naming strings, simulated takes.")
+    parser = bench.options_of(__doc__, takes=300, seed=1_000_000)
     parser.add_argument("--quick", action="store_true", help="a tenth of the takes")
-    parser.add_argument("--seed", type=int, default=1_000_000)
-    takes = 30 if (options := parser.parse_args()).quick else 300
-    table = load_instruments(CONFIG)
-    print("instrument      spread  notes  right%  unsure%  wrong%  takes wrong  nearest%  ms/take")
-    for key in ("violin", "viola", "cello", "double bass", "five-string bass"):
-        for spread in SPREADS:
-            print(f"{key:16s}{spread:5d}  " + _group(table[key], spread, takes, options.seed))
+    options = parser.parse_args()
+    bench.begin(options)
+    takes = max(1, options.takes // 10) if options.quick else options.takes
+    bench.print_table(
+        COLUMNS,
+        (
+            (key, spread, *_group(bench.TABLE[key], spread, takes, options.seed))
+            for key in KEYS
+            for spread in SPREADS
+        ),
+    )
 
 
 def _record(notes: list[Any]) -> Notes:
@@ -54,7 +62,7 @@ def _record(notes: list[Any]) -> Notes:
     }
 
 
-def _group(instrument: Instrument, spread: float, takes: int, seed: int) -> str:
+def _group(instrument: Instrument, spread: float, takes: int, seed: int) -> tuple[object, ...]:
     counts = {"right": 0, "unsure": 0, "wrong": 0, "nearest": 0}
     wrong_takes, total, cpu = 0, 0, 0.0
     for k in range(takes):
@@ -77,11 +85,9 @@ def _group(instrument: Instrument, spread: float, takes: int, seed: int) -> str:
                 counts["right" if found == truth else "wrong"] += 1
                 wrong += found != truth
         wrong_takes += wrong > 0
-    share = {name: 100 * count / total for name, count in counts.items()}
-    return (
-        f"{total:5d}  {share['right']:6.2f}  {share['unsure']:7.2f}  {share['wrong']:6.3f}  "
-        f"{wrong_takes:5d}/{takes:<5d}  {share['nearest']:8.1f}  {1000 * cpu / takes:7.1f}"
-    )
+    share = {name: 100 * number / total for name, number in counts.items()}
+    parts = (share["right"], share["unsure"], f"{share['wrong']:.3f}")
+    return (total, *parts, wrong_takes, share["nearest"], 1000 * cpu / takes)
 
 
 def _nearest(f0_hz: float, instrument: Instrument) -> str:

@@ -2,7 +2,7 @@
 
     python scripts/lab/benchmark_kill.py [--kills 20] [--seed 1]
 
-The class of tests/smallclass.py is graded, and killed (SIGKILL) at a random moment: by turns all
+The class of lab/smallclass.py is graded, and killed (SIGKILL) at a random moment: by turns all
 processes at once, the engine alone, and the teacher's command alone, whose children may run on. By
 turns it is a first run, or the run of a graded class after its rubric changed. Looked at are the
 results that stand there then: every file must be, byte for byte, the one of before or the one of
@@ -18,7 +18,6 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-import argparse
 import contextlib
 import os
 import random
@@ -28,11 +27,8 @@ import tempfile
 import time
 from collections.abc import Iterator
 
-SCRIPTS = Path(__file__).resolve().parents[1]
-sys.path.append(str(SCRIPTS.parent / "tests"))
-
-import smallclass
-from smallclass import KILLS, grade_command, results_of, steps_done
+from lab import bench, smallclass
+from lab.smallclass import KILLS, grade_command, results_of, steps_done
 
 BEHIND = ("work", "tickets", "decoded", "notes", "strings", "measured")  # no teacher looks there
 STALE = "An earlier run was stopped before its end"
@@ -44,18 +40,17 @@ Digests = dict[str, str]
 
 def main() -> None:
     """Kill, run again, print."""
-    parser = argparse.ArgumentParser(description="Figures for killed runs and full disks.")
-    parser.add_argument("--kills", type=int, default=20)
-    parser.add_argument("--seed", type=int, default=1)
-    options = parser.parse_args()
+    options = bench.options_of(__doc__, kills=20, seed=1).parse_args()
+    bench.begin(options)
     with tempfile.TemporaryDirectory() as folder:
-        bench = Bench(Path(folder))
+        disturbed = Bench(Path(folder))
         print(
-            f"undisturbed: {bench.first_s:.1f} s a first run, {bench.change_s:.1f} s after a change"
+            f"undisturbed: {disturbed.first_s:.1f} s a first run, "
+            f"{disturbed.change_s:.1f} s after a change"
         )
-        kill_often(bench, options.kills, random.Random(options.seed))
+        kill_often(disturbed, options.kills, random.Random(options.seed))
         if os.geteuid() == 0 and sys.platform == "linux":
-            fill_disks(bench)
+            fill_disks(disturbed)
         else:
             print("full disks: not tried, that needs root on Linux")
 

@@ -1,6 +1,6 @@
 """Figures for the intake: a made class, taken in for the first time and again.
 
-    python scripts/lab/benchmark_receive.py [students] [files of each]
+    python scripts/lab/benchmark_receive.py [--students 150] [--files 2]
 
 Prints CPU seconds without hashing (the files are small) and the peak of memory.
 """
@@ -19,15 +19,13 @@ import resource
 import tempfile
 import time
 
-HERE = Path(__file__).resolve().parents[1]
-sys.path.append(str(HERE.parent / "tests"))
+from lab import bench
+from lab.classroom import hand_in
+from lab.spellings import make_class, spell
 
 
 def make_folder(root: Path, size: int, each: int) -> int:
     """A class folder of `size` students; returns the number of recordings."""
-    from classroom import hand_in
-    from spellings import make_class, spell
-
     students = make_class(3, size)
     rng = random.Random(3)
     columns = ("student_id", "family_name", "given_name", "instrument", "section", "nickname")
@@ -47,8 +45,9 @@ def make_folder(root: Path, size: int, each: int) -> int:
 
 def main() -> None:
     """Time import, first and second intake."""
-    given = [int(word) for word in sys.argv[1:3]]
-    size, each = given + [150, 2][len(given) :]
+    options = bench.options_of(__doc__, students=150, files=2).parse_args()
+    bench.begin(options)
+    size, each = options.students, options.files
     with tempfile.TemporaryDirectory() as folder:
         root = Path(folder)
         made = make_folder(root, size, each)
@@ -57,7 +56,7 @@ def main() -> None:
 
         marks.append(time.process_time())
         for _ in range(2):
-            intake = take_in(root, HERE.parent / "config")
+            intake = take_in(root, bench.CONFIG)
             marks.append(time.process_time())
     load, first, again = (after - before for before, after in itertools.pairwise(marks))
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024

@@ -10,34 +10,29 @@ softer, in five ways, and compared with the take they were made of.
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
-import argparse
-import os
 import time
 from typing import TYPE_CHECKING, Any
 
-for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(variable, "1")
-
 import numpy as np
 
+from lab import bench
+from lab.bench import INSTRUMENTS, RATE_HZ, TABLE
+from lab.chain import hear as hear_take
 from lab.containers import codec_roundtrip
 from lab.takes import Bow, Player, Pluck, Room, Say, Tune, assemble, random_take
-from pegmark.identify import name_strings
-from pegmark.measure import measure_take
 from pegmark.recheck import same_recordings
-from pegmark.segment import find_notes
-from pegmark.trade.instruments import Instrument, load_instruments
+from pegmark.trade.instruments import Instrument
 
 if TYPE_CHECKING:
-    from pegmark.records.take import Measured, Notes
+    from pegmark.records.take import Measured
 
-CONFIG = Path(__file__).resolve().parents[2] / "config" / "instruments.yaml"
-RATE_HZ = 16000
 WAYS = (  # codec, bits a second (None: as phones do), seconds cut off the start, gain in dB
     ("aac", None, 1.7, -6.0),
     ("opus", None, 1.7037, -6.0),
@@ -60,21 +55,18 @@ def exercise(seed: int, instrument: Instrument) -> np.ndarray:
     return assemble(instrument, start, events, player=Player(seed=seed), room=room)[0]
 
 
-def make_take(
-    number: int, seed: int, table: dict[str, Instrument]
-) -> tuple[np.ndarray, Instrument]:
+def make_take(number: int, seed: int) -> tuple[np.ndarray, Instrument]:
     """(sound, instrument) of the take with this number."""
     if number % 2:
-        return exercise(seed + number, table["violin"]), table["violin"]
-    instrument = table[("violin", "viola", "cello", "double bass")[number // 2 % 4]]
+        return exercise(seed + number, TABLE["violin"]), TABLE["violin"]
+    instrument = TABLE[INSTRUMENTS[number // 2 % 4]]
     difficulty = ("easy", "usual", "hard")[number // 2 % 3]
     return random_take(seed + number, instrument, difficulty)[0], instrument
 
 
 def hear(audio: np.ndarray, instrument: Instrument) -> Measured:
     """The measured record of a take."""
-    record: Notes = {"take": "benchmark", **find_notes(audio, RATE_HZ, instrument)}
-    return measure_take(audio, RATE_HZ, name_strings(record, instrument), instrument)
+    return hear_take(audio, instrument).measured
 
 
 def coded_anew(
@@ -87,12 +79,10 @@ def coded_anew(
 
 def main() -> None:
     """Print the figures."""
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--takes", type=int, default=120)
+    parser = bench.options_of(__doc__, takes=120, seed=0)
     parser.add_argument("--every", type=int, default=5, help="take of which copies are made")
-    parser.add_argument("--seed", type=int, default=0)
     options = parser.parse_args()
-    table = load_instruments(CONFIG)
+    bench.begin(options)
     sounds: dict[str, np.ndarray] = {}
     measured: dict[str, Any] = {}
     found = dict.fromkeys(WAYS, 0)
@@ -105,7 +95,7 @@ def main() -> None:
         return sounds[take], RATE_HZ
 
     for number in range(options.takes):
-        audio, instrument = make_take(number, options.seed, table)
+        audio, instrument = make_take(number, options.seed)
         name = f"{number:04}-x"
         sounds[name], measured[name] = audio, hear(audio, instrument)
         if number % options.every:

@@ -20,35 +20,28 @@ own.
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
-import argparse
-import os
-import time
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
-for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(variable, "1")
-
 import numpy as np
 
-from lab import samples
+from lab import bench, figures, samples
+from lab.bench import INSTRUMENTS, TABLE
+from lab.chain import Cost
+from lab.chain import hear as hear_take
 from lab.drills import DRILLS, drill
 from lab.takes import random_take
-from pegmark.identify import name_strings
-from pegmark.measure import measure_take
-from pegmark.segment import find_notes
-from pegmark.trade.instruments import Instrument, load_instruments
+from pegmark.trade.instruments import Instrument
 
-CONFIG = Path(__file__).resolve().parents[2] / "config" / "instruments.yaml"
-RATE_HZ = 16000
-INSTRUMENTS = ("violin", "viola", "cello", "double bass")
 LEVELS_DB = (35.0, 20.0, 12.0)
 FOUND_TARGET = {35.0: 98, 20.0: 95, 12.0: 85}  # per cent, issue "Measure like a laboratory"
 PRECISION_TARGET, KIND_TARGET = 98, 98
@@ -78,21 +71,16 @@ class Level:
     tones: list[bool] = field(default_factory=list)  # sounded tones: whether told
     spoken: list[bool] = field(default_factory=list)  # passages of speech: whether told
     drills: dict[str, list[int]] = field(default_factory=dict)  # name -> [notes, found, wrong]
-    cpu_s: float = 0.0
-    recorded_s: float = 0.0
+    cost: Cost = field(default_factory=Cost)
     lines: list[str] = field(default_factory=list)
 
 
 def hear(audio: np.ndarray, instrument: Instrument, level: Level) -> dict[str, Any]:
     """The notes of a take with their strings and kinds."""
-    begin = time.process_time()
-    notes = find_notes(audio, RATE_HZ, instrument)
-    level.cpu_s += time.process_time() - begin
-    level.recorded_s += len(audio) / RATE_HZ
-    record = name_strings({"take": "benchmark", **notes}, instrument)
-    measured = measure_take(audio, RATE_HZ, record, instrument)["notes"]
-    kinds = [{"kind": note["kind"]} for note in measured]
-    return record | {"notes": [a | b for a, b in zip(record["notes"], kinds, strict=True)]}
+    heard = hear_take(audio, instrument, level.cost)
+    kinds = [{"kind": note["kind"]} for note in heard.measured["notes"]]
+    notes = [{**a, **b} for a, b in zip(heard.named["notes"], kinds, strict=True)]
+    return {**heard.named, "notes": notes}
 
 
 def way_of(note: Note) -> str:
@@ -207,15 +195,15 @@ def _told(span: Note, others: Iterable[Note]) -> bool:
     )
 
 
-def make(k: int, snr_db: float, seed: int, table: dict[str, Instrument]) -> tuple[Any, Any, Any]:
+def make(k: int, snr_db: float, seed: int) -> tuple[Any, Any, Any]:
     """(audio, truth, (name, instrument)) of the k-th take of a level."""
-    instrument = table[INSTRUMENTS[(k // 2) % len(INSTRUMENTS)]]
+    instrument = TABLE[INSTRUMENTS[(k // 2) % len(INSTRUMENTS)]]
     if k % 2:
         kind = list(DRILLS)[(k // 2) % len(DRILLS)]
         audio, truth = drill(kind, instrument, seed + k, snr_db=snr_db)
     else:
         real = k % 8 == 6 and samples.SOUND_FONT.is_file()
-        instrument = table[INSTRUMENTS[(k // 8) % 4]] if real else instrument
+        instrument = TABLE[INSTRUMENTS[(k // 8) % 4]] if real else instrument
         kind = "sampled players" if real else "invented"
         audio, truth = random_take(seed + k, instrument, "usual", real=real, snr_db=snr_db)
     return audio, truth, (f"{kind}, {instrument.key}, seed {seed + k}", instrument)
@@ -223,16 +211,16 @@ def make(k: int, snr_db: float, seed: int, table: dict[str, Instrument]) -> tupl
 
 def share(starts: Iterable[float], within_s: float) -> float:
     """Per cent of starts that are no more than so far off."""
-    return 100 * float(np.mean(np.abs(np.array(list(starts))) <= within_s))
+    return figures.share(abs(start) <= within_s for start in starts)
 
 
-def print_table(levels: dict[float, Level]) -> None:
+def print_tables(levels: dict[float, Level]) -> None:
     """Print targets and figures side by side."""
-    head = "".join(f" {snr:.0f} dB |" for snr in levels)
-    print(f"| | target |{head}\n|---|---|{'---|' * len(levels)}")
+    heads = [f"{snr:.0f} dB" for snr in levels]
+    rows: list[tuple[object, ...]] = []
 
     def row(name: str, target: object, cells: Iterable[object]) -> None:
-        print(f"| {name} | {target} | " + " | ".join(str(cell) for cell in cells) + " |")
+        rows.append((name, target, *cells))
 
     aims = " / ".join(str(FOUND_TARGET[snr]) for snr in levels)
     for within in WITHIN_S:
@@ -262,30 +250,30 @@ def print_table(levels: dict[float, Level]) -> None:
     for name, told in (("reference tones told", "tones"), ("passages of speech told", "spoken")):
         answers = [getattr(one, told) for one in levels.values()]
         row(name, "", (f"{sum(a)} of {len(a)}" for a in answers))
-    cost = (f"{one.cpu_s / one.recorded_s * 60:.2f}" for one in levels.values())
+    cost = (f"{one.cost.a_minute('segment'):.2f}" for one in levels.values())
     row("CPU s per recorded minute", "", cost)
-    print(f"\n| takes: notes, found within 200 ms, wrong |{head}\n|---|{'---|' * len(levels)}")
-    for name in sorted({name for one in levels.values() for name in one.drills}):
-        tallies = (one.drills.get(name, [0, 0, 0]) for one in levels.values())
-        print(f"| {name} | " + " | ".join(f"{a}, {b}, {c}" for a, b, c in tallies) + " |")
+    bench.print_table(("", "target", *heads), rows)
+    drills = sorted({name for one in levels.values() for name in one.drills})
+    tallies = (
+        (name, *(str(one.drills.get(name, [0, 0, 0]))[1:-1] for one in levels.values()))
+        for name in drills
+    )
+    bench.print_table(("takes: notes, found within 200 ms, wrong", *heads), tallies)
 
 
 def main() -> None:
     """Print the tables."""
-    parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
+    parser = bench.options_of(__doc__, takes=40, seed=800_000)
     parser.add_argument("--quick", action="store_true", help="eight takes a level")
-    parser.add_argument("--takes", type=int, default=40, help="takes a level")
-    parser.add_argument("--seed", type=int, default=800_000)
     parser.add_argument("--list", action="store_true", help="name what was missed and what wrong")
     options = parser.parse_args()
-    table = load_instruments(CONFIG)
+    bench.begin(options)
     levels = {snr_db: Level() for snr_db in LEVELS_DB}
     for number, (snr_db, level) in enumerate(levels.items()):
         for k in range(8 if options.quick else options.takes):
-            seed = options.seed + 1000 * number
-            audio, truth, (name, instrument) = make(k, snr_db, seed, table)
+            audio, truth, (name, instrument) = make(k, snr_db, options.seed + 1000 * number)
             count(level, hear(audio, instrument, level), truth, name)
-    print_table(levels)
+    print_tables(levels)
     if options.list:
         for snr_db, level in levels.items():
             print(f"\n{snr_db:.0f} dB\n" + "\n".join(level.lines))

@@ -19,13 +19,12 @@ import time
 from collections.abc import Callable
 from functools import partial
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path.append(str(ROOT / "tests"))
-
-import sheet_examples as examples
+from lab import bench
+from lab import sheet_examples as examples
 from pegmark.render import pictures, sheet
 
 RUNS = 7
+COLUMNS = ("CPU seconds a sheet", "start-up", "without", "pictures", "PDF kB")
 
 
 def in_process(work: Callable[[], object]) -> float:
@@ -52,7 +51,7 @@ def whole_process(record: dict, ticket: dict) -> float:
             "--clips": "clips",
             "--faults": "faults.json",
         }
-        command = [sys.executable, str(ROOT / "scripts" / "render.py")]
+        command = [sys.executable, str(bench.provenance.ROOT / "scripts" / "render.py")]
         for option, name in named.items():
             command += [option, str(place / name)]
         times = []
@@ -76,22 +75,21 @@ def draw(record: dict, ticket: dict) -> None:
 
 def main() -> None:
     """Print the figures."""
+    bench.begin(bench.options_of(__doc__).parse_args())
     cases = {
         "one page": (examples.marked(examples.record()), examples.ticket()),
         "set tight": (examples.bass(), examples.ticket("double bass", paper="Letter")),
         "missing": (examples.unmeasured("missing"), examples.ticket()),
     }
-    print(
-        f"{'CPU seconds a sheet':22}{'start-up':>10}{'without':>10}{'pictures':>10}{'PDF kB':>10}"
-    )
-    for name, (record, ticket) in cases.items():
-        figures = (
-            whole_process(record, ticket),
-            in_process(partial(sheet.render_sheet, record, ticket)),
-            in_process(partial(draw, record, ticket)),
-        )
-        size = len(sheet.render_sheet(record, ticket)) / 1000
-        print(f"{name:22}" + "".join(f"{figure:10.3f}" for figure in figures) + f"{size:10.1f}")
+    bench.print_table(COLUMNS, (row(name, *case) for name, case in cases.items()))
+
+
+def row(name: str, record: dict, ticket: dict) -> tuple[object, ...]:
+    """What one sheet costs."""
+    render = partial(sheet.render_sheet, record, ticket)
+    drawn = in_process(partial(draw, record, ticket))
+    size_kb = len(render()) / 1000
+    return name, whole_process(record, ticket), in_process(render), drawn, size_kb
 
 
 if __name__ == "__main__":

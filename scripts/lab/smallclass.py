@@ -25,7 +25,7 @@ from typing import Any
 import numpy as np
 import psutil
 
-ROOT = Path(__file__).resolve().parents[1]
+ROOT = Path(__file__).resolve().parents[2]
 RATE_HZ = 16_000
 HARMONICS = 8
 NO_ENVIRONMENT = '''"""Stand-in of the tests: the environment is the one that runs them."""

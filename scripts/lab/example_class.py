@@ -49,7 +49,7 @@ def make_class(size: int, seed: int = 7) -> tuple[dict[str, dict[str, Any]], dic
     roster, records = [], {}
     for number in range(size):
         instrument = draw.choices(list(STRINGS), weights=[6, 2, 3, 1])[0]
-        row = {
+        row: dict[str, Any] = {
             "student_id": f"s{number + 1:03d}",
             "family_name": draw.choice(FAMILY),
             "given_name": draw.choice(GIVEN),

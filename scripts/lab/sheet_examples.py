@@ -10,7 +10,7 @@ import yaml
 
 from pegmark.trade.instruments import load_instruments
 
-ROOT = Path(__file__).resolve().parents[1]
+ROOT = Path(__file__).resolve().parents[2]
 INSTRUMENTS = load_instruments(ROOT / "config" / "instruments.yaml")
 TITLES = {
     "final_pitch": ("Each string left in tune", 4),

@@ -177,7 +177,8 @@ def _letters(text: str, rng: random.Random, joined: bool) -> str:
     if how < 0.4:
         text = _without_accents(text)
     elif how < 0.5:
-        spelled = {"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss", "Ä": "Ae", "Ö": "Oe", "Ü": "Ue"}
+        spelled: dict[str, str | int | None] = {"ä": "ae", "ö": "oe", "ü": "ue", "ß": "ss"}
+        spelled |= {"Ä": "Ae", "Ö": "Oe", "Ü": "Ue"}
         text = text.translate(str.maketrans(spelled))
     how = rng.random()
     if joined and how < 0.5:
@@ -190,8 +191,8 @@ def _letters(text: str, rng: random.Random, joined: bool) -> str:
 
 
 def _without_accents(text: str) -> str:
-    plain = text.translate(str.maketrans({"ø": "o", "Ø": "O", "ł": "l", "ß": "ss", "ı": "i",
-                                          "đ": "d", "Đ": "D"}))  # fmt: skip
+    others: dict[str, str | int | None] = {"ø": "o", "Ø": "O", "ł": "l", "ß": "ss", "ı": "i"}
+    plain = text.translate(str.maketrans(others | {"đ": "d", "Đ": "D"}))
     plain = unicodedata.normalize("NFKD", plain)
     return "".join(c for c in plain if not unicodedata.combining(c))
 

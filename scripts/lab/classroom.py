@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-CONFIG = Path(__file__).resolve().parents[1] / "config"
+CONFIG = Path(__file__).resolve().parents[2] / "config"
 
 ROSTER = """\
 student_id,family_name,given_name,instrument,section,email
