@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from example_class import make_class
+from lab.example_class import make_class
 from pegmark.publish import lesson
 from pegmark.settings.rubric import DEFAULTS
 

@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from example_class import make_class
+from lab.example_class import make_class
 from pegmark.publish import orchestra, orchestra_page
 from pegmark.publish.orchestra import Voice
 from pegmark.publish.orchestra_sound import SECONDS, together
