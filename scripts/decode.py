@@ -40,11 +40,14 @@ def decode(ticket: dict, recording: Path, audio_file: Path, facts_file: Path) ->
     from pegmark.decode import decode_recording
     from pegmark.decode.recording import unreadable
     from pegmark.files.media import open_plain
+    from pegmark.files.store import rounded
     from pegmark.records.faults import fault
+    from pegmark.records.validation import valid
 
     try:
         with open_plain(recording) as stream:
-            audio, facts = decode_recording(stream, ticket["max_s"])
+            audio, facts = decode_recording(stream, valid(ticket, "ticket_decode")["max_s"])
+            valid(rounded({"take": ticket["take"], **facts}), "decoded")
             stream.seek(0)
             if hashlib.file_digest(cast(FileIO, stream), "sha256").hexdigest() != ticket["sha256"]:
                 audio, facts = unreadable(changed("it is not what it was when the run began"))

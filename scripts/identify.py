@@ -9,8 +9,8 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pegmark.files.store import read_json, rounded, write_json
-from pegmark.records.faults import guarded
+from pegmark.files.store import read_json
+from pegmark.records.faults import guarded_record
 from pegmark.trade.instruments import Instrument
 
 if TYPE_CHECKING:
@@ -35,11 +35,7 @@ def main() -> None:
     parser.add_argument("--strings", type=Path, required=True)
     args = parser.parse_args()
     ticket, notes = read_json(args.ticket), read_json(args.notes)
-    guarded(
-        lambda: identify(ticket, notes),
-        notes,
-        lambda record: write_json(args.strings, rounded(record)),
-    )
+    guarded_record(lambda: identify(ticket, notes), notes, "strings", args.strings)
 
 
 if __name__ == "__main__":

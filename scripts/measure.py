@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pegmark.files.store import read_json, rounded, write_json
-from pegmark.records.faults import guarded
+from pegmark.files.store import read_json
+from pegmark.records.faults import guarded_record
 from pegmark.trade.instruments import Instrument
 
 if TYPE_CHECKING:
@@ -40,13 +40,15 @@ def main() -> None:
     args = parser.parse_args()
     ticket, strings = read_json(args.ticket), read_json(args.strings)
     audio = np.load(args.audio, allow_pickle=False)
-    nothing = {**strings, "strings": {}, "order": [], "last_turn_s": None, "intervals": []}
-    key = ticket["instrument"]["key"]
-    guarded(
-        lambda: measure(ticket, strings, audio),
-        nothing,
-        lambda record: write_json(args.measured, rounded({**nothing, **record, "instrument": key})),
-    )
+    nothing = {
+        **strings,
+        "strings": {},
+        "order": [],
+        "last_turn_s": None,
+        "intervals": [],
+        "instrument": ticket["instrument"]["key"],
+    }
+    guarded_record(lambda: measure(ticket, strings, audio), nothing, "measured", args.measured)
 
 
 if __name__ == "__main__":

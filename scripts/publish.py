@@ -12,7 +12,8 @@ from typing import Any
 
 from pegmark.files.store import read_json, write_bytes, write_text
 from pegmark.publish import class_pages, make_draft
-from pegmark.records.faults import STAGE_S, run_in_child
+from pegmark.records.faults import STAGE_S, fault, run_in_child
+from pegmark.records.validation import RecordError, valid
 
 Records = dict[str, dict[str, Any]]
 
@@ -34,7 +35,7 @@ def main() -> None:
 
 def publish(arguments: argparse.Namespace) -> None:
     """Make all pages and files of the class."""
-    ticket = read_json(arguments.ticket)
+    ticket = looked_at(read_json(arguments.ticket))
     opinion = read_json(arguments.recheck) if arguments.recheck else None
     records = read_records(arguments.records, ticket)
     spoiled = add_faults(records, arguments.faults)
@@ -43,6 +44,15 @@ def publish(arguments: argparse.Namespace) -> None:
         write_page(out / name, content)
     fit = {student: record for student, record in records.items() if student not in spoiled}
     write_outbox(out / "outbox", fit, arguments.sheets, arguments.mail)
+
+
+def looked_at(ticket: dict[str, Any]) -> dict[str, Any]:
+    """The ticket; where it is not what it should be, with that among what needs a person."""
+    try:
+        return valid(ticket, "ticket_publish")
+    except RecordError as error:
+        row = {"student_id": "", "file": "", **fault(error)}
+        return {**ticket, "attention": [*ticket["attention"], row]}
 
 
 def read_records(folder: Path, ticket: dict[str, Any]) -> Records:

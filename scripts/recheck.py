@@ -16,10 +16,11 @@ from typing import Any
 import numpy as np
 
 from pegmark.decode.recording import RATE_HZ
-from pegmark.files.store import read_json, write_json
+from pegmark.files.store import read_json, rounded, write_json
 from pegmark.recheck import same_recordings, second_opinion
 from pegmark.recheck.second_opinion import VERSION
 from pegmark.records.faults import guarded
+from pegmark.records.validation import valid
 
 
 def main() -> None:
@@ -40,7 +41,7 @@ def main() -> None:
         memory = {}
 
     def write(result: Mapping[str, Any]) -> None:
-        found = {"version": VERSION, "code": arguments.code, "problems": [], **result}
+        found = {**nothing, **result}
         found.pop("status", None)
         write_json(arguments.memory, found)
         write_json(arguments.out, found)
@@ -49,13 +50,24 @@ def main() -> None:
         def audio(take: str) -> tuple[np.ndarray, int]:
             return load(arguments.decoded, take)
 
-        return {
+        found = {
+            **nothing,
             **second_opinion(measured, audio, memory),
             "same_recordings": same_recordings(measured, audio),
             "recorded_at": recorded_at(arguments.decoded, takes),
         }
+        valid(rounded(found), "recheck")
+        return found
 
-    nothing: dict = {"takes": {}, "disagreements": [], "same_recordings": [], "recorded_at": {}}
+    nothing: dict = {
+        "version": VERSION,
+        "code": arguments.code,
+        "problems": [],
+        "takes": {},
+        "disagreements": [],
+        "same_recordings": [],
+        "recorded_at": {},
+    }
     guarded(check, nothing, write)
 
 

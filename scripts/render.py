@@ -14,6 +14,7 @@ from typing import Any
 
 from pegmark.files.store import fill_whole, read_json, write_bytes, write_json
 from pegmark.records.faults import guarded
+from pegmark.records.validation import valid
 from pegmark.render import render_sheet
 
 
@@ -30,7 +31,7 @@ def main() -> None:
     record, ticket = read_json(arguments.record), read_json(arguments.ticket)
 
     def render() -> dict[str, Any]:
-        write_bytes(arguments.sheet, render_sheet(record, ticket))
+        write_bytes(arguments.sheet, render_sheet(record, valid(ticket, "ticket_render")))
         write_clips(record, arguments.audio, arguments.clips)
         return {"problems": []}
 

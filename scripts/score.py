@@ -14,6 +14,7 @@ from typing import Any
 
 from pegmark.files.store import read_json, write_json
 from pegmark.records.faults import guarded
+from pegmark.records.validation import valid
 from pegmark.score import score_student
 from pegmark.score.student import verdicts_of
 
@@ -38,7 +39,12 @@ def main() -> None:
         write_json(arguments.record, result)
         write_json(arguments.score, verdicts_of(dict(result)))
 
-    guarded(lambda: score_student(ticket, measured, facts), {}, write)
+    def score() -> Mapping[str, Any]:
+        record = valid(score_student(valid(ticket, "ticket_score"), measured, facts), "record")
+        valid(verdicts_of(record), "score")
+        return record
+
+    guarded(score, {}, write)
 
 
 if __name__ == "__main__":

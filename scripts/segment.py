@@ -11,8 +11,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from pegmark.files.store import read_json, rounded, write_json
-from pegmark.records.faults import guarded
+from pegmark.files.store import read_json
+from pegmark.records.faults import guarded_record
+from pegmark.records.validation import valid
 from pegmark.trade.instruments import Instrument
 
 if TYPE_CHECKING:
@@ -22,11 +23,12 @@ if TYPE_CHECKING:
 
 def segment(ticket: ListenTicket, facts: Decoded, audio: np.ndarray) -> FoundNotes | dict[str, Any]:
     """The notes of a take that could be decoded; else its problems passed on."""
+    instrument = Instrument.from_dict(valid(ticket, "ticket_listen")["instrument"])
     if facts["status"] != "ok":
         return {"status": "unreadable", "problems": facts["problems"]}
     from pegmark.segment import find_notes
 
-    record = find_notes(audio, facts["rate_hz"], Instrument.from_dict(ticket["instrument"]))
+    record = find_notes(audio, facts["rate_hz"], instrument)
     record["recording"]["clipped_fraction"] = facts["clipped_fraction"]
     record["problems"] = [*facts["problems"], *record["problems"]]
     return record
@@ -42,12 +44,8 @@ def main() -> None:
     args = parser.parse_args()
     ticket, facts = read_json(args.ticket), read_json(args.facts)
     audio = np.load(args.audio, allow_pickle=False)
-    blank: dict[str, Any] = {"recording": None, "notes": [], "speech": []}
-    guarded(
-        lambda: segment(ticket, facts, audio),
-        blank,
-        lambda record: write_json(args.notes, rounded({**blank, **record, "take": ticket["take"]})),
-    )
+    nothing = {"recording": None, "notes": [], "speech": [], "take": ticket["take"]}
+    guarded_record(lambda: segment(ticket, facts, audio), nothing, "notes", args.notes)
 
 
 if __name__ == "__main__":

@@ -64,10 +64,10 @@ def project(tmp_path, monkeypatch) -> Path:
     (tmp_path / "pegmark" / "__init__.py").write_text("")
     (tmp_path / "pegmark" / "first.py").write_text("from pegmark import second\n")
     (tmp_path / "pegmark" / "second.py").write_text('"""Twice."""\nA = 2  # two\n')
-    monkeypatch.setattr(provenance.codeof, "SCRIPTS", tmp_path)
-    provenance.codeof.behind.cache_clear()
+    monkeypatch.setattr(provenance.code, "SCRIPTS", tmp_path)
+    provenance.code.module_of.cache_clear()
     yield tmp_path
-    provenance.codeof.behind.cache_clear()
+    provenance.code.module_of.cache_clear()
 
 
 @pytest.mark.parametrize(
@@ -77,6 +77,7 @@ def project(tmp_path, monkeypatch) -> Path:
 def test_the_digest_sees_code_behind_an_import_and_no_words(project, text, same):
     before = provenance.code_digest(["pegmark.first"])
     (project / "pegmark" / "second.py").write_text(text)
+    provenance.code.module_of.cache_clear()
     assert (provenance.code_digest(["pegmark.first"]) == before) == same
 
 

@@ -15,8 +15,9 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from pegmark.files.store import read_json
+from pegmark.files.store import read_json, rounded, write_json
 from pegmark.records.problems import Problem, problem
+from pegmark.records.validation import valid
 
 FAULT = "program_fault"  # the code of a problem that is ours, not the recording's
 STAGE_S = 600.0  # for one step of one take: 20 minutes of audio take half a minute
@@ -95,6 +96,21 @@ def guarded(
         sys.exit("This step failed; see above.")
     if end != "done":
         write(_failed(instead, stopped(end)))
+
+
+def guarded_record(
+    work: Callable[[], Record], instead: Record, name: str, path: Path, seconds: float = STAGE_S
+) -> None:
+    """Write the record of a stage as `guarded` does: `instead` with what `work` gives, rounded.
+
+    A record that is not what its schema `name` says is a fault of ours as any other.
+    """
+    guarded(
+        lambda: valid(rounded({**instead, **work()}), name),
+        instead,
+        lambda record: write_json(path, record),
+        seconds,
+    )
 
 
 def or_fault(work: Callable[[], Record], instead: Record) -> Record:
