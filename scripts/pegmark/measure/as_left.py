@@ -3,99 +3,32 @@
 from __future__ import annotations
 
 import math
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 
-from pegmark.measure.change_points import repeat_sd, systematic
+from pegmark.measure.left_pitch import LeftPitch, turned_after
 from pegmark.measure.moves import slipped
-from pegmark.measure.pieces import TURN_CENTS, Move, Piece, TunedString
+from pegmark.measure.pieces import TURN_CENTS, TunedString
 from pegmark.measure.plateaus import ROUNDING_S
 from pegmark.records.note import SURE_ODDS
-from pegmark.statistics.combining import combine
-from pegmark.statistics.student_t import NORMAL_95
 from pegmark.trade import pitch
-from pegmark.trade.instruments import Prior
 
 LOST_HALF_CENTS = 50.0  # half-width of a string that was moving when it was last heard
 UNTOUCHED_CENTS = 2.0  # added in quadrature if another string was turned afterwards (design) ...
 UNTOUCHED_SHARE = 0.02  # ... or so much of all those turns' way (common practice, no source)
 UNSURE_REACH_CENTS = 600.0  # strings this close to an unnamed note may be the one that sounded
-PRIOR_NOTES = 8.0  # the prior of the repeat counts like this many notes (degrees of freedom)
-
-
-class _Left(NamedTuple):
-    mean: float
-    half_width: float
-    deciding: Piece
-
-
-def _leave(string: TunedString, strings: dict[str, TunedString], prior: Prior) -> _Left | None:
-    """Combine the notes of the last stretch: each kind by itself, then the kinds.
-
-    Notes from before another string's turn may have been pulled off since, all alike: they are
-    combined by themselves, with `UNTOUCHED_CENTS` more.
-    """
-    if not string.left:
-        return None
-    last_s = string.left[-1].start_s
-    ends = [move.end_s for move in _turned_after(string, strings, -math.inf)]
-    fresh_s = max((end for end in ends if end <= last_s), default=-math.inf)
-    kinds = []
-    for kind in ("bowed", "plucked"):
-        pieces = [p for p in string.left if p.kind == kind]
-        parts = []
-        for part, pulled in (
-            ([p for p in pieces if p.start_s >= fresh_s], 0.0),
-            ([p for p in pieces if p.start_s < fresh_s], UNTOUCHED_CENTS),
-        ):
-            if part:
-                values, variances = [p.cents for p in part], [p.variance() for p in part]
-                own = combine(values, variances, repeat_sd(kind, prior) ** 2, PRIOR_NOTES)
-                parts.append((own.mean, math.hypot(own.half_width, pulled)))
-        if parts:
-            mean, half = _weigh(parts)
-            kinds.append((mean, math.hypot(half, systematic(kind, prior))))
-    mean, half = _weigh(kinds)
-    # A bow reads more surely than a pluck; of equals the earliest is listened to.
-    deciding = min(string.left, key=lambda p: (p.kind != "bowed", p.half, p.start_s))
-    return _Left(mean, half, deciding)
-
-
-def _weigh(parts: list[tuple[float, float]]) -> tuple[float, float]:
-    """Mean and half-width of independent (value, half-width), wider where they contradict.
-
-    The widening is Birge's ratio (1932).
-    """
-    values = np.array([value for value, _ in parts])
-    weight = np.array([half for _, half in parts]) ** -2.0
-    mean = float(np.sum(weight * values) / np.sum(weight))
-    squares = float(np.sum(weight * (values - mean) ** 2)) * NORMAL_95**2
-    ratio = math.sqrt(squares / max(len(parts) - 1, 1))
-    return mean, max(ratio, 1.0) / math.sqrt(float(np.sum(weight)))
-
-
-def _turned_after(string: TunedString, strings: dict[str, TunedString], at_s: float) -> list[Move]:
-    """The turns of other strings that ended after `at_s`."""
-    return [
-        move
-        for other in strings.values()
-        if other is not string
-        for move in other.turns()
-        if move.end_s > at_s
-    ]
 
 
 def describe(
     string: TunedString,
     strings: dict[str, TunedString],
     timed: list[dict[str, Any]],
-    prior: Prior,
+    left: LeftPitch | None,
     target_hz: float,
     last_turn_s: float | None,
 ) -> dict[str, Any]:
-    """The fields of one string in the measured record."""
-    left = _leave(string, strings, prior)
+    """The fields of one string in the measured record; left: None where it was not heard."""
     moves = string.turns()
     upward = [m.size() for m in moves if m.size() > 0]
     field_values: dict[str, Any] = {
@@ -103,12 +36,14 @@ def describe(
         "f0_hz": None,
         "deviation_cents": None,
         "uncertainty_cents": None,
+        "deciding_uncertainty_cents": None,
         "kind": None,
         "at_s": None,
         "notes": len(string.left),
         "heard": "unsure" if _untold(string, strings, timed) else _heard(string, timed, target_hz),
         "start_cents": string.pieces[0].cents if string.pieces else None,
         "moves": [m.as_dict() for m in moves],
+        "changes": [m.as_change() for m in string.by_itself()],
         "largest_move_cents": max(upward) if upward else None,
         "slipped_cents": slipped(string),
         "drift_cents": _drift(string, timed),
@@ -118,15 +53,15 @@ def describe(
     }
     if left is not None:
         last_heard = timed[string.notes[-1]]["end_s"]
-        others = [move.size() for move in _turned_after(string, strings, last_heard)]
+        others = [move.size() for move in turned_after(string, strings, last_heard)]
         pulled = max(UNTOUCHED_CENTS, UNTOUCHED_SHARE * abs(sum(others))) if others else 0.0
+        lost = LOST_HALF_CENTS if string.lost else 0.0
         note = timed[left.deciding.index]
         field_values |= {
             "f0_hz": pitch.shift_hz(target_hz, left.mean),
             "deviation_cents": left.mean,
-            "uncertainty_cents": math.hypot(
-                left.half_width, pulled, LOST_HALF_CENTS if string.lost else 0.0
-            ),
+            "uncertainty_cents": math.hypot(left.half, pulled, lost),
+            "deciding_uncertainty_cents": math.hypot(left.deciding_half, lost),
             "kind": note["kind"],
             "at_s": left.deciding.start_s,
             "deciding": {"start_s": note["start_s"], "end_s": note["end_s"]},

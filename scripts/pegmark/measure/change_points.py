@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from itertools import pairwise
 from typing import Any
 
@@ -15,6 +16,9 @@ from pegmark.measure.pieces import (
     Piece,
     Stretch,
     TunedString,
+    repeat_sd,
+    sounding,
+    systematic,
 )
 from pegmark.measure.plateaus import REST_CENTS, REST_S, ROUNDING_S
 from pegmark.statistics.student_t import NORMAL_95
@@ -24,6 +28,10 @@ CHANGE_CENTS = 2.0  # the smallest change-point: real strings breathe by a cent 
 OUTLIER_S = 0.3  # last notes shorter than this do not overturn what good ones agree on ...
 OUTLIER_HALF_CENTS = 4.0  # ... nor do notes measured this badly ...
 OUTLIER_LONG_S = 1.0  # ... unless they are longer than any syllable
+SHARP_START_S = 0.4  # a loud pluck's start stands sharp for so long ...
+SHARP_START_CENTS = 15.0  # ... and by so much, where no note before says where the string was
+HARDLY_S, HARDLY_HALF_CENTS = 0.25, 4.0  # a rest so short or unsure may be another sound's
+SOON_S = 1.5  # nobody turns a peg unheard between notes so close
 FAINT_BELOW_DB = 8.0  # last notes so much fainter against the noise may be speech or somebody else
 
 
@@ -39,6 +47,7 @@ def find_changes(string: TunedString, timed: list[dict[str, Any]], prior: Prior)
     )
     heard_last = string.pieces
     _rest_between_notes(string.pieces)
+    string.pieces = _confirmed(string.pieces)
     known = [p for p in string.pieces if p.half <= UNSETTLED_HALF_CENTS]
     fine = _merge([Stretch([p]) for p in known or string.pieces], prior, CHANGE_CENTS)
     fine = _drop_outliers(fine)
@@ -48,8 +57,14 @@ def find_changes(string: TunedString, timed: list[dict[str, Any]], prior: Prior)
     if settled and fine[-1] is not settled[-1]:  # it was still moving when last heard
         string.left = fine[-1].pieces
     string.lost |= not known or _moved_on(heard_last, string.left) or _hardly_heard(string, timed)
+    string.lost |= _passed_over(string, timed)
     turned = _merge(fine, prior, TURN_CENTS)
     string.changes = moves_between(turned, string, timed)
+    string.small = [
+        move
+        for move in moves_between(fine, string, timed, CHANGE_CENTS)
+        if abs(move.size()) <= TURN_CENTS
+    ]
 
 
 def _unconfirmed(last: Piece, before: Piece) -> bool:
@@ -65,6 +80,23 @@ def _moved_on(pieces: list[Piece], left: list[Piece]) -> bool:
     return any(
         abs(p.cents - left[-1].cents) > p.half and p.end_s - p.start_s >= OUTLIER_S for p in after
     )
+
+
+def _passed_over(string: TunedString, timed: list[dict[str, Any]]) -> bool:
+    """Whether a long last note, of which no pitch is known, came when a hand was at the peg: right
+    after a turn, or after others had been played."""
+    last = string.left[-1]
+    later = [timed[i] for i in string.notes if i > last.index]
+    lengths = [note["end_s"] - note["start_s"] for note in later]
+    if max(lengths, default=0.0) < OUTLIER_LONG_S:
+        return False
+    turning = sum(p.index == last.index for p in string.pieces) > 1
+    visited = any(
+        names and string.name not in names
+        for i in range(last.index + 1, string.notes[-1])
+        if (names := [name for name, _ in sounding(timed[i])])
+    )
+    return turning or visited
 
 
 def _hardly_heard(string: TunedString, timed: list[dict[str, Any]]) -> bool:
@@ -91,6 +123,58 @@ def _rest_between_notes(pieces: list[Piece]) -> None:
             a.steady = b.steady = True
 
 
+def _confirmed(pieces: list[Piece]) -> list[Piece]:
+    """The pieces without those rests of plucks that the notes beside them contradict.
+
+    A loud pluck starts sharp: what falls soon after its start was turned only if the note before
+    ended where it started. And what the next note, soon after, takes up again it never left.
+    """
+    kept = _without(_is_attack, pieces)
+    kept = _without(_is_taken_back, kept)
+    for piece, after in zip(kept, [*kept[1:], None], strict=True):
+        piece.glides_on &= after is not None and after.index == piece.index
+    return kept
+
+
+def _without(
+    doubted: Callable[[Piece, Piece | None, Piece | None], bool], pieces: list[Piece]
+) -> list[Piece]:
+    """The pieces that are not doubted, of what comes after them and what was kept before."""
+    kept: list[Piece] = []
+    for piece, after in zip(pieces, [*pieces[1:], None], strict=True):
+        if not doubted(piece, after, kept[-1] if kept else None):
+            kept.append(piece)
+    return kept if len(kept) == len(pieces) else _without(doubted, kept)
+
+
+def _is_attack(piece: Piece, after: Piece | None, before: Piece | None) -> bool:
+    """Whether a pluck's first piece is the sharp start of the one that follows."""
+    first = piece.glides_on and (before is None or before.index != piece.index)
+    if not first or after is None or piece.kind != "plucked" or piece.cents < after.cents:
+        return False
+    if after.start_s - piece.start_s > SHARP_START_S:
+        return False
+    if before is None or piece.start_s - before.end_s > SOON_S:
+        return piece.cents - after.cents < SHARP_START_CENTS
+    return abs(before.cents - piece.cents) > abs(before.cents - after.cents)
+
+
+def _is_taken_back(piece: Piece, after: Piece | None, before: Piece | None) -> bool:
+    """Whether where a pluck moved to in its ring is contradicted by the next note, or was hardly
+    heard and never again: another sound may have taken over."""
+    if before is None or before.index != piece.index or piece.kind != "plucked":
+        return False
+    if after is not None and after.index == piece.index:
+        return False
+    hardly = piece.half > HARDLY_HALF_CENTS or piece.end_s - piece.start_s < HARDLY_S
+    small = abs(piece.cents - before.cents) < SHARP_START_CENTS
+    if after is None:
+        return small
+    soon = after.start_s - piece.end_s <= SOON_S
+    back = abs(after.cents - before.cents) < abs(after.cents - piece.cents) / 2
+    return after.steady and back and (soon or hardly or small)
+
+
 def _merge(stretches: list[Stretch], prior: Prior, least: float) -> list[Stretch]:
     """Join neighbours whose pitches agree, the most alike first, until none do."""
     stretches = [_measured(Stretch(list(s.pieces)), prior) for s in stretches]
@@ -110,6 +194,7 @@ def _measured(stretch: Stretch, prior: Prior) -> Stretch:
     variance = np.array([p.variance() + repeat_sd(p.kind, prior) ** 2 for p in pieces])
     weight = 1 / variance
     stretch.mean = float(np.sum(weight * [p.cents for p in pieces]) / np.sum(weight))
+    stretch.shared = float(np.sum(weight * [p.shared() for p in pieces]) / np.sum(weight))
     stretch.half = NORMAL_95 / math.sqrt(float(np.sum(weight)))
     return stretch
 
@@ -120,18 +205,9 @@ def _apart(a: Stretch, b: Stretch, prior: Prior, least: float) -> float:
         return math.inf  # a glide was heard between them
     half = math.hypot(a.half, b.half)
     if a.kinds() != b.kinds():
-        half = math.hypot(half, prior.plucked_systematic, prior.bowed_systematic)
+        kinds = (systematic(kind, prior) for kind in ("plucked", "bowed"))
+        half = math.hypot(half, a.shared, b.shared, *kinds)
     return abs(a.mean - b.mean) / max(least, half)
-
-
-def repeat_sd(kind: str, prior: Prior) -> float:
-    """Standard deviation, in cents, from note to note of one kind, before listening."""
-    return (prior.plucked_repeat if kind == "plucked" else prior.bowed_repeat) / NORMAL_95
-
-
-def systematic(kind: str, prior: Prior) -> float:
-    """Half-width, in cents, of what all notes of one kind share, before listening."""
-    return prior.plucked_systematic if kind == "plucked" else prior.bowed_systematic
 
 
 def _drop_outliers(stretches: list[Stretch]) -> list[Stretch]:

@@ -16,10 +16,17 @@ PULL_CENTS = 8.0
 PULL_SHARE = 0.05
 PULL_MOST_CENTS = 25.0
 LET_GO_CENTS = 20.0  # nobody turns a string down so far from pitch and leaves it: it let go
+NEAR_CENTS = 30.0  # a string further from its pitch was not set yet: who loosens it means to
+AWAY_PART = 0.5  # a fall from pitch adds so much of its way to the string's distance
+AGAIN_S = 3.0  # who turns a peg sounds the string again within this
+JERK_CENTS_PER_S = 200.0  # no hand turns a peg down so fast that listens
 
 
 def moves_between(
-    stretches: list[Stretch], string: TunedString, timed: list[dict[str, Any]]
+    stretches: list[Stretch],
+    string: TunedString,
+    timed: list[dict[str, Any]],
+    least: float = TURN_CENTS,
 ) -> list[Move]:
     """The changes between settled pitches; what glides through in between belongs to them."""
     ends = [k for k, s in enumerate(stretches) if s.settled() or k in (0, len(stretches) - 1)]
@@ -41,10 +48,23 @@ def moves_between(
             since_s=before.end_s,
             glided=glided,
             between_visits=others_s > -math.inf,
+            hand_heard=any(p.glides_on for p in chain[:-1])
+            or any(before.index < i < after.index for i in string.notes),
+            heard_again=_heard_again(after, string, timed),
+            half=math.hypot(stretches[a].half, stretches[b].half),
         )
-        if abs(move.size()) > TURN_CENTS:
+        if abs(move.size()) > least:
             moves.append(move)
     return moves
+
+
+def _heard_again(after: Piece, string: TunedString, timed: list[dict[str, Any]]) -> bool:
+    """Whether a string was sounded anew where it had moved to, before any other was."""
+    for i in range(after.index + 1, len(timed)):
+        names = [name for name, _ in sounding(timed[i])]
+        if names:
+            return string.name in names and timed[i]["start_s"] - after.end_s < AGAIN_S
+    return False
 
 
 def _glided(chain: list[Piece]) -> bool:
@@ -85,34 +105,61 @@ def _others_between(
 
 
 def find_causes(string: TunedString, strings: dict[str, TunedString]) -> None:
-    """Tell turns from what the string did by itself: it was pulled by others, or it fell back.
+    """Tell turns from what the string did by itself: it was pulled by others, or its peg let go.
 
-    A fall from pitch, not heard as a glide, is a slip if it was found on coming back to the
-    string, or if it was large and left so. If the string was tuned again at once it may have been
-    loosened to seat the peg.
+    Of changes that are too small for turns only pulls are told.
     """
+    for move in (*string.changes, *string.small):
+        if _pulled(move, string, strings):
+            move.cause = "pull"
+    string.small = [move for move in string.small if move.cause == "pull"]
     for k, move in enumerate(string.changes):
-        if move.between_visits and not move.glided:
-            others = sum(
-                m.size()
-                for other in strings.values()
-                if other is not string
-                for m in other.changes
-                if m.end_s > move.since_s and m.start_s < move.end_s
-            )
-            pull = min(PULL_CENTS + PULL_SHARE * abs(others), PULL_MOST_CENTS)
-            if others and abs(move.size()) <= pull:
-                move.cause = "pull"
-                continue
-        fell = move.size() < 0 and abs(move.to_cents) > abs(move.from_cents) and not move.glided
-        if not fell:
+        if move.cause == "pull" or not _fell(move):
             continue
         onward = string.changes[k + 1] if k + 1 < len(string.changes) else None
         at_once = onward is not None and not onward.between_visits and onward.size() > 0
-        if at_once:
-            move.sounding = None if move.between_visits else move.sounding
-        elif move.between_visits or -move.size() >= LET_GO_CENTS:
+        if _let_go(move, at_once):
             move.cause = "slip"
+        elif at_once and not move.glided and move.between_visits:
+            move.sounding = None  # it may have been loosened to seat the peg
+
+
+def _pulled(move: Move, string: TunedString, strings: dict[str, TunedString]) -> bool:
+    """Whether others' turns, while they were played, explain how far this string moved."""
+    if not move.between_visits or move.glided:
+        return False
+    turns = [
+        other_move.size()
+        for other in strings.values()
+        if other is not string
+        for other_move in other.changes
+        if other_move.end_s > move.since_s and other_move.start_s < move.end_s
+    ]
+    most = min(PULL_CENTS + PULL_SHARE * abs(sum(turns)), PULL_MOST_CENTS)
+    return sum(turns) != 0 and abs(move.size()) <= most
+
+
+def _fell(move: Move) -> bool:
+    """Whether a string fell away from its pitch."""
+    away = abs(move.to_cents) - abs(move.from_cents)
+    return move.size() < 0 and away > -AWAY_PART * move.size()
+
+
+def _let_go(move: Move, at_once: bool) -> bool:
+    """Whether a fall from pitch was the peg's own doing; at_once: the string was tuned again then.
+
+    A hand is at the peg where the string falls while it is sounded, no faster than hands turn, and
+    is sounded again. Who loosens a string far from its pitch, or a little on coming back to it,
+    seats the peg.
+    """
+    fall, large = -move.size(), -move.size() >= LET_GO_CENTS
+    if move.glided and fall > JERK_CENTS_PER_S * (move.end_s - move.start_s):
+        return True
+    if move.glided or (move.sounding and not move.between_visits):
+        return large and not move.heard_again
+    if at_once:
+        return large and abs(move.from_cents) <= NEAR_CENTS and not move.hand_heard
+    return large or move.between_visits
 
 
 def slipped(string: TunedString) -> float | None:

@@ -18,6 +18,7 @@ holds what they share. Plucks too short for frames: pegmark.measure.short_plucks
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -26,6 +27,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from pegmark.measure import bows, plateaus, plucks, short_plucks, two_strings
+from pegmark.measure.pluck_rests import PluckRest, pluck_rests
 from pegmark.signals import partials
 from pegmark.signals.frames import Real
 from pegmark.signals.partials import CENTS
@@ -44,6 +46,11 @@ BOW_FAR = 8.0  # ... nor so many times as from one tenth of a second to the next
 BOW_TURN = 5.0  # ... and so many times as from one tenth of a second to the next
 BOW_REST_HALF_CENTS = 1.5  # half-width: the glide beside a rest may be a part of it
 BOW_REST_DOUBT = 1.45  # a rest's half-width is so much wider: set on 153 turned bows of takes
+# The ways beside a rest may be a part of it, the more the shorter it is: a half-width of so many
+# cents over its length, within these limits (234 rests of bows and 449 of plucks in turned takes).
+BOW_REST_CENT_S, PLUCK_REST_CENT_S = 1.0, 1.5
+SHORT_REST_CENTS = (1.5, 9.0)
+ATTACK = 2.0  # a pluck's first bins stray by so many of the attack's standard deviations
 TRACK_POINTS = 12  # contract: at most
 TRACK_SE_CENTS = 3.0  # a track's point less sure than this is left out
 LEAST_BOW_S = 0.6  # a note that is no pluck is tried as a bow if it lasts so long
@@ -74,7 +81,7 @@ class NoteFit:
     then says why. freedom: degrees of freedom behind se_cents. b, b_se: inharmonicity (plucks).
     drift_cents: the attack (50-150 ms) against f0. track: (time in the take in s, Hz), where the
     pitch is sure, so it may be empty.
-    rests: of a bow, where its pitch rested between turns; empty: it was not turned.
+    rests: where its pitch rested between turns; empty: it was not turned; None: not known.
     partials: the numbers used. scatter_cents: within a bow the standard deviation of the pitch,
     else the partials' spread about their series. way_cents: how far the pitch moves in all.
     reading: what a pluck can be solved anew from. Two strings: f0_2_hz, se_2_cents.
@@ -228,8 +235,12 @@ def _pluck(
 
 
 def moved(fit: NoteFit, start_s: float) -> NoteFit:
-    """`fit` with its track counted from the take's start, for a note that begins at `start_s`."""
-    return replace(fit, track=[(start_s + t, hz) for t, hz in fit.track])
+    """`fit` with its times counted from the take's start, for a note that begins at `start_s`."""
+    rests = fit.rests and [
+        rest._replace(start_s=start_s + rest.start_s, end_s=start_s + rest.end_s)
+        for rest in fit.rests
+    ]
+    return replace(fit, track=[(start_s + t, hz) for t, hz in fit.track], rests=rests)
 
 
 def solve_pluck(
@@ -256,17 +267,48 @@ def solve_pluck(
     off = reading.bin_cents - pitch.glide * reading.bin_shape
     trust = np.where(late if late.any() else known, reading.bin_se, np.inf) ** -2.0
     still = float(np.average(off, weights=trust)) if trust.any() else series.cents
-    if way.gliding:
-        apart = reading.moving_cents(b_prior, body)
-        f0 = fit.f0_hz = reading.f1_hz * 2 ** ((way.mean + apart) / 1200)
-        still = way.mean
-        fit.se_cents = float(np.hypot(pitch.se_cents, way.span / 4))
+    rests = pluck_rests(
+        reading.bin_s[known],
+        reading.bin_cents[known],
+        reading.bin_se[known],
+        reading.bin_shape[known],
+        pitch.glide,
+        ATTACK * plucks.ATTACK_CENTS * max(1.0, plucks.ATTACK_LOW_HZ / f0),
+    )
+    if way.gliding or rests:
+        moving = reading.moving(b_prior, body)
+        still = way.mean if way.gliding else float(np.average(off[known]))
+        f0 = fit.f0_hz = reading.f1_hz * 2 ** ((still + moving.cents) / 1200)
+        fit.se_cents = float(np.hypot(pitch.se_cents, max(way.span, _far(rests)) / 4))
+        fit.gliding = True
+        fit.rests = [_held(rest, f0, still, moving.se_cents) for rest in rests] or None
+    else:
+        fit.rests = []
     fit.drift_cents = reading.drift_cents(still)
     hz = f0 * 2 ** ((reading.bin_cents - still) / 1200)
     points = zip(reading.bin_s[known], hz[known], strict=True)
     fit.track = [(float(t), float(f)) for t, f in points]
     fit.reading = reading
     return fit
+
+
+def _short_rest_half(length_s: float, cent_s: float) -> float:
+    """Half-width of what the ways beside a rest of this length add to it, in cents."""
+    return min(max(cent_s / max(length_s, 1e-3), SHORT_REST_CENTS[0]), SHORT_REST_CENTS[1])
+
+
+def _far(rests: list[PluckRest]) -> float:
+    """From the lowest to the highest of a pluck's rests, in cents."""
+    return float(np.ptp([rest.cents for rest in rests])) if rests else 0.0
+
+
+def _held(rest: PluckRest, f0: float, still: float, series_se: float) -> HeldPitch:
+    """A pluck's rest in Hz; at `still` cents of its bins stands f0, known to series_se cents."""
+    se = np.hypot(plucks.SERIES_DOUBT * series_se, np.hypot(rest.sd_cents, plucks.FLOOR_CENTS))
+    short = _short_rest_half(rest.end_s - rest.start_s, PLUCK_REST_CENT_S)
+    half = math.hypot(t_quantile(plucks.FREEDOM) * float(se), short)
+    hz = f0 * 2 ** ((rest.cents - still) / 1200)
+    return HeldPitch(rest.start_s, rest.end_s, hz, half if rest.steady else None)
 
 
 def _bow(
@@ -346,7 +388,12 @@ def _rests(mean: bows.MeanPitch, begin: float, gliding: bool) -> list[HeldPitch]
             begin + rest.start_s,
             begin + rest.end_s,
             mean.f0_hz * 2 ** (rest.cents / 1200),
-            BOW_REST_DOUBT * rest.half if rest.steady else None,
+            math.hypot(
+                BOW_REST_DOUBT * rest.half,
+                _short_rest_half(rest.end_s - rest.start_s, BOW_REST_CENT_S),
+            )
+            if rest.steady
+            else None,
         )
         for rest in found
     ]

@@ -6,6 +6,7 @@ All cents are against equal temperament at A4 = 440 Hz. An uncertainty is the ha
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -15,6 +16,7 @@ from pegmark.measure import plateaus
 from pegmark.measure.plateaus import COARSE_HALF_CENTS, ROUNDING_S, Rest
 from pegmark.statistics.student_t import NORMAL_95
 from pegmark.trade import pitch
+from pegmark.trade.instruments import Prior
 
 TURN_CENTS = 5.0  # the smallest change that is called a turn (design, section 3)
 ATTACK_S = 0.15  # a pluck falls fastest before this (design, section 6)
@@ -23,9 +25,19 @@ UNSAID_REST_S = 0.3  # ... but do not rest in between
 TRACK_GAP_S = 1.0  # a note that sounds on longer than this after its track may have moved on
 STRAIGHT_CENTS = 0.01  # a fall this even from third to third is a peg's, not an attack's
 UNSETTLED_HALF_CENTS = 12.0  # a pitch known no better than this is not a settled one
+FLOOR_SD_CENTS = {"plucked": 0.8, "bowed": 0.45}  # of a note beside others: real strings breathe
+# Of a note's variance, what all notes of its kind and string share.
+SHARED_PART = {"plucked": 0.6, "bowed": 0.2}
 
 
-FLOOR_SD_CENTS = {"plucked": 0.8, "bowed": 0.45}  # no note is surer than this (design, section 6)
+def repeat_sd(kind: str, prior: Prior) -> float:
+    """Standard deviation, in cents, from note to note of one kind, before listening."""
+    return (prior.plucked_repeat if kind == "plucked" else prior.bowed_repeat) / NORMAL_95
+
+
+def systematic(kind: str, prior: Prior) -> float:
+    """Half-width, in cents, of what all notes of one kind share, before listening."""
+    return prior.plucked_systematic if kind == "plucked" else prior.bowed_systematic
 
 
 @dataclass
@@ -42,6 +54,10 @@ class Piece:
     glides_on: bool = False  # the next piece is the same note, after a glide
     lost: bool = False  # it moved on, and where to was not heard
 
+    def shared(self) -> float:
+        """Half-width of what it shares with all notes of its kind on its string."""
+        return math.sqrt(SHARED_PART[self.kind]) * self.half
+
     def variance(self) -> float:
         """Of its pitch, in cents squared."""
         return max(self.half / NORMAL_95, FLOOR_SD_CENTS[self.kind]) ** 2
@@ -54,6 +70,7 @@ class Stretch:
     pieces: list[Piece]
     mean: float = 0.0
     half: float = 0.0
+    shared: float = 0.0  # half-width of what its notes share
 
     def settled(self) -> bool:
         """Whether any of its pieces stood still."""
@@ -76,6 +93,9 @@ class Move:
     since_s: float  # the end of the last note before it
     glided: bool  # most of the way was heard
     between_visits: bool  # other strings sounded in between
+    hand_heard: bool  # a part of the way was heard as a glide, or there was more to hear
+    heard_again: bool  # the string was sounded anew where it had moved to, before any other was
+    half: float  # of its size, 95 %
     cause: str = "turn"  # turn, pull or slip
 
     def size(self) -> float:
@@ -90,7 +110,14 @@ class Move:
             "from_cents": self.from_cents,
             "to_cents": self.to_cents,
             "sounding": self.sounding,
+            "uncertainty_cents": self.half,
         }
+
+    def as_change(self) -> dict[str, Any]:
+        """As the measured record has what the string did by itself."""
+        change = self.as_dict() | {"cause": self.cause}
+        del change["sounding"]
+        return change
 
 
 @dataclass
@@ -102,11 +129,17 @@ class TunedString:
     pieces: list[Piece] = field(default_factory=list)
     left: list[Piece] = field(default_factory=list)
     changes: list[Move] = field(default_factory=list)
+    small: list[Move] = field(default_factory=list)  # changes too small for turns
     lost: bool = False  # it was moving when last heard, or never heard well enough
 
     def turns(self) -> list[Move]:
         """Its changes that a hand made."""
         return [m for m in self.changes if m.cause == "turn"]
+
+    def by_itself(self) -> list[Move]:
+        """Its changes that no hand made, in order of time."""
+        own = [m for m in (*self.changes, *self.small) if m.cause != "turn"]
+        return sorted(own, key=lambda m: m.start_s)
 
     def settled_s(self) -> float | None:
         """When its last turn ended."""

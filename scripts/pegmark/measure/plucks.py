@@ -140,10 +140,10 @@ class PluckReading:
         )
         return PluckPitch(series, glide, glide_var, math.hypot(*doubts))
 
-    def moving_cents(self, b_prior: tuple[float, float], body: partials.Body) -> float:
-        """How far the series' first partial stands above the common pitch of the bins: of a note
-        that moves, whose partials' slopes speak of different times."""
-        return self._series(self.bin_own, b_prior, body).cents
+    def moving(self, b_prior: tuple[float, float], body: partials.Body) -> partials.Series:
+        """The series above the common pitch of the bins: of a note that moves, whose partials'
+        slopes speak of different times."""
+        return self._series(self.bin_own, b_prior, body)
 
     def _series(
         self, own: Real, b_prior: tuple[float, float], body: partials.Body

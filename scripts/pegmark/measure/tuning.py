@@ -18,6 +18,7 @@ from typing import Any
 
 from pegmark.measure.as_left import describe
 from pegmark.measure.change_points import find_changes
+from pegmark.measure.left_pitch import leave_all
 from pegmark.measure.moves import find_causes
 from pegmark.measure.pieces import TunedString, pieces_of, sounding
 from pegmark.measure.plateaus import ROUNDING_S
@@ -65,8 +66,9 @@ def read_tuning(notes: list[dict[str, Any]], instrument: Instrument) -> dict[str
     last_turn_s = None if last_turn == -math.inf else last_turn
     first_round = _first_round(timed, strings)
     ranks = _ranks(timed, strings, first_round)
+    left = leave_all(strings, prior)
     record = {
-        name: describe(string, strings, timed, prior, targets[name], last_turn_s)
+        name: describe(string, strings, timed, left.get(name), targets[name], last_turn_s)
         | {"tuned_as": ranks.get(name)}
         for name, string in strings.items()
     }

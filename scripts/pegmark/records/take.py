@@ -156,8 +156,8 @@ class MeasuredNote(TypedDict):
     track: list[tuple[Seconds, float]]
     """Coarse pitch track, (second, cents against its string's target), at most 12 points."""
     rests: list[Rest] | None
-    """Plateaus of a bow's pitch between turns: (start, end, cents, half-width or None where it
-    only passed by). Empty: not turned. None: no bow, see the track."""
+    """Plateaus of a note's pitch between turns: (start, end, cents, half-width or None where it
+    only passed by). Empty: not turned. None: not known, see the track."""
     role: Role | None  # None: no string's note
     interval_cents: NotRequired[float | None]  # two_strings: against the pure one, wide: positive
     beats_hz: NotRequired[Annotated[float, Also(minimum=0)] | None]
@@ -172,6 +172,18 @@ class MeasuredMove(TypedDict):
     from_cents: float
     to_cents: float
     sounding: bool | None  # whether the string sounded all the while
+    uncertainty_cents: NotRequired[HalfWidth]  # of its size
+
+
+class OwnChange(TypedDict):
+    """What a string did by itself: its peg let go, or the turning of others pulled it."""
+
+    start_s: Seconds
+    end_s: Seconds
+    from_cents: float
+    to_cents: float
+    uncertainty_cents: HalfWidth  # of its size
+    cause: Literal["slip", "pull"]
 
 
 class MeasuredString(TypedDict):
@@ -181,6 +193,9 @@ class MeasuredString(TypedDict):
     f0_hz: Annotated[float, Also(minimum=0)] | None
     deviation_cents: float | None
     uncertainty_cents: HalfWidth | None
+    deciding_uncertainty_cents: NotRequired[HalfWidth | None]
+    """The half-width that decides a level: nothing that was left out (a check after the last turn,
+    a usual number of plucks) makes it wider."""
     kind: Literal["plucked", "bowed", "two_strings"] | None
     at_s: Seconds | None
     notes: Count
@@ -188,6 +203,7 @@ class MeasuredString(TypedDict):
     start_cents: float | None  # where it was first heard
     tuned_as: Rank | None
     moves: list[MeasuredMove]
+    changes: NotRequired[list[OwnChange]]  # by itself
     largest_move_cents: Distance | None  # upward
     slipped_cents: Distance | None  # how far it fell back by itself after it was set
     drift_cents: float | None  # attack against decay

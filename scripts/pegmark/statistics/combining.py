@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 
-from pegmark.statistics.student_t import student_95
+from pegmark.statistics.student_t import NORMAL_95, student_95
 
 
 class Combined(NamedTuple):
@@ -52,6 +53,19 @@ def combine(
     mean, total, spread = weigh(tau2)
     scale = max(spread / freedom, 1.0)
     return Combined(mean, student_95(freedom) * math.sqrt(scale / total), tau2)
+
+
+def weigh(parts: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    """Mean and half-width (95 %) of independent (value, half-width), wider where they contradict.
+
+    The widening is Birge's ratio (1932).
+    """
+    values = np.array([value for value, _ in parts])
+    weight = np.array([half for _, half in parts]) ** -2.0
+    mean = float(np.sum(weight * values) / np.sum(weight))
+    squares = float(np.sum(weight * (values - mean) ** 2)) * NORMAL_95**2
+    ratio = math.sqrt(squares / max(len(parts) - 1, 1))
+    return mean, max(ratio, 1.0) / math.sqrt(float(np.sum(weight)))
 
 
 def _root(spread: Any, freedom: float, start: float) -> float:

@@ -1,0 +1,138 @@
+"""The pitch that a string was left at, and its doubt: as much as was heard of it.
+
+The notes of one kind are combined by random effects. Of their own doubts a part is shared, so that
+no number of notes reduces it (SHARED_PART: a body that bends a low partial bends it in each pluck);
+the spread from note to note comes from the notes, beside a prior that fades with every one. Notes
+from before another string's turn may have been pulled off since, all alike: how far strings are
+pulled is read from all strings of the take that were sounded before and after. Kinds are combined
+last, wider where they contradict.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import NamedTuple
+
+from pegmark.measure.pieces import SHARED_PART, Move, Piece, TunedString, repeat_sd, systematic
+from pegmark.statistics.combining import combine, weigh
+from pegmark.statistics.student_t import NORMAL_95
+from pegmark.trade.instruments import Prior
+
+# How wide a note's own half-width proves among its fellows.
+WIDTH = {"plucked": 0.8, "bowed": 0.55}
+PRIOR_NOTES = 8.0  # the prior of the repeat counts like this many notes (degrees of freedom)
+LEAST_SD_CENTS = 0.05  # no note is surer than this
+# How far a string is pulled while others are turned, before listening (standard deviation), and how
+# many strings heard before and after that counts for.
+PULL_SD_CENTS = 0.6
+PULL_STRINGS = 1.0
+USUAL_PLUCKS = 4  # fewer plucks than a careful student's widen no interval that decides
+
+
+class Part(NamedTuple):
+    """What the notes of one kind say, all from before or all from after others' last turn.
+
+    mean : cents. own, shared : half-widths of what the notes do not share, and do. usual : `own`,
+    had the string been sounded as often as usual.
+    """
+
+    kind: str
+    fresh: bool
+    mean: float
+    own: float
+    shared: float
+    usual: float
+
+
+class LeftPitch(NamedTuple):
+    """A string as left: its pitch in cents with the half-width of what was heard of it, and the
+    half-width that decides, which nothing that was left out makes wider."""
+
+    mean: float
+    half: float
+    deciding_half: float
+    deciding: Piece
+
+
+def turned_after(string: TunedString, strings: dict[str, TunedString], at_s: float) -> list[Move]:
+    """The turns of other strings that ended after `at_s`."""
+    return [
+        move
+        for other in strings.values()
+        if other is not string
+        for move in other.turns()
+        if move.end_s > at_s
+    ]
+
+
+def leave_all(strings: dict[str, TunedString], prior: Prior) -> dict[str, LeftPitch]:
+    """What every string that was heard was left at."""
+    parts = {name: _parts(s, strings, prior) for name, s in strings.items() if s.left}
+    pull = _pull_half(parts.values())
+    return {name: _left(strings[name], found, pull) for name, found in parts.items()}
+
+
+def _parts(string: TunedString, strings: dict[str, TunedString], prior: Prior) -> list[Part]:
+    last_s = string.left[-1].start_s
+    ends = [move.end_s for move in turned_after(string, strings, -math.inf)]
+    fresh_s = max((end for end in ends if end <= last_s), default=-math.inf)
+    found = []
+    for kind in ("bowed", "plucked"):
+        for fresh in (True, False):
+            pieces = [p for p in string.left if p.kind == kind and (p.start_s >= fresh_s) == fresh]
+            if pieces:
+                found.append(_part(kind, fresh, pieces, prior))
+    return found
+
+
+def _part(kind: str, fresh: bool, pieces: Sequence[Piece], prior: Prior) -> Part:
+    part = SHARED_PART[kind]
+    sds = [max(WIDTH[kind] * p.half / NORMAL_95, LEAST_SD_CENTS) for p in pieces]
+    alone = [(1 - part) * sd**2 for sd in sds]
+    found = combine([p.cents for p in pieces], alone, repeat_sd(kind, prior) ** 2, PRIOR_NOTES)
+    weights = [1 / (variance + found.tau2) for variance in alone]
+    mean_sd = sum(w * sd for w, sd in zip(weights, sds, strict=True)) / sum(weights)
+    few = min(1.0, len(pieces) / USUAL_PLUCKS) if kind == "plucked" else 1.0
+    shared = math.hypot(math.sqrt(part) * NORMAL_95 * mean_sd, systematic(kind, prior))
+    usual = found.half_width * math.sqrt(few)
+    return Part(kind, fresh, found.mean, found.half_width, shared, usual)
+
+
+def _pull_half(takes_parts: Iterable[list[Part]]) -> float:
+    """Half-width of how far strings were pulled by the turning of others, from this take."""
+    total, count = PULL_STRINGS * PULL_SD_CENTS**2, PULL_STRINGS
+    for parts in takes_parts:
+        sides = [
+            [(p.mean, math.hypot(p.own, p.shared)) for p in parts if p.fresh == fresh]
+            for fresh in (True, False)
+        ]
+        if all(sides):
+            (after, half), (before, half_before) = (weigh(side) for side in sides)
+            seen = (after - before) ** 2 - (half**2 + half_before**2) / NORMAL_95**2
+            total, count = total + max(0.0, seen), count + 1
+    return NORMAL_95 * math.sqrt(total / count)
+
+
+def _left(string: TunedString, parts: list[Part], pull: float) -> LeftPitch:
+    # A bow reads more surely than a pluck; of equals the earliest is listened to.
+    deciding = min(string.left, key=lambda p: (p.kind != "bowed", p.half, p.start_s))
+    mean, half = _joined(parts, [p.own for p in parts], pull)
+    _, usual = _joined(parts, [p.usual for p in parts], pull)
+    return LeftPitch(mean, half, min(half, usual), deciding)
+
+
+def _joined(parts: Sequence[Part], own: Sequence[float], pull: float) -> tuple[float, float]:
+    """Mean and half-width of a string's parts, kind by kind. Where all notes are from before
+    others' turns, so is what they say; what may have changed since is not in it."""
+    pull = pull if any(p.fresh for p in parts) else 0.0
+    kinds = []
+    for kind in dict.fromkeys(p.kind for p in parts):
+        told = [
+            (p.mean, math.hypot(half, 0.0 if p.fresh else pull))
+            for p, half in zip(parts, own, strict=True)
+            if p.kind == kind
+        ]
+        mean, half = weigh(told)
+        kinds.append((mean, math.hypot(half, max(p.shared for p in parts if p.kind == kind))))
+    return weigh(kinds)
