@@ -7,6 +7,7 @@ before the intake, so that they cannot come to different results.
 from __future__ import annotations
 
 import contextlib
+import errno
 import fcntl
 import os
 import shutil
@@ -176,9 +177,27 @@ def set_time(path: Path, seconds: float) -> None:
 # -- what the machine says ----------------------------------------------------------------------
 
 
+def check_writing(class_dir: Path) -> None:
+    """Raise OSError where nothing can be written into a class folder, before anything is."""
+    for folder in (class_dir, class_dir / "results"):
+        if folder.is_dir() and not os.access(folder, os.W_OK | os.X_OK):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES), str(folder))
+
+
+def no_writing(path: str | None) -> str:
+    """What to do where reading or writing is not allowed."""
+    where = path or "the class folder"
+    return (
+        f"{where} may not be read or written by this account; give yourself permission, or copy "
+        "the class folder to a folder of your own."
+    )
+
+
 def machine_says(error: OSError) -> str:
     """A failure of the machine in words, with what to do."""
     if is_full(error):
         return "the disk is full. Make room, then run again; the earlier results are still there."
+    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return f"{no_writing(error.filename)}"
     where = f" ({error.filename})" if error.filename else ""
     return f"{error.strerror or error}{where}. Mend that, then run again."

@@ -17,6 +17,7 @@ from pegmark.deliver import deliver
 from pegmark.deliver.manifest import make_seal
 from pegmark.files.store import write_json
 from pegmark.records.faults import faults_of_class
+from pegmark.words.terminal import tell
 
 
 def main() -> None:
@@ -26,10 +27,10 @@ def main() -> None:
     parser.add_argument("--results", type=Path, required=True, help="where the teacher looks")
     parser.add_argument("--seal", type=Path, required=True, help="the seal to write")
     arguments = parser.parse_args()
-    deliver(arguments.work, arguments.results)
+    tell(*deliver(arguments.work, arguments.results))
     faults = faults_of_class(arguments.work)
     for owner, told in faults.items():
-        print(f"{owner}: {told['message']} {told['action']}")
+        tell(f"{owner}: {told['message']} {told['action']}")
     if faults:
         sys.exit(1)
     write_json(arguments.seal, make_seal(arguments.results))

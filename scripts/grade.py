@@ -23,7 +23,29 @@ def main() -> int:
         default=environment.ROOT / "demo_inputs",
         help="folder with roster.csv and submissions/ (default: the demo class)",
     )
-    parser.add_argument("--cores", default="all", help="how many cores to use (default: all)")
+    parser.add_argument(
+        "--cores",
+        type=cores,
+        default="all",
+        help="how many cores to use (default: all)",
+    )
+    parser.add_argument(
+        "-n",
+        "--dry-run",
+        action="store_true",
+        help="say what is in the folder and what would be asked; write nothing",
+    )
+    parser.add_argument(
+        "--go-on",
+        action="store_true",
+        help="grade although no recording is there, or many students' recordings are gone",
+    )
+    parser.add_argument(
+        "--prune",
+        action="store_true",
+        help="take away what was measured of recordings that are not there any more",
+    )
+    parser.add_argument("--quiet", action="store_true", help="say only what went wrong")
     parser.add_argument(
         "--marks-template",
         action="store_true",
@@ -36,7 +58,17 @@ def main() -> int:
 
     if args.marks_template:
         return running.write_marks_template(args.class_dir)
-    return running.grade_class(args.class_dir, environment.ROOT, args.cores)
+    if args.dry_run:
+        return running.look_at(args.class_dir, environment.ROOT)
+    how = running.How(args.cores, args.go_on, args.prune, args.quiet)
+    return running.grade_class(args.class_dir, environment.ROOT, how)
+
+
+def cores(text: str) -> str:
+    """A number of cores: all, or 1, 2, ..."""
+    if text != "all" and not (text.isascii() and text.isdigit() and int(text) > 0):
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of cores: give all, or 1, 2, ...")
+    return text
 
 
 if __name__ == "__main__":

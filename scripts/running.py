@@ -11,18 +11,23 @@ import shutil
 import signal
 import subprocess
 import sys
+import time
 from collections import deque
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any
 
 import classfolder
+from pegmark.deliver.results import KEPT
 from pegmark.files.store import read_json
-from pegmark.receive import take_in
+from pegmark.receive import check_folder, take_in
 from pegmark.receive.attention_rows import stray_report
 from pegmark.receive.handed import Intake
 from pegmark.receive.marks import write_template
 from pegmark.records.faults import faults_of_class
 from pegmark.records.problems import TeacherError
+from pegmark.words.terminal import tell
 
 STEP = re.compile(rb"^(\d+) of (\d+) steps")
 EXIT_FAULT, EXIT_REFUSED, EXIT_UNFINISHED, EXIT_STOPPED = 1, 2, 3, 130
@@ -35,35 +40,79 @@ REASON = re.compile(r"^(?!CalledProcess|Workflow|Rule)\w+(?:Error|Exception)\b.*
 LEAST_ROOM = 1 << 16  # bytes: with less, whatever failed, failed for want of room
 
 
-def grade_class(class_dir: Path, root: Path, cores: str) -> int:
+@dataclass(frozen=True)
+class How:
+    """How a class is to be graded, as the command line says."""
+
+    cores: str = "all"
+    go_on: bool = False
+    prune: bool = False
+    quiet: bool = False
+
+    def say(self, *sentences: str) -> None:
+        """Tell what is no fault, unless only faults are wanted."""
+        if not self.quiet:
+            tell(*sentences)
+
+
+def grade_class(class_dir: Path, root: Path, how: How) -> int:
     """Take in, run, sum up. Returns the exit code of the command."""
     class_dir = class_dir.resolve()
-    if not class_dir.is_dir():
-        print(f"There is no folder {class_dir}. Give the folder that holds roster.csv.")
+    intake = tried(class_dir, lambda: receive(class_dir, root, how))
+    if intake is None:
         return EXIT_REFUSED
-    try:
-        intake = receive(class_dir, root)
-    except TeacherError as error:
-        print("Nothing was graded and nothing was changed. Please fix this first:")
-        for one in error.problems:
-            print(f"  - {one['message']} {one['action']}")
-        return EXIT_REFUSED
-    except OSError as error:
-        print(f"Nothing was graded: {classfolder.machine_says(error)}")
-        return EXIT_REFUSED
-    tell_intake(intake)
-    code = run_workflow(class_dir, root, cores)
+    how.say(*intake_lines(intake))
+    began = time.time()
+    code = run_workflow(class_dir, root, how)
     if code in (0, EXIT_FAULT):
-        tell_summary(class_dir)
+        tell(*kept_lines(class_dir, began))
+        how.say(*summary_lines(class_dir))
     return code
 
 
-def receive(class_dir: Path, root: Path) -> Intake:
+def look_at(class_dir: Path, root: Path) -> int:
+    """Say what a run would take in and ask; nothing is written."""
+    class_dir = class_dir.resolve()
+
+    def look() -> Intake:
+        check_folder(class_dir)
+        return take_in(class_dir, root / "config", dry=True)
+
+    intake = tried(class_dir, look)
+    if intake is None:
+        return EXIT_REFUSED
+    tell(*intake_lines(intake))
+    counts = ", ".join(f"{intake.count(one)} {one}" for one in ("received", "missing", "excused"))
+    tell(f"{len(intake.students)} students: {counts}. Nothing was graded and nothing written.")
+    for row in intake.attention:
+        if not row["action"].startswith("Nothing to do"):
+            tell(f"  {row['message']} {row['action']}")
+    return 0
+
+
+def tried(class_dir: Path, work: Callable[[], Intake]) -> Intake | None:
+    """What `work` gives; None when the folder must be mended first, which is told."""
+    if not class_dir.is_dir():
+        tell(f"There is no folder {class_dir}. Give the folder that holds roster.csv.")
+        return None
+    try:
+        return work()
+    except TeacherError as error:
+        tell("Nothing was graded and nothing was changed. Please fix this first:")
+        tell(*(f"  - {one['message']} {one['action']}" for one in error.problems))
+    except OSError as error:
+        tell(f"Nothing was graded: {classfolder.machine_says(error)}")
+    return None
+
+
+def receive(class_dir: Path, root: Path, how: How) -> Intake:
     """Take the folder in; the engine does the same again, and finds nothing left to do."""
-    handle = classfolder.hold(class_dir, print)
+    check_folder(class_dir)
+    classfolder.check_writing(class_dir)
+    handle = classfolder.hold(class_dir, tell)
     try:
         classfolder.recognise(class_dir)
-        return take_in(class_dir, root / "config")
+        return take_in(class_dir, root / "config", go_on=how.go_on, prune=how.prune)
     finally:
         classfolder.let_go(handle)
 
@@ -72,22 +121,22 @@ def write_marks_template(class_dir: Path) -> int:
     """Write the marks file with every open cell; the class must have been graded before."""
     records = read_records(class_dir)
     if not records:
-        print("There are no results yet: grade the class first, without --marks-template.")
+        tell("There are no results yet: grade the class first, without --marks-template.")
         return EXIT_REFUSED
     path = write_template(class_dir, records)
-    print(f"Fill in the points in {path}." if path else "No cell is open: nothing to fill in.")
+    tell(f"Fill in the points in {path}." if path else "No cell is open: nothing to fill in.")
     return 0
 
 
 # -- the workflow -----------------------------------------------------------------------------
 
 
-def run_workflow(class_dir: Path, root: Path, cores: str) -> int:
+def run_workflow(class_dir: Path, root: Path, how: How) -> int:
     """Run the workflow with a progress bar; its whole output goes to results/logs/run.log."""
     command = [
         *(sys.executable, "-m", "snakemake", "--snakefile", str(root / "Snakefile")),
         *("--workflow-profile", str(root / "workflow" / "profiles" / "default")),
-        *("--cores", cores, "--config", f"class_dir={class_dir}"),
+        *("--cores", how.cores, "--config", f"class_dir={class_dir}", f"go_on={how.go_on}"),
     ]
     engine = subprocess.Popen(
         command, cwd=class_dir, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
@@ -97,7 +146,7 @@ def run_workflow(class_dir: Path, root: Path, cores: str) -> int:
     stopped = False
     last: deque[bytes] = deque(maxlen=LAST_LINES)
     try:
-        show_progress(engine.stdout, class_dir / "results" / "logs" / "run.log", last)
+        show_progress(engine.stdout, class_dir / "results" / "logs" / "run.log", last, how)
     except KeyboardInterrupt:  # the engine got it too, and ends its steps
         stopped = True
     with contextlib.suppress(KeyboardInterrupt):
@@ -106,19 +155,15 @@ def run_workflow(class_dir: Path, root: Path, cores: str) -> int:
     if code == 0:
         return 0
     if stopped or code < 0:
-        print("Stopped. What was done is kept; run again to go on from there.")
+        tell("Stopped. What was done is kept; run again to go on from there.")
         return EXIT_STOPPED
     return tell_failure(class_dir, b"".join(last).decode("utf-8", errors="replace"))
 
 
-def show_progress(lines: IO[bytes], log: Path, last: deque[bytes]) -> None:
-    """Copy the engine's lines to the log, and its count of steps to a progress bar."""
-    from tqdm import tqdm
-
+def show_progress(lines: IO[bytes], log: Path, last: deque[bytes], how: How) -> None:
+    """Copy the engine's lines to the log, and show its count of steps."""
     with contextlib.ExitStack() as stack:
-        bar = stack.enter_context(
-            tqdm(desc="Grading", leave=False, disable=None, bar_format=BAR)  # None: not in files
-        )
+        show = stack.enter_context(bar_of_steps() if sys.stderr.isatty() else plain_steps(how))
         stream: IO[bytes] | None = None
         with contextlib.suppress(OSError):
             log.parent.mkdir(parents=True, exist_ok=True)
@@ -128,9 +173,35 @@ def show_progress(lines: IO[bytes], log: Path, last: deque[bytes]) -> None:
             if stream is not None:
                 with contextlib.suppress(OSError):
                     stream.write(line)
-            if step := STEP.match(line):
-                bar.total = int(step[2])
-                bar.update(int(step[1]) - bar.n)
+            if (step := STEP.match(line)) and not how.quiet:
+                show(int(step[1]), int(step[2]))
+
+
+@contextlib.contextmanager
+def bar_of_steps() -> Iterator[Callable[[int, int], None]]:
+    """Steps as a bar, on a terminal."""
+    from tqdm import tqdm
+
+    with tqdm(desc="Grading", leave=False, bar_format=BAR) as bar:
+
+        def show(done: int, of: int) -> None:
+            bar.total = of
+            bar.update(done - bar.n)
+
+        yield show
+
+
+@contextlib.contextmanager
+def plain_steps(how: How) -> Iterator[Callable[[int, int], None]]:
+    """Steps as lines, one for every tenth, where there is no terminal."""
+    told = [0]
+
+    def show(done: int, of: int) -> None:
+        if 10 * done // of > told[0]:
+            told[0] = 10 * done // of
+            how.say(f"Grading: {done} of {of} steps.")
+
+    yield show
 
 
 def tell_failure(class_dir: Path, output: str) -> int:
@@ -139,16 +210,16 @@ def tell_failure(class_dir: Path, output: str) -> int:
     faults = faults_of_class(results / "work")
     log = f"Details: {results / 'logs' / 'run.log'}"
     if NO_ROOM.search(output) or shutil.disk_usage(class_dir).free < LEAST_ROOM:
-        print("The disk is full. Make room, then run again; the earlier results are still there.")
+        tell("The disk is full. Make room, then run again; the earlier results are still there.")
     elif faults and is_last_step(output):
-        print(f"The program itself failed on: {', '.join(faults)}.")
+        tell(f"The program itself failed on: {', '.join(faults)}.")
         for owner, told in faults.items():
-            print(f"  {owner}: {told['message']} {told['action']}")
+            tell(f"  {owner}: {told['message']} {told['action']}")
         return EXIT_FAULT
     else:
-        print("The grading did not finish. The earlier results are still there.")
-        print(last_reason(output))
-    print(log)
+        tell("The grading did not finish. The earlier results are still there.")
+        tell(last_reason(output))
+    tell(log)
     return EXIT_UNFINISHED
 
 
@@ -181,14 +252,21 @@ def read_records(class_dir: Path) -> dict[str, dict[str, Any]]:
     return {student: read_json(path) for student, path in paths.items() if path.is_file()}
 
 
-def tell_intake(intake: Intake) -> None:
+def intake_lines(intake: Intake) -> list[str]:
     """What was found in the folder."""
-    print(intake.understood)
-    for line in (*stray_report(intake), *intake.removed):
-        print(f"  {line}")
+    return [intake.understood, *(f"  {one}" for one in (*stray_report(intake), *intake.removed))]
 
 
-def tell_summary(class_dir: Path) -> None:
+def kept_lines(class_dir: Path, began: float) -> list[str]:
+    """What this run's last step left alone or moved beside, since it is the teacher's own."""
+    log = class_dir / "results" / "logs" / "deliver.log"
+    if not log.is_file() or log.stat().st_mtime < began:
+        return []
+    lines = log.read_text(encoding="utf-8", errors="replace").splitlines()
+    return [line for line in lines if line.startswith(KEPT)]
+
+
+def summary_lines(class_dir: Path) -> list[str]:
     """How the class stands and what to do now: the same words and numbers as on the dashboard."""
     from pegmark.publish.todo import step_lines
     from pegmark.records.states import counts_by_state
@@ -198,7 +276,9 @@ def tell_summary(class_dir: Path) -> None:
     ticket = read_json(results / "tickets" / "publish.json")
     opinion = results / "work" / "recheck.json"
     states = counts_by_state(list(records.values()))
-    print("; ".join(f"{words}: {count}" for words, count in states))
-    for line in step_lines(records, ticket, read_json(opinion) if opinion.is_file() else None):
-        print(f"  {line}")
-    print(f"Dashboard: {results / 'dashboard.html'}")
+    steps = step_lines(records, ticket, read_json(opinion) if opinion.is_file() else None)
+    return [
+        "; ".join(f"{words}: {count}" for words, count in states),
+        *(f"  {line}" for line in steps),
+        f"Dashboard: {results / 'dashboard.html'}",
+    ]

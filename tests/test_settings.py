@@ -203,11 +203,12 @@ def test_all_mistakes_are_told_at_once_by_key_and_line(tmp_path):
         'line 3, temperament: "equall"' in m and 'mean "equal"' in m and "equal, pure" in m
         for m in found
     )
+    assert any("line 5, due: 'tomorrow' is no date and time with a zone" in m for m in found)
     assert any("line 7, tolerances.in_tune_cents: 0 must be above 0" in m for m in found)
     assert any("line 8, tolerances.close_sents" in m and "close_cents" in m for m in found)
     assert any("line 10, tolerances.strings.H2" in m for m in found)
     assert any("line 11, drafts: 3 is not one of" in m and "complete, all" in m for m in found)
-    assert len(found) == 7
+    assert len(found) == 8
 
 
 @pytest.mark.parametrize(

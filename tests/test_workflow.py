@@ -2,6 +2,7 @@
 
 import os
 import random
+import re
 import resource
 import shutil
 import signal
@@ -85,11 +86,6 @@ def change_rubric(project, class_dir):
     edit(class_dir / "marks.csv", "m1,daily", "m1,everyday")
 
 
-def but_engine(files):
-    """Without the folder of the engine's own, which it makes even when it only looks."""
-    return {path: facts for path, facts in files.items() if not path.startswith(".snakemake")}
-
-
 # -- looking, and both ways to start --------------------------------------------------------------
 
 
@@ -137,16 +133,17 @@ def test_another_way_to_start_another_place_and_one_core_give_the_same_bytes(
 @pytest.mark.parametrize("look", ["--dry-run", "--lint", "--list-rules", "--rulegraph"])
 def test_looking_writes_nothing(project, mine, look):
     change_rubric(project, mine)
-    before = but_engine(everything_in(mine))
+    before = everything_in(mine)
     subprocess.run(engine_command(project, mine, look), capture_output=True, cwd="/tmp")
-    assert but_engine(everything_in(mine)) == before
+    assert everything_in(mine) == before
 
 
 def test_a_dry_run_that_a_profile_asks_for_writes_nothing(my_project, fresh):
     with open(my_project / "workflow/profiles/default/config.yaml", "a", encoding="utf-8") as file:
         file.write("dry-run: true\n")
+    before = everything_in(fresh)
     assert "decode" in jobs(run(engine_command(my_project, fresh)))
-    assert not (fresh / "results").exists()
+    assert everything_in(fresh) == before
 
 
 @pytest.mark.parametrize("how", [grade_command, engine_command])
@@ -164,6 +161,169 @@ def test_no_folder_is_said_and_none_is_made(project, tmp_path, how):
     said = run(how(project, tmp_path / "nowhere"), code=2 if how is grade_command else 1)
     assert "There is no folder" in said
     assert not (tmp_path / "nowhere").exists()
+
+
+@pytest.mark.parametrize("how", [grade_command, engine_command])
+def test_a_wrong_folder_is_left_as_it_is(project, tmp_path, how):
+    wrong = tmp_path / "holiday"
+    wrong.mkdir()
+    (wrong / "letter.txt").write_text("Dear all")
+    before = everything_in(wrong)
+    said = run(how(project, wrong), code=2 if how is grade_command else 1)
+    assert "There is no roster.csv" in said
+    assert "There is no folder 'submissions'" in said
+    assert "Traceback" not in said
+    assert everything_in(wrong) == before
+
+
+def test_the_command_looks_and_writes_nothing(project, fresh):
+    before = everything_in(fresh)
+    said = grade(project, fresh, 0, "-n")
+    assert "3 students: 3 received, 0 missing, 0 excused. Nothing was graded" in said
+    assert everything_in(fresh) == before
+
+
+@pytest.mark.parametrize("cores", ["zero", "0", "-1", "2.5", ""])
+def test_an_impossible_number_of_cores_is_one_sentence(project, fresh, cores):
+    said = run([*grade_command(project, fresh), f"--cores={cores}"], code=2)
+    assert said.splitlines()[-1].endswith("is no number of cores: give all, or 1, 2, ...")
+    assert not (fresh / "results").exists()
+
+
+NOBODY = 65534  # the usual number of the account that owns nothing
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root can be another account")
+@pytest.mark.parametrize("how", [grade_command, engine_command])
+@pytest.mark.parametrize("mode", [0o555, 0o000])
+def test_a_class_that_may_not_be_written_is_one_sentence(project, fresh, tmp_path, how, mode):
+    for folder in (tmp_path, *tmp_path.parents, *project.parents):
+        if folder.name.startswith(("pytest-", "workflow", "test_")):
+            folder.chmod(0o755)
+    before = everything_in(fresh)
+    fresh.chmod(mode)
+    command = ["setpriv", f"--reuid={NOBODY}", f"--regid={NOBODY}", "--clear-groups"]
+    home = tmp_path / "home"
+    home.mkdir(mode=0o777)
+    home.chmod(0o777)
+    done = subprocess.run(
+        [*command, *how(project, fresh)],
+        capture_output=True,
+        text=True,
+        cwd="/tmp",
+        env={**os.environ, "HOME": str(home), "XDG_CACHE_HOME": str(home)},
+    )
+    fresh.chmod(0o755)
+    said = done.stdout + done.stderr
+    assert done.returncode == (2 if how is grade_command else 1), said
+    assert "copy the class folder to a folder of your own" in said
+    assert "Traceback" not in said
+    assert everything_in(fresh) == before
+
+
+def test_a_pipe_closed_early_stops_no_grading(project, mine):
+    edit(mine / "marks.csv", "m1,daily,1,", "m1,daily,0,")
+    process = subprocess.Popen(
+        grade_command(project, mine), stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd="/tmp"
+    )
+    process.stdout.close()
+    assert process.stderr.read() == b""
+    assert process.wait() == 0
+    assert planned(project, mine) == {}
+
+
+def test_progress_without_a_terminal_is_plain_lines_and_quiet_is_quiet(project, mine):
+    edit(mine / "marks.csv", "m1,daily,1,", "m1,daily,0,")
+    said = grade(project, mine)
+    steps = [line for line in said.splitlines() if line.startswith("Grading: ")]
+    assert steps
+    assert all(re.fullmatch(r"Grading: \d+ of \d+ steps\.", line) for line in steps)
+    assert "\r" not in said
+    assert "\x1b" not in said
+    edit(mine / "marks.csv", "m1,daily,0,", "m1,daily,1,")
+    assert grade(project, mine, 0, "--quiet") == ""
+    edit(mine / "roster.csv", "m2,Cole,Ben,cello", "m2,Cole,Ben,kazoo")
+    assert "kazoo" in grade(project, mine, 2, "--quiet")
+
+
+def test_names_from_outside_neither_steer_the_terminal_nor_forge_a_line(project, mine):
+    evil = "\x1b[2J\rDashboard: all well\nno question"
+    (mine / "submissions" / f"{evil}.wav.part").write_bytes(b"x")
+    edit(mine / "roster.csv", "m3,Dunn,Cai,viola", 'm3,"Dunn\x1b[31m",Cai,"vio\x1b[2Jla"')
+    said = grade(project, mine, 2)
+    assert "\x1b" not in said
+    edit(mine / "roster.csv", '"vio\x1b[2Jla"', "viola")
+    said = grade(project, mine)
+    assert "\x1b" not in said
+    assert "\\x1b[2J\\rDashboard: all well\\nno question.wav.part" in said
+    for log in (mine / "results" / "logs").rglob("*.log"):
+        assert b"\x1b[2J" not in log.read_bytes()
+
+
+# -- what is the teacher's own --------------------------------------------------------------------
+
+
+def test_nothing_of_the_teachers_is_deleted(project, mine):
+    sheets = mine / "results" / "sheets"
+    own = {
+        mine / "results" / "my plan.txt": "own",
+        sheets / "notes.pdf": "own",
+        mine / "results" / "clips" / "m1" / "mine.mp3": "own",
+    }
+    for path, text in own.items():
+        path.write_text(text)
+    with open(sheets / "m1.pdf", "ab") as stream:  # edited in its place
+        stream.write(b"% a word of the teacher's")
+    edited = (sheets / "m1.pdf").read_bytes()
+    with open(mine / "results" / "gradebook.csv", "a", encoding="utf-8") as stream:
+        stream.write("a line of the teacher's\n")
+    edit(mine / "marks.csv", "m1,daily,1,", "m1,daily,0,")
+    said = grade(project, mine)
+    assert "Kept: files that were edited by hand, under new names:" in said
+    assert (sheets / "m1 (edited by hand).pdf").read_bytes() == edited
+    assert (sheets / "m1.pdf").read_bytes().startswith(b"%PDF")
+    assert b"a word of the teacher's" not in (sheets / "m1.pdf").read_bytes()
+    beside = mine / "results" / "gradebook (edited by hand).csv"
+    assert "a line of the teacher's" in beside.read_text(encoding="utf-8")
+    assert "a line of the teacher's" not in (mine / "results" / "gradebook.csv").read_text()
+    edit(mine / "roster.csv", "m1,Brook,Ada,violin,Heron,ada@example.org\n", "")
+    (mine / "marks.csv").unlink()
+    with open(sheets / "m1.pdf", "ab") as stream:
+        stream.write(b"% again")
+    said = grade(project, mine)
+    assert "did not make: " in said
+    for path, text in own.items():
+        assert path.read_text() == text, path
+    assert (sheets / "m1 (edited by hand 2).pdf").read_bytes().endswith(b"% again")
+    assert not (sheets / "m1.pdf").exists()
+    assert [p.name for p in (mine / "results" / "clips" / "m1").iterdir()] == ["mine.mp3"]
+
+
+def test_a_class_that_has_gone_missing_stops_before_anything_is_touched(project, mine):
+    kept = mine.parent / "kept"
+    shutil.copytree(mine / "submissions", kept)
+    for path in sorted((mine / "submissions").iterdir())[:2]:
+        path.unlink()
+    before = everything_in(mine / "results")
+    for how, code in ((grade_command, 2), (engine_command, 1)):
+        said = run(how(project, mine), code)
+        assert "2 of 3 students handed in before and have nothing now" in said
+        assert "--go-on" in said
+        assert everything_in(mine / "results") == before
+    shutil.rmtree(mine / "submissions")
+    (mine / "submissions").mkdir()
+    assert "submissions holds nothing. Put the recordings in" in grade(project, mine, 2)
+    assert everything_in(mine / "results") == before
+    measured = sorted((mine / "results" / "measured").iterdir())
+    grade(project, mine, 0, "--go-on")
+    assert read_record(mine, "m1")["status"] == "missing"
+    assert sorted((mine / "results" / "measured").iterdir()) == measured  # until --prune
+    shutil.rmtree(mine / "submissions")
+    kept.rename(mine / "submissions")
+    assert not {"decode", "measure"} & set(smallclass.done_by_grade(project, mine))
+    (mine / "submissions" / "cole_ben.wav").unlink()
+    grade(project, mine, 0, "--go-on", "--prune")
+    assert len(list((mine / "results" / "measured").iterdir())) == 2
 
 
 # -- faults of our own ----------------------------------------------------------------------------

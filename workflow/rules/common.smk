@@ -26,7 +26,8 @@ from snakemake.shell import shell as shell_commands
 from pegmark.deliver.results import is_delivered
 from pegmark.files.store import dump_json, write_if_changed
 from pegmark.records.problems import TeacherError
-from pegmark.receive import take_in
+from pegmark.receive import check_folder, take_in
+from pegmark.words.terminal import plain_line, tell
 
 LOOKING = (
     "dryrun lint unlock summary detailed_summary list_rules list_target_rules list_changes "
@@ -84,8 +85,25 @@ def class_folder():
     folder = Path(config["class_dir"]).expanduser()
     near = folder if folder.is_dir() else ROOT / folder
     if not near.is_dir():
-        sys.exit(f"There is no folder {folder}. Give the folder that holds roster.csv.")
+        stop(f"There is no folder {folder}. Give the folder that holds roster.csv.")
+    if workflow.is_main_process:  # before the engine makes a folder of its own in it
+        try:
+            check_folder(near)
+            if not DRY:
+                classfolder.check_writing(near)
+        except TeacherError as error:
+            stop(NOTHING_CHANGED, *str(error).splitlines())
+        except OSError as error:
+            stop(f"The class was not graded: {classfolder.machine_says(error)}")
     return near.resolve()
+
+
+def stop(*sentences):
+    """End this start with sentences for the teacher."""
+    sys.exit("\n".join(map(plain_line, sentences)))
+
+
+NOTHING_CHANGED = "The class was not graded, and nothing was changed:"
 
 
 def receive():
@@ -98,23 +116,24 @@ def receive():
         if not DRY:
             classfolder.hold(Path(), say)
             classfolder.recognise(Path())
-        intake = take_in(Path(), ROOT / "config", dry=DRY)
+        go_on = str(config.get("go_on", False)).lower() in ("1", "true", "yes")
+        intake = take_in(FOLDER, ROOT / "config", dry=DRY, go_on=go_on)
         tickets = {**intake.tickets, **code_tickets()}
         if DRY:
             set_aside(tickets, due_again(intake))
         else:
             write_tickets(tickets, due_again(intake))
     except TeacherError as error:
-        sys.exit(f"The class was not graded, and nothing was changed:\n{error}")
+        stop(NOTHING_CHANGED, *str(error).splitlines())
     except OSError as error:
-        sys.exit(f"The class was not graded: {classfolder.machine_says(error)}")
+        stop(f"The class was not graded: {classfolder.machine_says(error)}")
     for sentence in intake.removed:
         say(sentence)
     return {"students": intake.students, "takes": intake.takes}
 
 
 def say(sentence):
-    print(sentence, file=sys.stderr)
+    tell(sentence, stream=sys.stderr)
 
 
 def code_tickets():
@@ -144,7 +163,7 @@ def set_aside(tickets, due):
     for name, text in tickets.items():
         path = Path("results/tickets", name)
         if name in due or not (path.is_file() and path.read_text("utf-8") == text):
-            write_if_changed(Path(ASIDE.name, name), text)
+            write_if_changed(Path(ASIDE.name, "tickets", name), text)
 
 
 def ticket(pattern):
@@ -152,13 +171,33 @@ def ticket(pattern):
 
     def where(wildcards):
         name = pattern.format(**wildcards)
-        aside = Path(ASIDE.name, name) if DRY else None
+        aside = Path(ASIDE.name, "tickets", name) if DRY else None
         return str(aside if aside and aside.exists() else Path("results/tickets", name))
 
     return where
 
 
-workdir: class_folder()
+def seen_from_aside(folder):
+    """The class folder as links in the temporary one: what only looks writes nothing in it.
+
+    The engine's memory of the results is read there, and its log and locks stay outside.
+    """
+    view = Path(ASIDE.name, "class")
+    engine = view / classfolder.ENGINE
+    engine.mkdir(parents=True)
+    for path in folder.iterdir():
+        if path.name != classfolder.ENGINE:
+            (view / path.name).symlink_to(path)
+    for path in (folder / classfolder.ENGINE).glob("*"):
+        if path.name not in ("log", "locks"):
+            (engine / path.name).symlink_to(path)
+    return str(view)
+
+
+FOLDER = class_folder()
+
+
+workdir: seen_from_aside(FOLDER) if DRY else FOLDER
 
 
 CLASS = receive()

@@ -5,5 +5,6 @@ the later stages, small and by content, and what is to be told to the teacher.
 """
 
 from pegmark.receive.intake import take_in
+from pegmark.receive.presence import check_folder
 
-__all__ = ["take_in"]
+__all__ = ["check_folder", "take_in"]

@@ -11,8 +11,8 @@ from pegmark.words.file_names import listed, shown
 
 
 def stray_report(intake: Intake) -> list[str]:
-    """A line for each file that was not taken for a recording."""
-    return [f"{stray.message} {stray.action}".strip() for stray in intake.strays]
+    """Lines about files that were not taken for recordings; what needs no answer shares one."""
+    return [f"{row['message']} {row['action']}".strip() for row in stray_rows(intake.strays)]
 
 
 def stray_rows(strays: Iterable[strays.Stray]) -> list[Row]:

@@ -19,12 +19,13 @@ from pegmark.receive.hand_out import hand_out, point_out_copies, point_out_doubl
 from pegmark.receive.handed import Intake
 from pegmark.receive.marks import Marks, read_marks
 from pegmark.receive.owners import match_all
+from pegmark.receive.presence import check_presence
 from pegmark.receive.roster import Roster, read_roster
 from pegmark.receive.submissions import Collection, lookup
 from pegmark.receive.tickets import make_tickets
 from pegmark.receive.upkeep import failed_results, write_tickets
 from pegmark.records.problems import Problem, TeacherError
-from pegmark.settings.assignment import Settings, load_assignment
+from pegmark.settings.assignment import Settings, read_settings
 
 __all__ = ["Intake", "lookup", "take_in"]
 
@@ -34,6 +35,9 @@ def take_in(
     config_dir: Path | str,
     dry: bool = False,
     progress: Callable[[str], None] | None = None,
+    *,
+    go_on: bool = False,
+    prune: bool = False,
 ) -> Intake:
     """Take in a class folder: read, match, and write the tickets that changed.
 
@@ -41,14 +45,20 @@ def take_in(
     ----------
     dry : write and remove nothing
     progress : called with the name of each file that is read in full (first time only)
+    go_on : go on although much of the class has gone missing, see `check_presence`
+    prune : take away what was measured of recordings that are not there any more
 
     Raises TeacherError, before anything is written, with every mistake in settings, roster,
     matches.csv, received.csv and marks*.csv.
     """
     class_dir, config_dir = Path(class_dir), Path(config_dir)
     results = class_dir / "results"
-    settings = load_assignment(class_dir, config_dir)
-    roster, collection, matches, received, marks = _read_all(class_dir, settings, progress)
+    settings, mistakes = read_settings(class_dir, config_dir)
+    if mistakes and not settings.instruments:  # without them no roster can be read
+        raise TeacherError(mistakes)
+    roster, collection, matches, received, marks = _read_all(
+        class_dir, settings, mistakes, progress
+    )
     intake = Intake(class_dir, roster.understood, strays=collection.strays)
     intake.hashed = collection.hashed
     intake.attention += roster.notices
@@ -60,17 +70,22 @@ def take_in(
     point_out_copies(handed, intake)
     tell_marks(marks, handed, intake)
     intake.attention += stray_rows(collection.strays)
+    if not go_on:
+        check_presence(results, intake, handed, collection)
     make_tickets(intake, handed, settings, marks, collection)
     failed = failed_results(results, intake)
     if not dry:
-        write_tickets(results, intake, handed)
+        write_tickets(results, intake, handed, prune)
         for path in failed:
             path.unlink()
     return intake
 
 
 def _read_all(
-    class_dir: Path, settings: Settings, progress: Callable[[str], None] | None
+    class_dir: Path,
+    settings: Settings,
+    mistakes: list[Problem],
+    progress: Callable[[str], None] | None,
 ) -> tuple[
     Roster,
     Collection,
@@ -78,8 +93,8 @@ def _read_all(
     tuple[dict[str, datetime], list[Problem]],
     Marks,
 ]:
-    """All tables and the folder; the mistakes of all of them are told together."""
-    problems: list[Problem] = []
+    """All tables and the folder; their mistakes are told together with those of the settings."""
+    problems = list(mistakes)
 
     def tried(read: Callable[[], Any]) -> Any:
         try:

@@ -28,7 +28,7 @@ from pegmark.receive.strays import (
     not_recording,
     suffix_of,
 )
-from pegmark.records.problems import TeacherError, problem
+from pegmark.records.problems import Problem, TeacherError, problem
 from pegmark.words.file_names import path_text, shown
 
 FOLDER = "submissions"
@@ -66,15 +66,7 @@ def collect(
     """
     root = class_dir / FOLDER
     if not os.path.isdir(root):
-        raise TeacherError(
-            [
-                problem(
-                    "no_submissions",
-                    f"There is no folder {FOLDER!r} in {class_dir}.",
-                    "Make it and put the recordings in.",
-                )
-            ]
-        )
+        raise TeacherError([no_submissions(class_dir)])
     collection = Collection()
     for entry, text in _walk(root, collection.strays):
         key = f"{FOLDER}/{text}"
@@ -83,6 +75,15 @@ def collect(
             raw = os.fsencode(os.path.relpath(entry.path, class_dir))
             collection.memory[key] = {**collection.memory[key], "raw": raw.hex()}
     return collection
+
+
+def no_submissions(class_dir: Path) -> Problem:
+    """The problem of a folder that is no class."""
+    return problem(
+        "no_submissions",
+        f"There is no folder {FOLDER!r} in {class_dir}.",
+        "Make it and put the recordings in.",
+    )
 
 
 def memory_path(class_dir: Path, key: str, known: dict[str, Any]) -> Path:

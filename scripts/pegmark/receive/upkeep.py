@@ -11,10 +11,10 @@ from pegmark.receive.tickets import take_id
 from pegmark.records.faults import FAULT
 
 # Where a student's and a take's files lie under results; `tickets` are ours, the rest the stages'.
-RESULT_FOLDERS = ("sheets", "outbox", "records", "scores", "clips", "work/faults")
+# What a teacher opens is taken away by the last step, which knows what she made herself.
+RESULT_FOLDERS = ("sheets", "outbox", "records", "scores", "clips", "faults")
 STUDENT_FOLDERS = (
-    *RESULT_FOLDERS,
-    *(f"work/{folder}" for folder in RESULT_FOLDERS[:-1]),
+    *(f"work/{folder}" for folder in RESULT_FOLDERS),
     *("tickets/score", "tickets/render", "logs/score", "logs/render"),
 )
 LISTEN_FOLDERS = ("notes", "strings", "measured")
@@ -26,8 +26,11 @@ TAKE_FOLDERS = (
 PASSING = ("file_changed", FAULT)
 
 
-def write_tickets(results: Path, intake: Intake, handed: list[Handed]) -> None:
-    """Write the tickets that differ; take away what belongs to nobody any more."""
+def write_tickets(results: Path, intake: Intake, handed: list[Handed], prune: bool) -> None:
+    """Write the tickets that differ; take away what belongs to nobody any more.
+
+    What was measured of recordings that vanished stays unless `prune`: they may come back.
+    """
     tickets = results / "tickets"
     for path, text in intake.tickets.items():
         intake.written += result_files.write_if_changed(tickets / path, text)
@@ -38,7 +41,8 @@ def write_tickets(results: Path, intake: Intake, handed: list[Handed]) -> None:
         for take in (*one.takes, *one.others)
     }
     intake.removed += _remove_students(results, students)
-    intake.removed += _remove_takes(results, takes, set(intake.takes))
+    if prune:
+        intake.removed += _remove_takes(results, takes, set(intake.takes))
 
 
 def _remove_students(results: Path, students: set[str]) -> list[str]:

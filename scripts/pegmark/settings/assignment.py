@@ -9,7 +9,7 @@ from __future__ import annotations
 import copy
 from collections.abc import Mapping
 from dataclasses import dataclass
-from datetime import datetime, tzinfo
+from datetime import UTC, datetime, tzinfo
 from pathlib import Path
 from typing import Any
 
@@ -70,6 +70,18 @@ def load_assignment(class_dir: Path | str, config_dir: Path | str) -> Settings:
     Raises TeacherError with every mistake in assignment.yaml, rubric.yaml, instruments.yaml and
     the comments files.
     """
+    settings, problems = read_settings(class_dir, config_dir)
+    if problems:
+        raise TeacherError(problems)
+    return settings
+
+
+def read_settings(class_dir: Path | str, config_dir: Path | str) -> tuple[Settings, list[Problem]]:
+    """The settings of a class and every mistake in them; where there is one, a default stands in.
+
+    So that the tables of the class can be read all the same, and their mistakes told with these.
+    Raises TeacherError when there is no class folder.
+    """
     class_dir, config_dir = Path(class_dir), Path(config_dir)
     if not class_dir.is_dir():
         raise TeacherError(
@@ -85,7 +97,8 @@ def load_assignment(class_dir: Path | str, config_dir: Path | str) -> Settings:
     table, names = _instruments(config_dir / "instruments.yaml", problems)
     own = _read(class_dir / "assignment.yaml", problems, needed=False)
     assignment = _assignment(own, config_dir, table, names, problems)
-    due = _due(assignment["due"], own, problems)
+    written = own.data.get("due") if own and isinstance(own.data, dict) else assignment["due"]
+    due = _due(written if isinstance(written, str) else None, own, problems)
     rubric = _rubric(own, class_dir, config_dir, table, problems)
     sentences = _sentences(config_dir, problems)
     if sentences and assignment["language"] not in sentences:
@@ -98,9 +111,7 @@ def load_assignment(class_dir: Path | str, config_dir: Path | str) -> Settings:
                 f"{assignment['language']}.yaml.",
             )
         )
-    if problems:
-        raise TeacherError(problems)
-    return Settings(assignment, rubric, table, names, sentences, due)
+    return Settings(assignment, rubric, table, names, sentences, due), problems
 
 
 def _read(path: Path, problems: list[Problem], needed: bool = True) -> YamlFile | None:
@@ -316,6 +327,7 @@ def _due(text: str | None, own: YamlFile | None, problems: list[Problem]) -> dat
                 "Write it like 2026-03-06 18:00 +01:00 or 2026-03-06 18:00 Europe/Madrid.",
             )
         )
+        return datetime.fromtimestamp(NO_DUE_EPOCH, UTC)  # so that times of the roster have a zone
     return due
 
 
