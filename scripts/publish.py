@@ -11,10 +11,11 @@ from pathlib import Path
 from typing import Any
 
 from pegmark.files.store import read_json, write_bytes, write_text
-from pegmark.publish import class_pages, make_draft
+from pegmark.publish import class_pages, make_draft, print_file
 from pegmark.records.faults import STAGE_S, fault, run_in_child
 from pegmark.records.validation import RecordError, valid
 
+BYTE_ORDER_MARK = "\ufeff"  # without it some spreadsheets misread names with accents
 Records = dict[str, dict[str, Any]]
 
 
@@ -43,6 +44,7 @@ def publish(arguments: argparse.Namespace) -> None:
     for name, content in class_pages(records, ticket, opinion).items():
         write_page(out / name, content)
     fit = {student: record for student, record in records.items() if student not in spoiled}
+    write_page(out / print_file.NAME, print_file.print_file(fit, ticket, arguments.sheets))
     write_outbox(out / "outbox", fit, arguments.sheets, arguments.mail)
 
 
@@ -94,7 +96,8 @@ def write_page(path: Path, content: str | bytes | None) -> None:
     if content is None:
         path.unlink(missing_ok=True)
     elif isinstance(content, str):
-        write_text(path, content)
+        mark = BYTE_ORDER_MARK if path.suffix == ".csv" else ""
+        write_text(path, mark + content)
     else:
         write_bytes(path, content)
 

@@ -45,7 +45,7 @@ def test_a_draft_carries_the_sheet() -> None:
     assert message["Subject"] == "Week 3: four strings by ear: tuning sheet of Ada Ostermoor"
     (attachment,) = message.iter_attachments()
     assert attachment.get_content() == PDF
-    assert attachment.get_filename() == "s01.pdf"
+    assert attachment.get_filename() == "Ada Ostermoor, Week 3 four strings by ear.pdf"
     assert attachment.get_content_type() == "application/pdf"
     text = body(message)
     assert text.startswith("Hello Ada,")

@@ -138,3 +138,66 @@ def test_pandas_reads_it_with_numbers():
     assert len(table) == 60
     assert table["string_1_cents"].dtype.kind == "f"
     assert table["of"].eq(12).all()
+
+
+def graded(total, **score):
+    records, ticket = make_class(1)
+    (record,) = records.values()
+    record["status"] = "graded"
+    record["score"] |= {"total": total, "of": 12, "open": 0, **score}
+    return records, ticket
+
+
+HOW = {"columns": {}, "scale": "percent", "letters": {"90": "A", "75": "B", "0": "F"}, "own": {}}
+
+
+def test_a_map_of_columns_gives_the_schools_own_table():
+    records, ticket = graded(9)
+    ticket["students"][0]["SIS number"] = "0042"
+    columns = {
+        "Pupil": "student_id",
+        "SIS": "SIS number",
+        "Week 3 (%)": "grade",
+        "Pitch": "final_pitch",
+    }
+    ticket["gradebook"] = {**HOW, "columns": columns}
+    text = gradebook_csv(records, ticket)
+    assert text.split("\r\n")[0] == "Pupil,SIS,Week 3 (%),Pitch"
+    (row,) = rows_of(text)
+    assert (row["Pupil"], row["SIS"], row["Week 3 (%)"]) == ("s001", "0042", "75")
+
+
+def test_the_scales():
+    for scale, total, grade in (
+        ("percent", 10, "83.3"),
+        ("letters", 10, "B"),
+        ("letters", 9, "B"),  # 75 % is the step itself
+        ("letters", 8.9, "F"),
+        ("letters", 12, "A"),
+        ("own", 10, "2"),
+    ):
+        records, ticket = graded(total)
+        ticket["gradebook"] = {**HOW, "scale": scale, "own": {"92": "1", "81": "2", "0": "6"}}
+        assert rows_of(gradebook_csv(records, ticket))[0]["grade"] == grade, (scale, total)
+
+
+def test_lateness_is_in_the_grade_and_what_is_open_has_none():
+    records, ticket = graded(12, late={"total": 9, "points_off": 3})
+    ticket["gradebook"] = {**HOW, "scale": "letters"}
+    assert rows_of(gradebook_csv(records, ticket))[0]["grade"] == "B"
+    for changes in ({"score": {"open": 1}}, {"status": "needs_listening"}, {"status": "missing"}):
+        records, ticket = graded(12)
+        ticket["gradebook"] = {**HOW, "scale": "letters"}
+        (record,) = records.values()
+        record["score"] |= changes.pop("score", {})
+        record |= changes
+        assert rows_of(gradebook_csv(records, ticket))[0]["grade"] == "", changes
+
+
+def test_semicolons_come_with_decimal_commas():
+    records, ticket = graded(10.5)
+    ticket["gradebook"] = {**HOW, "separator": "semicolon"}
+    rows = list(csv.reader(io.StringIO(gradebook_csv(records, ticket), newline=""), delimiter=";"))
+    row = dict(zip(*rows, strict=True))
+    assert (row["total"], row["grade"]) == ("10,5", "87,5")
+    assert row["student_id"] == "s001"

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from pypdf import PdfReader, PdfWriter
 
 from lab import sheet_examples
 from lab.example_class import HZ, make_class
@@ -29,9 +30,10 @@ def folder(tmp_path):
         (results / name).mkdir(parents=True)
     for student, record in records.items():
         write(results / "records" / f"{student}.json", record)
-        (results / "sheets" / f"{student}.pdf").write_bytes(
-            b"%PDF-1.7 sheet of " + student.encode()
-        )
+        sheet = PdfWriter()
+        sheet.add_blank_page(width=595, height=842)
+        sheet.metadata = {"/Title": student}
+        sheet.write(results / "sheets" / f"{student}.pdf")
         mail = sheet_examples.ticket(email=f"{student}@example.org")
         write(results / "tickets" / "render" / f"{student}.json", mail)
     write(results / "tickets" / "publish.json", ticket)
@@ -129,3 +131,56 @@ def test_the_second_opinion_reaches_the_page_and_is_remembered(folder):
     publish(folder, "--recheck", folder / "recheck.json")
     assert "the second opinion" in (folder / "attention.csv").read_text("utf-8")
     assert "the second opinion" in (folder / "dashboard.html").read_text("utf-8")
+
+
+def bookmarks(path):
+    """Titles as a tree, each with the number of its page from 0."""
+    reader = PdfReader(path)
+
+    def of(items):
+        return [
+            of(one)
+            if isinstance(one, list)
+            else (one.title, reader.get_destination_page_number(one))
+            for one in items
+        ]
+
+    return of(reader.outline)
+
+
+def test_one_file_of_all_sheets_to_print_has_bookmarks_by_section(folder):
+    ticket = json.loads((folder / "tickets/publish.json").read_text())
+    for student, section in (("s001", "Violas"), ("s002", "Basses"), ("s004", "Violas")):
+        complete(folder, student)
+        path = folder / "records" / f"{student}.json"
+        record = json.loads(path.read_text())
+        record["student"] |= {"section": section, "family_name": "F", "given_name": student}
+        write(path, record)
+    publish(folder)
+    tree = bookmarks(folder / "sheets.pdf")
+    others = {row["student_id"] for row in ticket["students"]} - {"s001", "s002", "s004"}
+    left = [
+        one
+        for one in others
+        if json.loads((folder / "records" / f"{one}.json").read_text())["status"] == "graded"
+    ]
+    if not left:
+        assert tree == [
+            ("Basses", 0),
+            [("s002 F", 0)],
+            ("Violas", 1),
+            [("s001 F", 1), ("s004 F", 2)],
+        ]
+    once = (folder / "sheets.pdf").read_bytes()
+    publish(folder)
+    assert (folder / "sheets.pdf").read_bytes() == once
+    ticket["policies"]["drafts"] = "all"
+    write(folder / "tickets/publish.json", ticket)
+    publish(folder)
+    assert len(PdfReader(folder / "sheets.pdf").pages) == 6
+
+
+def test_tables_open_with_their_letters_in_spreadsheets(folder):
+    publish(folder)
+    for name in ("gradebook.csv", "attention.csv"):
+        assert (folder / name).read_bytes().startswith(b"\xef\xbb\xbf")

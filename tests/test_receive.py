@@ -743,6 +743,24 @@ def test_nothing_is_overwritten_before_every_mistake_is_mended(tmp_path):
     assert state(class_dir) == before
 
 
+@pytest.mark.parametrize(
+    ("block", "said"),
+    [
+        ("{columns: {Note: grad}}", "gradebook.columns.Note: there is no column 'grad'. Did you "
+         'mean "grade"?'),
+        ("{scale: own}", "gradebook.own: the scale has no grade from 0 percent on"),
+        ("{scale: own, own: {50: x}}", "gradebook.own: the scale has no grade from 0 percent on"),
+        ("{scale: marks}", '"marks" is not one of the choices'),
+        ("{own: {101: x}}", "101"),
+    ],
+)  # fmt: skip
+def test_a_gradebook_that_cannot_be_is_told(tmp_path, block, said):
+    class_dir = build(tmp_path, FILES, assignment_yaml=f"gradebook: {block}\n")
+    with pytest.raises(TeacherError) as caught:
+        take(class_dir)
+    assert said in str(caught.value)
+
+
 def test_mistakes_of_settings_and_tables_are_told_together(tmp_path):
     class_dir = build(
         tmp_path,

@@ -36,6 +36,8 @@ from lab.smallclass import (
     wait_until,
 )
 from pegmark.deliver import deliver
+from pegmark.files.made import digest
+from pegmark.files.store import write_json
 from pegmark.receive import take_in
 from pegmark.records.problems import TeacherError
 
@@ -524,11 +526,12 @@ def test_a_delivery_cut_short_leaves_whole_files_and_is_finished_later(
     for cut in range(len(names)):
         work, results = tmp_path / f"{cut}" / "work", tmp_path / f"{cut}"
         fill(results, "old", names + gone)
+        write_json(results / "made.json", {one: digest(results / one) for one in names + gone})
         fill(work, "new", names)
         left = iter(range(cut))
 
         def replace_some(part, target, left=left):
-            if next(left, None) is None:
+            if not Path(target).name.startswith("made.") and next(left, None) is None:
                 raise KeyboardInterrupt
             replace(part, target)
 

@@ -189,7 +189,7 @@ def seen_from_aside(folder):
         if path.name != classfolder.ENGINE:
             (view / path.name).symlink_to(path)
     for path in (folder / classfolder.ENGINE).glob("*"):
-        if path.name not in ("log", "locks"):
+        if path.name not in ("iocache", "locks", "log"):
             (engine / path.name).symlink_to(path)
     return str(view)
 

@@ -11,7 +11,7 @@ import shutil
 from collections.abc import Collection, Iterator
 from pathlib import Path
 
-from pegmark.files.made import NAME, digest, is_made, read_made, set_aside
+from pegmark.files.made import COMING, NAME, Made, digest, is_made, keep_beside, read_made
 from pegmark.files.store import PART, remove, write_json
 from pegmark.words.file_names import listed
 
@@ -21,6 +21,7 @@ FOLDERS = ("records", "scores", "sheets", "clips", "outbox", "orchestra")
 FILES = (
     *(
         "dashboard.html",
+        "sheets.pdf",
         "orchestra.html",
         "lesson.html",
         "gradebook.csv",
@@ -44,24 +45,24 @@ def deliver(work: Path, results: Path) -> list[str]:
     new = [n for n, source in wanted.items() if not _is_same(source, results / n, digests[n])]
     ready = [(_ready(wanted[name], results / name), results / name) for name in new]
     edited = [_keep_edited(results, name, made) for name in new]
+    write_json(results / COMING, digests)
     for part, target in ready:
         os.replace(part, target)
     gone, own = _take_away(results, wanted.keys(), made)
     write_json(results / NAME, dict(sorted(digests.items())))
+    remove(results / COMING)
     return _told([*filter(None, edited), *gone], own)
 
 
-def _keep_edited(results: Path, name: str, made: dict[str, str]) -> str:
-    """Move what is no work of ours out of the way; its new name, or "" where all is ours."""
+def _keep_edited(results: Path, name: str, made: Made) -> str:
+    """Keep what is no work of ours under another name; that name, or "" where all is ours."""
     path = results / name
     if not path.is_file() or is_made(results, name, made):
         return ""
-    return set_aside(path).relative_to(results).as_posix()
+    return keep_beside(path).relative_to(results).as_posix()
 
 
-def _take_away(
-    results: Path, wanted: Collection[str], made: dict[str, str]
-) -> tuple[list[str], list[str]]:
+def _take_away(results: Path, wanted: Collection[str], made: Made) -> tuple[list[str], list[str]]:
     """Remove what was made before and is no more; the names of what is kept: edited, and own."""
     edited, own = [], []
     for name, path in list(_files(results)):
@@ -70,7 +71,8 @@ def _take_away(
         if is_made(results, name, made):
             remove(path)
         elif name in made:
-            edited.append(set_aside(path).relative_to(results).as_posix())
+            edited.append(keep_beside(path).relative_to(results).as_posix())
+            remove(path)
         else:
             own.append(name)
     for folder in FOLDERS:

@@ -30,13 +30,22 @@ def cell(value: Any) -> str:
     return "'" + text.replace("\0", "") if text.startswith(FORMULA_STARTS) else text
 
 
-def csv_text(columns: Sequence[str], rows: Iterable[Mapping[str, Any]]) -> str:
+def csv_text(
+    columns: Sequence[str], rows: Iterable[Mapping[str, Any]], semicolons: bool = False
+) -> str:
     """A CSV file as text: a header of `columns`, then a line per row, lines ended by CR LF.
 
-    A column that a row lacks is an empty cell; keys that are no column are left out.
+    A column that a row lacks is an empty cell; keys that are no column are left out. With
+    `semicolons` these part the cells, and numbers have decimal commas: the form that spreadsheets
+    expect where a comma is the decimal sign.
     """
     stream = io.StringIO()
-    writer = csv.writer(stream, lineterminator="\r\n")
+    writer = csv.writer(stream, delimiter=";" if semicolons else ",", lineterminator="\r\n")
+
+    def text(value: Any) -> str:
+        local = semicolons and isinstance(value, float)
+        return cell(value).replace(".", ",") if local else cell(value)
+
     writer.writerow([cell(column) for column in columns])
-    writer.writerows([cell(row.get(column)) for column in columns] for row in rows)
+    writer.writerows([text(row.get(column)) for column in columns] for row in rows)
     return stream.getvalue()

@@ -7,20 +7,29 @@ more, is the teacher's own: it is never deleted and never written over.
 from __future__ import annotations
 
 import hashlib
+import os
+import shutil
 from pathlib import Path
 
 from pegmark.files.store import read_json
 
 NAME = "made.json"
+COMING = "made.coming.json"  # the same of a delivery that is at work, or was cut short
 EDITED = "edited by hand"  # stands in the name of a file that was moved beside
 
+Made = dict[str, set[str]]  # path below results/ -> digests that are ours
 
-def read_made(results: Path) -> dict[str, str]:
-    """The list of the last delivery; empty where there was none."""
-    try:
-        return dict(read_json(results / NAME))
-    except (OSError, ValueError, TypeError):
-        return {}
+
+def read_made(results: Path) -> Made:
+    """The list of the last delivery, and of one that was cut short; empty where there was none."""
+    made: Made = {}
+    for name in (NAME, COMING):
+        try:
+            for path, digest_ in dict(read_json(results / name)).items():
+                made.setdefault(path, set()).add(digest_)
+        except (OSError, ValueError, TypeError):
+            continue
+    return made
 
 
 def digest(path: Path) -> str:
@@ -29,23 +38,28 @@ def digest(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
-def is_made(results: Path, name: str, made: dict[str, str]) -> bool:
+def is_made(results: Path, name: str, made: Made) -> bool:
     """Whether the file at `name` is still what the program put there.
 
     Results of before there was a list are known by their double in results/work.
     """
     path, double = results / name, results / "work" / name
     if name in made:
-        return digest(path) == made[name]
+        return digest(path) in made[name]
     return not made and double.is_file() and digest(double) == digest(path)
 
 
-def set_aside(path: Path) -> Path:
-    """Move a file beside itself, under a name that says why; returns the new path."""
+def keep_beside(path: Path) -> Path:
+    """A second name for a file, which says why, for when its own is taken; returns that."""
     number = 1
     while True:
         count = f" {number}" if number > 1 else ""
         beside = path.with_name(f"{path.stem} ({EDITED}{count}){path.suffix}")
         if not beside.exists():
-            return path.rename(beside)
+            break
         number += 1
+    try:
+        os.link(path, beside)
+    except OSError:  # a file system without links
+        shutil.copy2(path, beside)
+    return beside

@@ -22,6 +22,8 @@ from pegmark.words import wording
 BOUNDARY = "=_pegmark_sheet_="  # holds "=", which neither encoding used below can write bare
 LINE_LENGTH = 72  # characters of a line of plain text: common practice in mail
 ADDRESS_LIMIT = 254  # characters of an address that mail can carry (RFC 5321, 4.5.3.1.3)
+NAME_LENGTH = 80  # characters of an attachment's name: file systems take 255 bytes of them
+_NO_FILE_NAME = re.compile(r'[\x00-\x1f\x7f/\\:*?"<>|]')  # what no common system allows in one
 # RFC 5322 dot-atom, without "?": with it an address could be read as an encoded word (RFC 2047).
 _MAILBOX = re.compile(r"[A-Za-z0-9!#$%&'*+/=^_`{|}~.-]+@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)+")
 
@@ -46,10 +48,18 @@ def make_draft(record: dict[str, Any], ticket: dict[str, Any], pdf_bytes: bytes)
         pdf_bytes,
         maintype="application",
         subtype="pdf",
-        filename=f"{record['student']['student_id']}.pdf",
+        filename=attachment_name(record, ticket),
     )
     message.set_boundary(BOUNDARY)
     return message.as_bytes()
+
+
+def attachment_name(record: dict[str, Any], ticket: dict[str, Any]) -> str:
+    """'Ana Ruiz, Week 3.pdf': the sheet under a name that says whose and which it is."""
+    name = student_name(record["student"], ticket["sentences"]["sheet"])
+    parts = [part for part in (name, wording.safe_text(ticket.get("title"))) if part]
+    plain = _NO_FILE_NAME.sub(" ", ", ".join(parts)).replace("=?", "= ?")
+    return f"{' '.join(plain.split())[:NAME_LENGTH].strip(' .') or 'sheet'}.pdf"
 
 
 def is_complete(record: dict[str, Any]) -> bool:

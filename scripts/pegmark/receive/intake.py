@@ -26,6 +26,7 @@ from pegmark.receive.tickets import make_tickets
 from pegmark.receive.upkeep import failed_results, write_tickets
 from pegmark.records.problems import Problem, TeacherError
 from pegmark.settings.assignment import Settings, read_settings
+from pegmark.settings.gradebook import check_gradebook
 
 __all__ = ["Intake", "lookup", "take_in"]
 
@@ -112,6 +113,9 @@ def _read_all(
     matches = tried(lambda: own_matches.read_matches(class_dir, recordings, ids))
     received = tried(lambda: teacher_files.read_received(class_dir, recordings, settings.zone))
     marks = tried(lambda: read_marks(class_dir, ids, criteria, settings.zone))
+    if roster:
+        columns = roster.students[0].extra
+        problems += check_gradebook(settings.assignment, settings.rubric, columns)
     if problems:
         raise TeacherError(problems)
     return roster, collection, matches, received, marks

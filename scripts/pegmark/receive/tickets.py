@@ -152,6 +152,7 @@ def _publish_ticket(
             for student_id, row in marks.by_student.items()
             for mark in row
         ],
+        "gradebook": assignment["gradebook"],
         "policies": {key: assignment[key] for key in ("attempts", "drafts", "late")},
         "understood": intake.understood,
         "comments": assignment["comments"],

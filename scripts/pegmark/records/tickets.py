@@ -233,6 +233,16 @@ class EarSentences(TypedDict):
     notes: dict[str, str]
 
 
+class Gradebook(TypedDict):
+    """How gradebook.csv is to look."""
+
+    columns: dict[str, str] | None  # header -> our column or one of the roster's
+    scale: Literal["points", "percent", "letters", "own"]
+    letters: dict[str, Any] | None  # from which percent on -> grade
+    own: dict[str, Any] | None
+    separator: Literal["comma", "semicolon"]
+
+
 class PublishTicket(TypedDict):
     """publish.json: what the class's pages and files need to know."""
 
@@ -248,6 +258,7 @@ class PublishTicket(TypedDict):
     language: Language
     marks: list[StudentMark]
     policies: Policies
+    gradebook: NotRequired[Gradebook]
     understood: str  # how the roster was read
     comments: list[str]  # the teacher's own, for marking
     ear: dict[str, EarSentences]  # by language
