@@ -7,7 +7,10 @@ scores the take's own truth, as perfect ears would have heard it. Per criterion 
 and difficulty: how often the points are the same, how often points were taken that were earned
 (the one thing that must not happen), how often given that were not, how often left to the teacher.
 The benefit of the doubt gives points at a boundary, so "given" is not zero by design. Takes in
-which perfect ears could not tell either are left out. With --keep the measured takes are kept, and
+which perfect ears could not tell either are left out.
+
+Then how many takes are sent to the teacher's ear, for which reasons, and how many of these a person
+who knows the truth would share (lab.asked). With --keep the measured takes are kept, and
 the next run scores them again without listening.
 """
 
@@ -29,6 +32,8 @@ from typing import Any
 import yaml
 
 from lab import bench
+from lab.asked import COLUMNS as asked_columns
+from lab.asked import Asked
 from lab.bench import CONFIG, INSTRUMENTS, TABLE
 from pegmark.files.store import read_json, rounded, write_json
 from pegmark.measure.pieces import TURN_CENTS
@@ -45,25 +50,29 @@ COLUMNS = (
 
 
 def main() -> None:
-    """Print the table."""
+    """Print the tables: the points by criterion, then what was sent to the teacher's ear."""
     parser = bench.options_of(__doc__, takes=40, seed=7_000_000)
     parser.add_argument("--keep", type=Path, help="keep the measured takes in this folder")
     options = parser.parse_args()
     bench.begin(options)
-    bench.print_table(COLUMNS, (row for d in DIFFICULTIES for row in _rows(d, options)))
+    asked = {difficulty: Asked(difficulty) for difficulty in DIFFICULTIES}
+    bench.print_table(COLUMNS, (r for d in DIFFICULTIES for r in _rows(options, asked[d])))
+    bench.print_table(asked_columns, (one.row() for one in asked.values()))
 
 
-def _rows(difficulty: str, options: argparse.Namespace) -> Iterator[tuple[object, ...]]:
-    """A row of the table for each criterion."""
+def _rows(options: argparse.Namespace, asked: Asked) -> Iterator[tuple[object, ...]]:
+    """A row of the table for each criterion of one difficulty; its questions go to `asked`."""
     found: dict[str, Counter[str]] = {}
     wrong: dict[str, list[str]] = {}
     for number in range(options.takes):
         instrument = TABLE[INSTRUMENTS[number % len(INSTRUMENTS)]]
         seed = options.seed + number
-        measured, truth = _listen(instrument, seed, difficulty, options.keep)
-        heard = _points(measured, instrument)
-        true = _points(_ideal(truth, instrument), instrument)
-        for criterion, row in heard.items():
+        measured, truth = _listen(instrument, seed, asked.difficulty, options.keep)
+        record = _record(measured, instrument)
+        perfect = _record(_ideal(truth, instrument), instrument)
+        asked.add(record, perfect, measured)
+        true = _points(perfect)
+        for criterion, row in _points(record).items():
             outcome = _outcome(row, true[criterion])
             if outcome is None:
                 continue
@@ -72,7 +81,8 @@ def _rows(difficulty: str, options: argparse.Namespace) -> Iterator[tuple[object
                 wrong.setdefault(criterion, []).append(str(seed))
     for criterion, counts in found.items():
         shares = (100 * counts[outcome] / counts.total() for outcome in OUTCOMES)
-        yield (difficulty, criterion, counts.total(), *shares, ", ".join(wrong.get(criterion, [])))
+        lost = ", ".join(wrong.get(criterion, []))
+        yield (asked.difficulty, criterion, counts.total(), *shares, lost)
 
 
 def _listen(
@@ -174,8 +184,13 @@ def _settings() -> dict[str, Any]:
     }
 
 
-def _points(measured: dict[str, Any], instrument: Instrument) -> dict[str, dict[str, Any]]:
-    """The rows of the score by criterion, those of measured kinds."""
+def _points(record: dict[str, Any]) -> dict[str, dict[str, Any]]:
+    """The rows of a record's score by criterion, those of measured kinds."""
+    return {row["id"]: row for row in record["score"]["criteria"] if row["kind"] != "teacher"}
+
+
+def _record(measured: dict[str, Any], instrument: Instrument) -> dict[str, Any]:
+    """The record of one take, scored by the rubric as it ships."""
     ticket = {
         "student": dict.fromkeys(("student_id", "family_name", "given_name", "section"), "")
         | {"instrument": instrument.name},
@@ -191,8 +206,7 @@ def _points(measured: dict[str, Any], instrument: Instrument) -> dict[str, dict[
         "language": "en",
         **_settings(),
     }  # fmt: skip
-    record = score_student(ticket, {"lab": measured}, {})
-    return {row["id"]: row for row in record["score"]["criteria"] if row["kind"] != "teacher"}
+    return score_student(ticket, {"lab": measured}, {})
 
 
 def _outcome(heard: dict[str, Any], true: dict[str, Any]) -> str | None:
