@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from odd_takes import odd_rubric, odd_take
 from pegmark.files.store import dump_json, read_json, write_json
 from pegmark.files.yaml_files import violations
 from pegmark.measure.tuning import read_interval
@@ -18,7 +19,6 @@ from pegmark.render import pictures
 from pegmark.render.sheet_view import verdict_word
 from pegmark.score import score_student
 from pegmark.score.student import verdicts_of
-from pegmark.settings.rubric import DEFAULTS, check_rubric
 from pegmark.trade import pitch
 from takes import (
     COMMENTS,
@@ -922,71 +922,6 @@ def test_the_stage_imports_only_what_it_uses():
 
 
 # Whatever the measuring says
-
-
-def odd_take(draw):
-    """A take in which much is unknown, contradictory or out of any usual range."""
-    measured = take(draw.choice(list(INSTRUMENTS)))
-    names = INSTRUMENTS[measured["instrument"]].strings
-    for state in measured["strings"].values():
-        state["heard"] = draw.choice(["heard"] * 6 + ["unsure", "not_heard"])
-        fields = ("deviation_cents", "uncertainty_cents", "at_s", "start_cents", "tuned_as",
-                  "drift_cents", "slipped_cents", "settled_s", "checked_s", "deciding")  # fmt: skip
-        for field in draw.sample(fields, draw.choice([0, 0, 0, 3])):
-            state[field] = None
-        if draw.random() < 0.4:
-            state["moves"] = odd_moves(draw)
-        if state["deviation_cents"] is not None:
-            state["deviation_cents"] += draw.choice([0, 3, 8, draw.uniform(-300, 300)])
-        if draw.random() < 0.2:
-            state["slipped_cents"] = draw.uniform(0, 300)
-    for note in measured["notes"]:
-        fields = ("string", "f0_hz", "deviation_cents", "uncertainty_cents", "snr_db",
-                  "string_odds", "attack_drift_cents")  # fmt: skip
-        for field in draw.sample(fields, draw.choice([0, 0, 0, 2])):
-            note[field] = None
-        if draw.random() < 0.1:
-            note["kind"] = draw.choice(["harmonic", "reference_tone", "two_strings", "plucked"])
-            note["string_2"] = draw.choice(names)
-    measured["order"] = draw.sample(measured["order"], draw.randint(0, len(measured["order"])))
-    if draw.random() < 0.2:
-        measured["intervals"] = [
-            {"string": names[0], "string_2": names[1], "interval_cents": draw.uniform(-30, 30),
-             "beats_hz": 1.0, "at_s": draw.uniform(0, 60), "uncertainty_cents": 1.0}
-        ]  # fmt: skip
-    if draw.random() < 0.1:
-        measured["notes"] = []
-        del measured["strings"][names[-1]]
-    return measured
-
-
-def odd_moves(draw):
-    at_s, cents, moves = 10.0, draw.uniform(-400, 400), []
-    for _ in range(draw.randint(0, 6)):
-        start_s, to = at_s + draw.uniform(0, 3), cents + draw.uniform(-200, 200)
-        at_s = start_s + draw.choice([0, 0.01, 0.5, 2])
-        moves.append({"start_s": start_s, "end_s": at_s, "from_cents": cents, "to_cents": to,
-                      "sounding": draw.choice([True, False, None])})  # fmt: skip
-        cents = to + draw.choice([0, 0, -30])
-    return moves
-
-
-def odd_rubric(draw):
-    """Every kind, with points that do not divide evenly and allowances of all sizes."""
-    settings_of = {
-        "sounding_while_turning": {"silent_moves_allowed": draw.randint(0, 2)},
-        "small_moves": {"large_moves_allowed": draw.randint(0, 2),
-                        "no_turns": draw.choice(["full", "open"])},
-        "final_check": {"strings_missing_allowed": draw.randint(0, 2),
-                        "bowed": draw.choice([True, False])},
-        "method_used": {"unheard": draw.choice(["open", "lost"])},
-    }  # fmt: skip
-    criteria = [
-        {"id": kind, "title": "It", "points": draw.choice([0.5, 1, 3.33, 10]), "kind": kind,
-         **settings_of.get(kind, {})}
-        for kind in DEFAULTS
-    ]  # fmt: skip
-    return check_rubric({"criteria": criteria}, "rubric.yaml")
 
 
 @pytest.mark.parametrize("seed", range(150))

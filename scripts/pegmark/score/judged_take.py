@@ -123,7 +123,7 @@ def _string(measured: Record, judgement: Judgement, sounded: Sounded, frame: Fra
             "from_cents": move["from_cents"] - shift,
             "to_cents": move["to_cents"] - shift,
         }
-        for move in measured.get("moves") or []
+        for move in (measured.get("moves") or [] if string["heard"] != "not_heard" else [])
     ]
     moves = string["moves"] = turns.weigh_moves(moves, sounded)
     settled_s = string["settled_s"]

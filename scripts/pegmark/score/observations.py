@@ -87,14 +87,22 @@ def _far_above(take: Take) -> Iterator[dict[str, Any]]:
     """
     for name, string in _heard(take):
         cents, half = string["deviation_cents"], string["uncertainty_cents"] or 0.0
-        if cents is not None and cents - half > FAR_ABOVE_CENTS:
+        limit = _highest_home(take, name) + FAR_ABOVE_CENTS
+        if cents is not None and cents - half > limit:
             yield _seen(take, "far_above", string["at_s"], name, cents=cents)
             continue
         ups = [m for m in string["moves"] if m["sure"] and m["to_cents"] > m["from_cents"]]
         highest = max(ups, key=lambda move: move["to_cents"], default=None)
-        if highest is not None and highest["to_cents"] - half > FAR_ABOVE_CENTS:
-            cents = highest["to_cents"]
+        if highest is not None and highest["to_cents"] - half > limit:
+            cents = highest["to_cents"] - string["zero_cents"]
             yield _seen(take, "went_far_above", highest["end_s"], name, cents=cents)
+
+
+def _highest_home(take: Take, name: str) -> float:
+    """The highest place a string may stand at: from the A that counts, never from a neighbour."""
+    if take.judgements[name].against == "neighbour":
+        return take.frame.span(name)[1] + take.base_cents
+    return float(take.strings[name]["home_cents"][1])
 
 
 def _slipped(take: Take) -> Iterator[dict[str, Any]]:

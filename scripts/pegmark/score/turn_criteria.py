@@ -126,6 +126,7 @@ def sounding_while_turning(take: Take, criterion: dict[str, Any]) -> Finding:
     unheard = [t for t in counted if t[1]["sounding"] is not True and _costs(t)]
     silent = [t for t in unheard if t[1]["sounding"] is False and t[1]["sure"]]
     whole = [t for t in counted if t[1]["sounding"] is not False or _costs(t)]
+    good = "sounding_good" if len(whole) == len(counted) else "sounding_up"
     return _by_share(
         take,
         criterion,
@@ -133,7 +134,7 @@ def sounding_while_turning(take: Take, criterion: dict[str, Any]) -> Finding:
         of=len(whole),
         allowed=setting(criterion, "silent_moves_allowed"),
         undecided=len(unheard) > len(silent) or bool(take.untold) or not counted,
-        codes=("sounding_good", "sounding_mostly", "silent_move"),
+        codes=(good, "sounding_mostly", "silent_move"),
     )
 
 
@@ -166,7 +167,7 @@ def small_moves(take: Take, criterion: dict[str, Any]) -> Finding:
         of=len(upward),
         allowed=setting(criterion, "large_moves_allowed"),
         undecided=undecided or bool(take.untold),
-        codes=("moves_good", "moves_mostly", "large_move"),
+        codes=("moves_good" if upward else "only_down", "moves_mostly", "large_move"),
     )
     finding.close_call = close_call
     return finding
