@@ -11,12 +11,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import sheet_examples
 from odd_takes import odd_rubric, odd_take
 from pegmark.files.store import dump_json, read_json, write_json
 from pegmark.files.yaml_files import violations
 from pegmark.measure.tuning import read_interval
+from pegmark.publish.attention import _state_rows
 from pegmark.render import pictures
-from pegmark.render.sheet_view import verdict_word
+from pegmark.render.sheet_view import sheet_view, verdict_word
 from pegmark.score import score_student
 from pegmark.score.student import verdicts_of
 from pegmark.trade import pitch
@@ -300,6 +302,24 @@ def test_lateness_costs_by_the_teachers_policy_on_its_own_line(hours, off):
         assert record["score"]["late"] is None
     else:
         assert record["score"]["late"] == {"points_off": off, "total": 12 - off}
+
+
+@pytest.mark.parametrize(
+    ("hours", "late", "said"),
+    [
+        (1.5, {"grace_hours": 2, "points_off_per_day": 1}, None),
+        (2.0, {"grace_hours": 2}, None),
+        (3.0, {"grace_hours": 2}, "Handed in 3 hours after the deadline."),
+        (1.5, None, "Handed in 2 hours after the deadline."),
+    ],
+)
+def test_within_the_grace_nothing_says_late(hours, late, said):
+    record = grade(takes=[{**a_take(), "hours_late": hours}], late=late)
+    view = sheet_view(record, sheet_examples.ticket())
+    assert view["late"] == said
+    about = {line["code"] for line in _state_rows(record, {})}
+    assert ("late" in about) is (said is not None)
+    assert record["submission"]["hours_late"] == (hours if said else 0)
 
 
 def test_lateness_costs_nothing_without_a_policy():

@@ -140,6 +140,13 @@ def _late(policy: Record | None, hours_late: float | None, total: float | None) 
     return {"points_off": plain(off), "total": plain(total - off)}
 
 
+def hours_over(hours_late: float | None, policy: Record | None) -> float | None:
+    """Hours after the deadline; 0 within the grace that the policy gives."""
+    if hours_late is None:
+        return None
+    return 0.0 if hours_late <= (policy or {}).get("grace_hours", 0) else hours_late
+
+
 def plain(value: float) -> float:
     """Points rounded to a hundredth, whole ones as whole numbers."""
     value = round(value, 2)

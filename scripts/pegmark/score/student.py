@@ -126,7 +126,7 @@ def _score_take(
 ) -> Record:
     """The record of one take, before takes are compared; marks are already in the score."""
     record = _blank(ticket, "graded")
-    record["submission"] = _submission(take, facts)
+    record["submission"] = _submission(take, facts, ticket.get("late"))
     kinds = {c["id"]: c["kind"] for c in ticket["rubric"]["criteria"]}
     measured_kinds = {one: kind for one, kind in kinds.items() if kind != TEACHER}
     stage_problems = _unlike([*((facts or {}).get("problems") or []),
@@ -213,11 +213,12 @@ def _unlike(problems: list[Record]) -> list[Record]:
     return list({(p["code"], p["message"]): p for p in problems}.values())
 
 
-def _submission(take: dict[str, Any], facts: Record | None) -> Record:
+def _submission(take: dict[str, Any], facts: Record | None, late: Record | None) -> Record:
+    """The recording as it was handed in; within the policy's grace it is in time."""
     known = facts or {}
     return {
         **{key: take[key] for key in ("file", "sha256", "attempt", "attempts", "received")},
-        "hours_late": take["hours_late"],
+        "hours_late": points.hours_over(take["hours_late"], late),
         "take": take["take"],
         **{key: known.get(key) for key in ("duration_s", "container", "codec", "sample_rate_hz")},
     }
