@@ -10,6 +10,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from pegmark.publish.class_records import Record
+from pegmark.words import wording
 
 # Observation code -> what to look at (common practice, no source).
 LOOK_AT = {
@@ -26,7 +27,8 @@ MACHINE_HEAD = "Look at the machine head: one that slips is for a luthier. It is
 def care_list(records: Iterable[Record]) -> list[dict[str, Any]]:
     """One entry per observation that concerns the instrument itself, in the class's order.
 
-    An entry has student_id, code, text (what was heard), at_s and look_at (what to do).
+    An entry has student_id, code, text (what was heard), at_s, times (of every slip of a string, where
+    there are several) and look_at (what to do).
     """
     return [
         {
@@ -34,12 +36,23 @@ def care_list(records: Iterable[Record]) -> list[dict[str, Any]]:
             "code": observation["code"],
             "text": observation["text"],
             "at_s": observation.get("at_s"),
+            "times": _times(record, observation),
             "look_at": _look_at(observation["code"], record["student"]["instrument"]),
         }
         for record in records
         for observation in record["observations"]
         if observation["code"] in LOOK_AT
     ]
+
+
+def _times(record: Record, observation: dict[str, Any]) -> str:
+    """When a string slipped, if it did so more than once: ``0:12, 0:43``."""
+    if observation["code"] != "slipping_peg":
+        return ""
+    string = record["strings"].get(observation.get("string") or "") or {}
+    changes = string.get("own_changes") or []
+    slips = [wording.clock(one["end_s"]) for one in changes if one["cause"] == "slip"]
+    return ", ".join(slips) if len(slips) > 1 else ""
 
 
 def _look_at(code: str, instrument: str) -> str:
