@@ -148,7 +148,8 @@ def test_viola_take_of_a_violin_student_is_noticed():
     record = take(*((s, 0) for s in strings), *((s, 2) for s in strings))
     found = name_strings(record, VIOLIN)
     problem = next(p for p in found["problems"] if p["code"] == "wrong_instrument")
-    assert "fit a viola" in problem["message"]
+    assert "This sounds like a viola" in problem["message"]
+    assert "write viola in the instrument column of roster.csv" in problem["action"]
     assert "E5" not in {n["string"] for n in found["notes"]}
 
 

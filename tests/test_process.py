@@ -8,6 +8,7 @@ from copy import deepcopy
 
 import pytest
 
+from pegmark.publish.maintenance import care_list
 from pegmark.score.turns import overshoots, own_changes, reversals, size, sounded_of
 from takes import grade, move, row, take
 
@@ -384,3 +385,12 @@ def test_what_slipped_and_was_put_right_costs_nothing_anywhere(measured):
 def test_turns_after_a_slip_was_put_right_count_again():
     again = [move(40, 30.0), move(44, 60.0, 60.0, sounding=False), move(47, -60.0)]
     assert points(slipped(again=again), "sounding") == (0.75, 0)
+
+
+def test_the_care_list_says_every_time_a_string_slipped():
+    moves = [move(14, 30.0), move(40, 30.0), move(50, 30.0)]
+    record = grade(take(strings={"D4": {"moves": moves, "slipped_cents": 30.0, "at_s": 58.0}}))
+    (entry,) = [one for one in care_list([record]) if one["code"] == "slipping_peg"]
+    slips = [c for c in record["strings"]["D4"]["own_changes"] if c["cause"] == "slip"]
+    assert len(slips) == 2
+    assert entry["times"] == "0:40, 0:50"

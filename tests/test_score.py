@@ -180,6 +180,21 @@ def test_which_take_counts_is_settled_by_the_teacher_before_a_grade_goes_out():
     assert (marked["status"], codes(marked)) == ("graded", [])
 
 
+@pytest.mark.parametrize(
+    ("key", "missing", "other"),
+    [("violin", "E5", "viola"), ("viola", "C3", "violin"), ("violin", "D4", None),
+     ("cello", "C2", None), ("double bass", "E1", None)],
+)  # fmt: skip
+@pytest.mark.parametrize("heard", ["unsure", "not_heard"])
+def test_another_instrument_is_named_with_the_one_setting(key, missing, other, heard):
+    """Violin and viola share G, D and A: where only the fourth string is in doubt."""
+    record = grade(take(key, strings={missing: {"heard": heard}}))
+    (told,) = record["problems"]
+    said = f"If it is a {other}, write {other} in the instrument column of roster.csv."
+    assert (said in told["action"]) is (other is not None)
+    assert ("roster.csv" in told["action"]) is (other is not None)
+
+
 def test_a_doubt_names_every_criterion_it_leaves_open():
     record = grade(take(strings={"A4": {"heard": "not_heard"}}))
     (told,) = record["problems"]

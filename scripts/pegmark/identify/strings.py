@@ -405,8 +405,9 @@ def _wrong_instrument(
     return [
         problem(
             "wrong_instrument",
-            f"The strings heard fit a {best} ({', '.join(instrument.usual[best])}) "
-            f"better than a {instrument.name}.",
-            "Check the student's instrument in roster.csv and whose recording this is.",
+            f"This sounds like a {best} ({', '.join(instrument.usual[best])}), and it was handed "
+            f"in as a {instrument.name}.",
+            f"If it is one, write {best} in the instrument column of roster.csv: then it is graded "
+            "as that. Else look whose recording it is.",
         )
     ]

@@ -27,8 +27,8 @@ MACHINE_HEAD = "Look at the machine head: one that slips is for a luthier. It is
 def care_list(records: Iterable[Record]) -> list[dict[str, Any]]:
     """One entry per observation that concerns the instrument itself, in the class's order.
 
-    An entry has student_id, code, text (what was heard), at_s, times (of every slip of a string, where
-    there are several) and look_at (what to do).
+    An entry has student_id, code, text (what was heard), at_s, times (of every slip of a string,
+    where there are several) and look_at (what to do).
     """
     return [
         {

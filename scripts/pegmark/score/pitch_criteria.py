@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from dataclasses import replace
 from typing import Any
 
 from pegmark.score.feedback import evidence
@@ -26,7 +27,7 @@ def final_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
     for name, judgement in take.judgements.items():
         if judgement.verdict not in LEVELS:
             finding.open += share
-            finding.doubts.append(_string_doubt(name, judgement))
+            finding.doubts.append(_with_other(take, name, _string_doubt(name, judgement)))
             finding.evidence.append(_unknown_string(take, name, judgement))
             continue
         earned = share * levels[_best(judgement)]
@@ -112,6 +113,17 @@ def _unknown_string(take: Take, name: str, judgement: Judgement) -> dict[str, An
         beside=judgement.beside,
         other=judgement.neighbour,
     )
+
+
+def _with_other(take: Take, name: str, doubt: Doubt) -> Doubt:
+    """A doubt about the one string that another instrument with the same others does not have."""
+    others = {one for one, string in take.strings.items() if string["heard"] == "heard"}
+    if others != set(take.strings) - {name}:
+        return doubt
+    for instrument, strings in take.frame.instrument.usual.items():
+        if name not in strings and others <= set(strings):
+            return replace(doubt, fields=(*doubt.fields, ("other_instrument", instrument)))
+    return doubt
 
 
 def _string_doubt(name: str, judgement: Judgement) -> Doubt:

@@ -25,11 +25,11 @@ HIDDEN_NOTES = 3
 MESSAGES: dict[str, tuple[str, str]] = {
     "string_not_heard": (
         "{string} was not heard.",
-        "Listen whether it was played, or ask for a new take.",
+        "Listen whether it was played, or ask for a new take.{other_instrument}",
     ),
     "which_string": (
         "It is not sure which notes are {string}{at}.",
-        "Listen how {string} was left.",
+        "Listen how {string} was left.{other_instrument}",
     ),
     "pitch_unsure": (
         "{string} was left at {cents:+.1f} cents, give or take {half:.1f}{at}: too unsure for a "
@@ -114,6 +114,10 @@ MESSAGES: dict[str, tuple[str, str]] = {
 }
 
 
+# Where only the string is in doubt that another instrument does not have.
+OTHER_INSTRUMENT = " If it is a {0}, write {0} in the instrument column of roster.csv."
+
+
 @dataclass(frozen=True)
 class Doubt:
     """Something only the teacher's ear can settle, before it becomes a problem of the record.
@@ -133,7 +137,9 @@ def as_problem(doubt: Doubt, criteria: Collection[str]) -> dict[str, Any]:
     """The record's problem of a doubt that concerns the criteria with these ids."""
     message, action = MESSAGES[doubt.code]
     at = f" at {wording.clock(doubt.at_s)}" if doubt.at_s is not None else ""
-    fields = {"string": doubt.string, "at": at, **dict(doubt.fields)}
+    fields = {"string": doubt.string, "at": at, "other_instrument": "", **dict(doubt.fields)}
+    if fields["other_instrument"]:
+        fields["other_instrument"] = OTHER_INSTRUMENT.format(fields["other_instrument"])
     points = f" Then give points for: {', '.join(criteria)}." if criteria else ""
     return {
         "code": doubt.code,
