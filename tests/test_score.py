@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-import sheet_examples
+from lab import sheet_examples
 from odd_takes import odd_rubric, odd_take
 from pegmark.files.store import dump_json, read_json, write_json
 from pegmark.files.yaml_files import violations

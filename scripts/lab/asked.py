@@ -48,7 +48,7 @@ class Asked:
             self.difficulty,
             self.takes,
             100 * self.sent / self.takes,
-            (100 * low, 100 * high),
+            (low, high),
             100 * self.shared / self.sent if self.sent else None,
             self.questions,
             self.most,

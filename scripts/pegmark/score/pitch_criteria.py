@@ -27,7 +27,7 @@ def final_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
     for name, judgement in take.judgements.items():
         if judgement.verdict not in LEVELS:
             finding.open += share
-            finding.doubts.append(_with_other(take, name, _string_doubt(name, judgement)))
+            finding.doubts.append(_told(take, name, _string_doubt(name, judgement)))
             finding.evidence.append(_unknown_string(take, name, judgement))
             continue
         earned = share * levels[_best(judgement)]
@@ -115,8 +115,21 @@ def _unknown_string(take: Take, name: str, judgement: Judgement) -> dict[str, An
     )
 
 
-def _with_other(take: Take, name: str, doubt: Doubt) -> Doubt:
-    """A doubt about the one string that another instrument with the same others does not have."""
+def _check_passage(take: Take) -> tuple[float | None, float | None]:
+    """Where every string is played once more: from the last turn to the end of the last note."""
+    ends = [note["end_s"] for note in take.notes if note["string"] in take.strings]
+    starts = [note["start_s"] for note in take.notes if note["string"] in take.strings]
+    if not ends:
+        return None, None
+    return (min(starts) if take.last_turn_s is None else take.last_turn_s), max(ends)
+
+
+def _told(take: Take, name: str, doubt: Doubt) -> Doubt:
+    """A doubt with where to listen for a string that was not heard, and with the instrument whose
+    strings would fit, where it is about the only one that this has and that has not."""
+    if doubt.code == "string_not_heard":
+        start_s, end_s = _check_passage(take)
+        doubt = replace(doubt, at_s=start_s, end_s=end_s)
     others = {one for one, string in take.strings.items() if string["heard"] == "heard"}
     if others != set(take.strings) - {name}:
         return doubt
