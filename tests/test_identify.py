@@ -294,3 +294,19 @@ def test_benchmark_prints_a_row_for_every_group(capsys, monkeypatch):
     for row in rows:
         right, unsure, wrong = map(float, row[3:6])
         assert right + unsure + wrong == pytest.approx(100, abs=0.02)
+
+
+@pytest.mark.parametrize(("before", "after", "found"), [(-60, 0, "G2"), (0, -60, None)])
+def test_a_harmonic_is_told_by_the_note_of_its_string_nearest_in_time(before, after, found):
+    """Touched a second after the string stood at `after`, and five after it stood at `before`."""
+    touched = note(2 * pitch.equal_hz("G2"), 0.0, "harmonic")
+    record = take(("G2", before), ("E1", 0), ("A1", 0), ("D2", 0), ("G2", after), touched)
+    assert name_strings(record, BASS)["notes"][5]["string"] == found
+
+
+def test_the_first_note_of_a_take_decides_with_all_others_what_it_is():
+    """A lone first note that stands between two strings is told by what comes after it."""
+    low = take(("A4", -300), ("A4", -150), ("A4", 0), ("D4", 0), ("G3", 0), ("E5", 0))
+    assert names(low)[0] == "A4"
+    assert names(take(("A4", 0), ("E5", 0), ("D4", 0)))[0] == "A4"
+    assert names(take(("E5", 0), ("A4", 0), ("D4", 0)))[0] == "E5"

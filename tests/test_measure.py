@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 
@@ -426,3 +428,21 @@ class TestSharing:
 def test_every_instrument_has_a_body(key: str) -> None:
     low, high, _ = INSTRUMENTS[key].body
     assert 30 < low < high < 1000
+
+
+def test_a_note_is_told_what_the_others_know_and_never_itself(monkeypatch):
+    """The B that the least sure pluck is solved with: the others' mean, weighted by 1 / se^2."""
+    b, b_se = [1e-5, 3e-5, 9e-4], [1e-5, 2e-5, 5e-4]
+    reading = SimpleNamespace(energy=1.0, glide=5.0, glide_var=400.0)
+    fits = [
+        NoteFit("plucked", f0_hz=220.0, b=b[k], b_se=b_se[k], reading=reading) for k in range(3)
+    ]
+    told = []
+    monkeypatch.setattr(take, "moved", lambda fit, start_s: fit)
+    monkeypatch.setattr(
+        take, "solve_pluck", lambda reading, kind, known_b, prior, body: told.append(known_b)
+    )
+    take.share(fits, [0.0, 1.0, 2.0], (5e-5, 7e-5), Body(250.0, 580.0, 2.0))
+    weight = np.array(b_se[:2]) ** -2.0
+    expected = float(weight @ np.array(b[:2]) / weight.sum())  # 1.4e-5; with itself 1.54e-5
+    assert told[-1][0] == pytest.approx(expected, rel=1e-9)

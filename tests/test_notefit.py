@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from conftest import ROOT
 from lab import rooms, samples, strings
-from pegmark.measure import two_strings
+from pegmark.measure import plucks, two_strings
 from pegmark.measure.note_fit import NoteFit, fit_note, t_quantile
 from pegmark.signals import frames, partials
 from pegmark.trade.instruments import load_instruments
@@ -683,3 +683,16 @@ class TestAgainstOtherLibraries:
         off, half = np.array([self.offset_of_raw_pluck(key) for key in range(28, 46)]).T
         assert (np.abs(off) < half).all()
         assert np.sum(np.abs(off) < 0.15) >= 16
+
+
+@pytest.mark.parametrize(("other_hz", "marked"), [([293.66], {2, 5, 8}), ([], set())])
+def test_a_partial_is_another_sounds_only_where_a_string_that_rings_comes_near_it(other_hz, marked):
+    """G3 plucked into a ringing D4: every third partial of G lies beside every second of D."""
+    hz = 196.0 * np.arange(1, 10)
+    t = np.arange(RATE_HZ) / RATE_HZ
+    before = sum(0.1 * np.sin(2 * np.pi * 293.66 * n * t) for n in range(1, 7))
+    ghosts = plucks.ghosts_of(hz, np.full(9, 0.05), RATE_HZ, before, other_hz, None)
+    assert set(np.flatnonzero(ghosts > 0.5)) == marked
+    assert ghosts[sorted(set(range(9)) - marked)].max(initial=0) < 0.05
+    if marked:  # an amplitude of 0.1 beside one of 0.05
+        assert ghosts[sorted(marked)] == pytest.approx([2.0] * 3, rel=0.15)

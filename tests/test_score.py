@@ -981,3 +981,38 @@ def test_whatever_was_measured_the_record_is_whole(seed):
         assert sum(item["lost"] for item in found["evidence"]) == pytest.approx(lost, abs=0.011)
         asks = found["kind"] == "method_used" and method == "tuner"  # hers to give, no doubt
         assert found["by"] == "measured" or found["id"] in named or asks
+
+
+# Single faults that no test saw once
+
+
+@pytest.mark.parametrize("cents", [150.0, -150.0])
+def test_a_string_far_out_that_never_slipped_is_out_and_not_unsure(cents):
+    record = grade(take(cents={"D4": cents}))
+    assert record["strings"]["D4"]["verdict"] == "out"
+
+
+def test_a_string_that_slipped_far_and_was_put_right_is_in_tune():
+    record = grade(take(strings={"D4": {"slipped_cents": 150.0}}))
+    assert record["strings"]["D4"]["verdict"] == "in_tune"
+
+
+def test_a_string_that_slipped_far_and_was_left_so_goes_to_the_ear():
+    record = grade(take(strings={"D4": {"cents": -150.0, "slipped_cents": 150.0}}))
+    assert record["strings"]["D4"]["verdict"] == "unsure"
+
+
+@pytest.mark.parametrize(("half", "joint"), [(0.4, 0.9), (2.0, 2.2), (None, 1.3)])
+def test_a_sounded_a_brings_its_own_half_width(half, joint):
+    """Half-widths add as the root of their squares' sum; a tone without one has 1 cent."""
+    measured = take(tone_hz=440.0)
+    next(n for n in measured["notes"] if n["kind"] == "reference_tone")["uncertainty_cents"] = half
+    record = grade(measured, reference={"method": "by_ear"})
+    for string in record["strings"].values():
+        assert string["judged"]["uncertainty_cents"] == pytest.approx(joint, abs=0.051)
+
+
+def test_a_policy_that_names_no_price_of_a_day_costs_nothing():
+    for late in ({"grace_hours": 2}, {"most_points_off": 3}, {}):
+        record = grade(takes=[{**a_take(), "hours_late": 80.0}], late=late, marks=MARKED)
+        assert record["score"]["late"] == {"points_off": 0, "total": 12}

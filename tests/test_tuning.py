@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import itertools
 import math
 import random
 
@@ -779,3 +780,37 @@ def test_no_notes_at_all():
     record = read_tuning([], VIOLIN)
     assert [s["heard"] for s in record["strings"].values()] == ["not_heard"] * 4
     assert (record["order"], record["last_turn_s"], record["roles"]) == ([], None, [])
+
+
+@pytest.mark.parametrize(
+    ("silence_s", "sounding"),
+    [(0.1, True), (0.45, True), (0.55, None), (1.1, None), (1.25, False), (3.0, False)],
+)
+def test_a_turn_between_two_plucks_sounded_where_the_gap_is_too_short_for_silence(
+    silence_s, sounding
+):
+    take = Take().play("A4", -40, -40)
+    take.rest(silence_s - 0.1).play("A4", 0, 0, 0)
+    (move,) = read_tuning(take.notes, VIOLIN)["strings"]["A4"]["moves"]
+    assert move["sounding"] is sounding
+
+
+def test_where_a_string_rests_between_two_notes_that_glide_is_a_settled_pitch():
+    """Up by 40 in one glide and by 30 in the next: two turns, and the rest between is heard."""
+    take = Take()
+    take.play("A4", -70, -70)
+    take.add("A4", -50, "plucked", 1.6, 1.0, track=[-70] * 4 + [-50] * 2 + [-30] * 6, gliding=True)
+    take.add("A4", -15, "plucked", 1.6, 1.0, track=[-30] * 6 + [-15] * 2 + [0] * 4, gliding=True)
+    take.play("A4", 0, 0)
+    moves = read_tuning(take.notes, VIOLIN)["strings"]["A4"]["moves"]
+    assert [round(m["to_cents"] / 10) * 10 for m in moves] == [-30, 0]
+    assert all(m["sounding"] is True for m in moves)
+
+
+def test_what_is_known_of_an_instrument_before_listening_is_its_own():
+    """One pluck alone: the heavier the strings against the body, the less sure."""
+    halves = []
+    for key, name in (("violin", "A4"), ("viola", "A4"), ("cello", "A3"), ("double bass", "A1")):
+        take = Take(TABLE[key]).play(name, 0, half=0.2)
+        halves.append(read_tuning(take.notes, TABLE[key])["strings"][name]["uncertainty_cents"])
+    assert all(b > a + 0.05 for a, b in itertools.pairwise(halves)), halves
