@@ -10,6 +10,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 NAME = "sent.csv"
+UNSURE = "unsure "  # before the time of a letter that may have gone out
 COLUMNS = ("student_id", "sheet_sha256", "sent_at")
 
 
@@ -32,18 +33,18 @@ def sheet_digest(pdf: bytes) -> str:
     return hashlib.sha256(pdf).hexdigest()
 
 
-def add_sent(class_dir: Path, student_id: str, digest: str) -> None:
+def add_sent(class_dir: Path, student_id: str, digest: str, how: str = "") -> None:
     """Write down that a sheet went out; on the disk when this returns."""
     path = class_dir / NAME
     new = not path.exists()
     with open(path, "a", newline="", encoding="utf-8") as stream:
         writer = csv.writer(stream)
-        writer.writerows(_lines(new, student_id, digest))
+        writer.writerows(_lines(new, student_id, digest, how))
         stream.flush()
         os.fsync(stream.fileno())
 
 
-def _lines(new: bool, student_id: str, digest: str) -> Iterator[tuple[str, ...]]:
+def _lines(new: bool, student_id: str, digest: str, how: str) -> Iterator[tuple[str, ...]]:
     if new:
         yield COLUMNS
-    yield student_id, digest, datetime.now(UTC).isoformat(timespec="seconds")
+    yield student_id, digest, how + datetime.now(UTC).isoformat(timespec="seconds")
