@@ -51,6 +51,7 @@ OF_SHEETS = {
     "strings": "A and D", "cents": "12", "sure": "1", "points": "9", "of": "12", "open": "3",
     "total": "9 of 12 points", "hours": "2 hours", "date": "6 March", "text": "", "comment": "",
     "start": "0:00", "end": "1:00", "turns": "3", "string": "A", "name": "Ada", "title": "Tuning",
+    "weeks": "3", "count": "2",
 }  # fmt: skip
 
 
@@ -303,7 +304,7 @@ def test_a_third_language_needs_a_file_and_nothing_else(tmp_path):
         for state in ("missing", "excused")
     ]
     sheet = {"language": "xx", "sentences": words, "paper": "A4", "title": "3", "class_name": "4",
-             "epoch": 0, "due": "2026-03-06T18:00:00+01:00", "email": "a@b.example",
+             "epoch": 0, "weeks": [], "due": "2026-03-06T18:00:00+01:00", "email": "a@b.example",
              "drafts": "all", "instrument": INSTRUMENTS["violin"].as_dict()}  # fmt: skip
     for record in records:
         texts = list(read_by_a_student(sheet_view(record, sheet)))

@@ -131,6 +131,7 @@ def make_ticket(roster: list[dict[str, Any]]) -> dict[str, Any]:
             }
         },
         "epoch": 1772816400,
+        "weeks": {},
         "takes": [],
     }
 

@@ -45,6 +45,7 @@ def ticket(key: str | None = "violin", language: str = "en", **changes: Any) -> 
         "drafts": "complete",
         "class_name": "Lanternfield School Strings",
         "epoch": 1772812800,
+        "weeks": [],
         "instrument": INSTRUMENTS[key].as_dict() if key else None,
         "tolerances": {
             "in_tune_cents": 3,

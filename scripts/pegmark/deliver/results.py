@@ -19,16 +19,8 @@ KEPT = "Kept:"  # how a sentence begins that the teacher's command repeats
 
 FOLDERS = ("records", "scores", "sheets", "clips", "outbox", "orchestra")
 FILES = (
-    *(
-        "dashboard.html",
-        "sheets.pdf",
-        "orchestra.html",
-        "lesson.html",
-        "gradebook.csv",
-        "attention.csv",
-        "recheck.json",
-    ),
-    "oneroster.zip",
+    *("dashboard.html", "orchestra.html", "lesson.html", "weeks.html", "sheets.pdf"),
+    *("gradebook.csv", "attention.csv", "recheck.json", "oneroster.zip"),
 )
 
 

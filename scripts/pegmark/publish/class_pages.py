@@ -12,6 +12,7 @@ from pegmark.publish.gradebook import gradebook_csv
 from pegmark.publish.lesson import lesson_page
 from pegmark.publish.oneroster import oneroster_zip
 from pegmark.publish.orchestra_page import orchestra_pages
+from pegmark.publish.weeks import weeks_page
 
 
 def class_pages(
@@ -35,5 +36,6 @@ def class_pages(
         "attention.csv": attention_csv(records, ticket, opinion),
         "oneroster.zip": oneroster_zip(records, ticket),
         "lesson.html": lesson_page(records, ticket),
+        "weeks.html": weeks_page(records, ticket),
         **orchestra_pages(records, ticket),
     }

@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Mapping
 from typing import Any
 
-from pegmark.publish import class_pictures
+from pegmark.publish import class_pictures, weeks
 from pegmark.publish.agreement import agreement
 from pegmark.publish.class_records import (
     Record,
@@ -62,6 +62,7 @@ def class_view(
         "pictures": _pictures(class_list),
         "care": [{**entry, "student": by_id[entry["student_id"]], "text": one_line(entry["text"])}
                  for entry in care_list(class_list)],
+        "weeks": weeks.PAGE if weeks.students_of(records, ticket) else None,
         "orchestra": PAGE if has_forecast(records, ticket) else None,
         "agreement": _agreement(class_list, titles, by_id),
         "verdicts": [(v, class_pictures.VERDICT_WORDS[v]) for v in class_pictures.VERDICTS],

@@ -10,13 +10,14 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.files import store as result_files
 from pegmark.receive import own_matches, submissions, teacher_files
 from pegmark.receive.attention_rows import attention_row, stray_rows
 from pegmark.receive.hand_out import hand_out, point_out_copies, point_out_doubles, tell_marks
 from pegmark.receive.handed import Intake
+from pegmark.receive.history import read_weeks
 from pegmark.receive.marks import Marks, read_marks
 from pegmark.receive.owners import match_all
 from pegmark.receive.presence import check_presence
@@ -27,6 +28,9 @@ from pegmark.receive.upkeep import failed_results, write_tickets
 from pegmark.records.problems import Problem, TeacherError
 from pegmark.settings.assignment import Settings, read_settings
 from pegmark.settings.gradebook import check_gradebook
+
+if TYPE_CHECKING:
+    from pegmark.records.tickets import Week
 
 __all__ = ["Intake", "lookup", "take_in"]
 
@@ -57,7 +61,7 @@ def take_in(
     settings, mistakes = read_settings(class_dir, config_dir)
     if mistakes and not settings.instruments:  # without them no roster can be read
         raise TeacherError(mistakes)
-    roster, collection, matches, received, marks = _read_all(
+    roster, collection, matches, received, marks, weeks = _read_all(
         class_dir, settings, mistakes, progress
     )
     intake = Intake(class_dir, roster.understood, strays=collection.strays)
@@ -73,7 +77,7 @@ def take_in(
     intake.attention += stray_rows(collection.strays)
     if not go_on:
         check_presence(results, intake, handed, collection)
-    make_tickets(intake, handed, settings, marks, collection)
+    make_tickets(intake, handed, settings, marks, collection, weeks)
     failed = failed_results(results, intake)
     if not dry:
         write_tickets(results, intake, handed, prune)
@@ -93,6 +97,7 @@ def _read_all(
     own_matches.Matches,
     tuple[dict[str, datetime], list[Problem]],
     Marks,
+    dict[str, list[Week]],
 ]:
     """All tables and the folder; their mistakes are told together with those of the settings."""
     problems = list(mistakes)
@@ -113,12 +118,13 @@ def _read_all(
     matches = tried(lambda: own_matches.read_matches(class_dir, recordings, ids))
     received = tried(lambda: teacher_files.read_received(class_dir, recordings, settings.zone))
     marks = tried(lambda: read_marks(class_dir, ids, criteria, settings.zone))
+    weeks = tried(lambda: read_weeks(class_dir, settings.assignment.get("history") or []))
     if roster:
         columns = roster.students[0].extra
         problems += check_gradebook(settings.assignment, settings.rubric, columns)
     if problems:
         raise TeacherError(problems)
-    return roster, collection, matches, received, marks
+    return roster, collection, matches, received, marks, weeks
 
 
 def _memory(class_dir: Path) -> dict[str, Any]:

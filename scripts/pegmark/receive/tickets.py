@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.files import store as result_files
 from pegmark.receive import retakes
@@ -16,6 +16,9 @@ from pegmark.receive.retakes import Take
 from pegmark.receive.roster import Student
 from pegmark.receive.submissions import Collection
 from pegmark.settings.assignment import Settings
+
+if TYPE_CHECKING:
+    from pegmark.records.tickets import Week
 
 MAX_S = 1200.0  # 20 minutes of a recording are decoded; the rest is cut, and it is said
 
@@ -31,6 +34,7 @@ def make_tickets(
     settings: Settings,
     marks: Marks,
     collection: Collection,
+    weeks: dict[str, list[Week]],
 ) -> None:
     tickets: dict[str, Any] = {}
     sources: dict[str, list[dict[str, Any]]] = {}
@@ -52,12 +56,16 @@ def make_tickets(
         tickets[f"score/{student_id}.json"] = _score_ticket(
             one, settings, marks.by_student.get(student_id, ())
         )
-        tickets[f"render/{student_id}.json"] = _render_ticket(one, settings, intake.class_dir)
+        tickets[f"render/{student_id}.json"] = {
+            **_render_ticket(one, settings, intake.class_dir),
+            "weeks": weeks.get(student_id, []),
+        }
         intake.students.append({"student_id": student_id, "state": one.state, "takes": ids})
     intake.takes = sorted(sources)
     tickets["publish.json"] = {
         **_publish_ticket(intake, handed, settings, marks),
         "takes": whose,
+        "weeks": {id_: weeks[id_] for one in handed if (id_ := one.student.student_id) in weeks},
     }
     tickets["class.json"] = {"students": intake.students, "takes": intake.takes}
     tickets["files.json"] = {"files": collection.memory, "takes": sources}

@@ -18,8 +18,10 @@ from pegmark.records.values import (
     Points,
     Sha256,
     State,
+    StringName,
     StudentId,
     TakeId,
+    Verdict,
 )
 
 
@@ -164,6 +166,27 @@ class SheetSentences(TypedDict):
     mail: dict[str, Any]
 
 
+class WeekString(TypedDict):
+    """How a string was left in an earlier week, and where it stood at first."""
+
+    cents: float | None  # from what it was judged by, as left
+    half_cents: float | None  # half-width of its 95 % interval
+    verdict: Verdict
+    start_cents: float | None  # where it was first heard
+    slipped_cents: float | None
+
+
+class Week(TypedDict):
+    """What an earlier week's record says of a student."""
+
+    title: str
+    instrument: InstrumentName
+    points: Points | None
+    of: Points
+    open: float  # points that nobody had given yet
+    strings: dict[StringName, WeekString]
+
+
 class RenderTicket(TypedDict):
     """render/<student_id>.json."""
 
@@ -179,6 +202,7 @@ class RenderTicket(TypedDict):
     epoch: int  # seconds, for what carries a date of making
     instrument: InstrumentBlock
     tolerances: Tolerances
+    weeks: list[Week]  # earlier ones, in their order
 
 
 class RosterRow(TypedDict):
@@ -263,6 +287,7 @@ class PublishTicket(TypedDict):
     comments: list[str]  # the teacher's own, for marking
     ear: dict[str, EarSentences]  # by language
     takes: list[WhoseTake]
+    weeks: dict[StudentId, list[Week]]  # earlier ones, of the students of the roster
 
 
 class Member(TypedDict):

@@ -12,6 +12,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from pegmark.render import pictures
+from pegmark.render.course import better, course_of, course_svg, longest_run, weeks_in_tune
 from pegmark.trade.instruments import Instrument
 from pegmark.words import wording
 
@@ -62,11 +63,53 @@ def sheet_view(record: Record, ticket: dict[str, Any], layout: str = "usual") ->
         "next_step": _next_step(record, words),
         "points": _points(record, words),
         "counts": _counts(record, words),
+        "weeks": _weeks(record, ticket, words) if heard else None,
         "observations": _observations(record, words),
         "cautions": _cautions(instrument, words, ticket["language"]),
         "sure": _sure(record, words) if heard else None,
         "facts": _facts(record, words),
     }
+
+
+def _weeks(record: Record, ticket: dict[str, Any], words: Words) -> dict[str, Any] | None:
+    """The student's course; None where no earlier week on this instrument is known."""
+    course = course_of(ticket["weeks"], record) if ticket["weeks"] else []
+    told = words["weeks"]
+    if len(course) < 2:
+        return None
+    found = better(course)
+    runs = [longest_run(course, name) for name in course[-1]["strings"]]
+    best = max(runs, key=lambda run: run.weeks)
+    lines = []
+    if found is not None:
+        key, fields = found
+        lines.append(told[key].format(**_week_fields(fields, words)))
+    if best.weeks > 1 and (found is None or found[0] != "run"):
+        fields = {"string": best.string, "weeks": best.weeks}
+        lines.append(told["longest"].format(**_week_fields(fields, words)))
+    names = {name: string_word(name, words) for name in course[-1]["strings"]}
+    rows = [
+        told["alt_string"].format(string=said, count=weeks_in_tune(course, name), weeks=len(course))
+        for name, said in names.items()
+    ]
+    return {
+        "heading": told["heading"],
+        "lines": [wording.unwidowed(line) for line in lines],
+        "picture": _image(course_svg(course, names, words["decimal"])),
+        "alt": told["alt"].format(weeks=len(course), strings=" ".join(rows)),
+        "key": told["key"],
+    }
+
+
+def _week_fields(fields: dict[str, Any], words: Words) -> dict[str, Any]:
+    """What fills in a sentence on the weeks, as people say it."""
+    said = dict(fields)
+    if "string" in said:
+        said["string"] = string_word(said["string"], words)
+    for name in ("cents", "points"):
+        if name in said:
+            said[name] = getattr(wording, name)(said[name], words["decimal"])
+    return said
 
 
 def student_name(student: dict[str, Any], words: Words) -> str:
