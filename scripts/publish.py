@@ -5,18 +5,24 @@ dashboard.html, gradebook.csv, attention.csv, outbox/<student_id>.eml and, where
 the ids, oneroster.zip into the results folder.
 """
 
+from __future__ import annotations
+
 import argparse
 import sys
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.files.store import read_json, write_bytes, write_text
 from pegmark.publish import class_pages, make_draft, print_file
 from pegmark.records.faults import STAGE_S, fault, run_in_child
 from pegmark.records.validation import RecordError, valid
 
+if TYPE_CHECKING:
+    from pegmark.records.problems import Problem
+    from pegmark.records.student import Record, StudentProblem
+
 BYTE_ORDER_MARK = "\ufeff"  # without it some spreadsheets misread names with accents
-Records = dict[str, dict[str, Any]]
+Records = dict[str, "Record"]
 
 
 def main() -> None:
@@ -69,9 +75,22 @@ def add_faults(records: Records, folder: Path | None) -> set[str]:
     for student, record in records.items():
         told = read_json(folder / f"{student}.json") if folder else []
         if told:
-            record["problems"] += [{**one, "criteria": [], "string": None} for one in told]
+            record["problems"] += [as_students(one) for one in told]
             spoiled.add(student)
     return spoiled
+
+
+def as_students(told: Problem) -> StudentProblem:
+    """A fault as a student's record has it: about no string, and leaving no points open."""
+    return {
+        "code": told["code"],
+        "message": told["message"],
+        "action": told["action"],
+        "criteria": [],
+        "string": None,
+        "at_s": None,
+        "end_s": None,
+    }
 
 
 def write_outbox(outbox: Path, records: Records, sheets: Path, mail: Path) -> None:

@@ -16,7 +16,7 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING
 
 import classfolder
 from pegmark.deliver.results import KEPT
@@ -28,6 +28,9 @@ from pegmark.receive.marks import write_template
 from pegmark.records.faults import faults_of_class
 from pegmark.records.problems import TeacherError
 from pegmark.words.terminal import tell
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
 
 STEP = re.compile(rb"^(\d+) of (\d+) steps")
 EXIT_FAULT, EXIT_REFUSED, EXIT_UNFINISHED, EXIT_STOPPED = 1, 2, 3, 130
@@ -240,7 +243,7 @@ def last_reason(output: str) -> str:
 # -- what the teacher reads -------------------------------------------------------------------
 
 
-def read_records(class_dir: Path) -> dict[str, dict[str, Any]]:
+def read_records(class_dir: Path) -> dict[str, Record]:
     """The records of the class's students, in roster order."""
     results = class_dir / "results"
     if not (results / "tickets" / "class.json").is_file():

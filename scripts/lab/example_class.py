@@ -43,7 +43,7 @@ RUBRIC: dict[str, Any] = {
 TEACHERS_OWN = ("bridge", "answers", "daily")
 
 
-def make_class(size: int, seed: int = 7) -> tuple[dict[str, dict[str, Any]], dict[str, Any]]:
+def make_class(size: int, seed: int = 7) -> tuple[dict[str, Any], dict[str, Any]]:
     """`size` students: (records by student_id, publish ticket)."""
     draw = random.Random(seed)
     roster, records = [], {}

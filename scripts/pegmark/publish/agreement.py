@@ -20,15 +20,18 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.publish.class_records import counted_from
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Criterion, Record
 
 MIN_PAIRS = 10  # fewer say nothing about an interval
 ADJACENT_POINTS = 1.0
 
 
-def agreement(records: Iterable[dict[str, Any]]) -> dict[str, Any] | None:
+def agreement(records: Iterable[Record]) -> dict[str, Any] | None:
     """The agreement of the teacher's points with the measured ones; None without any pair.
 
     Returns ``criteria``: one entry per criterion in the rubric's order {id, title, of, pairs,
@@ -37,17 +40,18 @@ def agreement(records: Iterable[dict[str, Any]]) -> dict[str, Any] | None:
     the largest share of the points first.
     """
     pairs: dict[str, list[tuple[float, float]]] = {}
-    rows: dict[str, dict[str, Any]] = {}
+    rows: dict[str, Criterion] = {}
     order: dict[str, int] = {}  # of the rubric: the same in every record of a class
     disagreements = []
     for record in records:
         for row in record["score"]["criteria"]:
             order.setdefault(row["id"], len(order))
-            if row["by"] != "teacher" or row.get("measured_points") is None:
+            measured, given = row["measured_points"], row["points"]
+            if row["by"] != "teacher" or measured is None or given is None:
                 continue
             rows.setdefault(row["id"], row)
-            pairs.setdefault(row["id"], []).append((row["measured_points"], row["points"]))
-            if row["measured_points"] != row["points"]:
+            pairs.setdefault(row["id"], []).append((measured, given))
+            if measured != given:
                 disagreements.append(_disagreement(record, row))
     if not pairs:
         return None
@@ -151,7 +155,7 @@ def _share(answers: Sequence[bool]) -> float:
     return sum(answers) / len(answers)
 
 
-def _disagreement(record: dict[str, Any], row: dict[str, Any]) -> dict[str, Any]:
+def _disagreement(record: Record, row: Criterion) -> dict[str, Any]:
     """One disagreement, with what was heard, and the second to listen at."""
     heard = sorted(row["evidence"], key=lambda item: -item["lost"])
     at_s = heard[0]["at_s"] if heard else None
@@ -168,18 +172,19 @@ def _disagreement(record: dict[str, Any], row: dict[str, Any]) -> dict[str, Any]
     }
 
 
-def _to_listen_at(record: dict[str, Any], kind: str) -> float | None:
+def _to_listen_at(record: Record, kind: str) -> float | None:
     """Where to listen for what was found to be right: its first, last or largest turn, or the
     string that stands furthest off; None where there is no such thing."""
     strings = record["strings"].values()
     moves = [move for string in strings for move in string["moves"]]
-    if kind == "final_check" and record.get("last_turn_s") is not None:
-        return float(record["last_turn_s"])
+    last_turn_s = record.get("last_turn_s")
+    if kind == "final_check" and last_turn_s is not None:
+        return last_turn_s
     if kind == "order" and moves:
-        return float(min(move["start_s"] for move in moves))
+        return min(move["start_s"] for move in moves)
     if kind in ("sounding_while_turning", "small_moves") and moves:
         largest = max(moves, key=lambda move: abs(move["to_cents"] - move["from_cents"]))
-        return float(largest["start_s"])
+        return largest["start_s"]
     known = [(abs(cents), s) for s in strings if (cents := counted_from(s)) is not None]
     return max(known, key=lambda item: item[0])[1]["at_s"] if known else None
 

@@ -11,11 +11,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.files.csv_text import csv_text
 from pegmark.publish.class_records import (
-    Record,
     class_records,
     criterion_titles,
     full_name,
@@ -24,6 +23,9 @@ from pegmark.publish.class_records import (
 )
 from pegmark.publish.oneroster import without_ids
 from pegmark.words.file_names import shown
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
 
 COLUMNS = ("student_id", "file", "code", "message", "action")
 
@@ -101,7 +103,7 @@ def _row(fields: Mapping[str, Any]) -> Row:
 
 
 def _of(record: Record, code: str, message: str, action: str) -> Row:
-    file = (record.get("submission") or {}).get("file")
+    file = record["submission"]["file"] if record["submission"] else None
     return _row({"student_id": record["student"]["student_id"], "file": file, "code": code,
                  "message": message, "action": action})  # fmt: skip
 
@@ -230,5 +232,5 @@ def _oneroster_rows(ticket: Mapping[str, Any]) -> Iterator[Row]:
 
 def disagreements(record: Record, opinion: Mapping[str, Any] | None) -> list[dict[str, Any]]:
     """What the second opinion heard otherwise in this student's graded take."""
-    take = (record.get("submission") or {}).get("take")
+    take = record["submission"]["take"] if record["submission"] else None
     return [row for row in (opinion or {}).get("disagreements", []) if row["take"] == take]

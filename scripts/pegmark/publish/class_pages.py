@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.publish.attention import attention_csv
-from pegmark.publish.class_records import Record
 from pegmark.publish.dashboard import build_dashboard
 from pegmark.publish.gradebook import gradebook_csv
 from pegmark.publish.lesson import lesson_page
 from pegmark.publish.oneroster import oneroster_zip
 from pegmark.publish.orchestra_page import orchestra_pages
 from pegmark.publish.weeks import weeks_page
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
 
 
 def class_pages(

@@ -19,11 +19,14 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from html import escape
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pegmark.publish.class_records import Record, counted_from
+from pegmark.publish.class_records import counted_from
 from pegmark.render.pictures import INK, PALE, STRETCH_CENTS, VARNISH
 from pegmark.words.wording import MINUS, letter
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
 
 VERDICTS = ("in_tune", "close", "out", "unsure", "not_heard")
 VERDICT_WORDS = {

@@ -7,12 +7,13 @@ tickets/publish.json. The order is always the roster's.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 from urllib.parse import quote
 
 from pegmark.records.problems import problem
 
-Record = dict[str, Any]
+if TYPE_CHECKING:
+    from pegmark.records.student import Criterion, Record
 
 
 def class_records(records: Mapping[str, Record], ticket: Mapping[str, Any]) -> list[Record]:
@@ -25,12 +26,12 @@ def class_records(records: Mapping[str, Record], ticket: Mapping[str, Any]) -> l
 
 
 def _stand_in(row: Mapping[str, Any], ticket: Mapping[str, Any]) -> Record:
-    criteria = [
+    criteria: list[Any] = [
         {"id": c["id"], "title": c.get("title", c["id"]), "points": None, "of": c["points"],
          "by": "open", "open": c["points"], "measured_points": None, "evidence": []}
         for c in ticket["rubric"]["criteria"]
     ]  # fmt: skip
-    return {
+    made: dict[str, Any] = {
         "student": {
             key: row.get(key, "")
             for key in ("student_id", "family_name", "given_name", "instrument", "section")
@@ -60,6 +61,7 @@ def _stand_in(row: Mapping[str, Any], ticket: Mapping[str, Any]) -> Record:
         "next_step": None,
         "other_takes": [],
     }
+    return cast("Record", made)  # with what a page of somebody without a take shows
 
 
 def full_name(record: Record) -> str:
@@ -81,7 +83,7 @@ def counted_from(string: Mapping[str, Any], key: str = "deviation_cents") -> flo
     return None if cents is None else cents - string.get("zero_cents", 0.0)
 
 
-def open_criteria(record: Record) -> list[dict[str, Any]]:
+def open_criteria(record: Record) -> list[Criterion]:
     """The criteria of a handed-in take that still wait for points, in part or altogether."""
     if record["status"] in ("missing", "excused"):
         return []
@@ -96,5 +98,6 @@ def recording_address(file: str) -> str | None:
 
 def hours_late(record: Record) -> float | None:
     """Hours after the due time, or None when in time, unknown or not handed in."""
-    hours = (record.get("submission") or {}).get("hours_late")
+    submission = record["submission"]
+    hours = submission["hours_late"] if submission else None
     return hours if hours and hours > 0 else None

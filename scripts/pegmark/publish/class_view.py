@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.publish import class_pictures, weeks
 from pegmark.publish.agreement import agreement
 from pegmark.publish.class_records import (
-    Record,
     class_records,
     counted_from,
     criterion_titles,
@@ -23,6 +22,9 @@ from pegmark.publish.todo import NOTES, steps, todo
 from pegmark.records.states import STATE_WORDS, counts_by_state
 from pegmark.trade import pitch
 from pegmark.words import wording
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
 
 ENOUGH_PLAYERS = 3  # below, "the string that gives most trouble" is about one child
 

@@ -12,15 +12,15 @@ from collections.abc import Mapping
 from functools import cache
 from importlib.util import find_spec
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.publish import class_pictures
-from pegmark.publish.class_records import (
-    Record,
-)
 from pegmark.publish.class_view import class_view
 from pegmark.publish.templates import template
 from pegmark.render import pictures
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
 
 TEMPLATES = Path(__file__).parent
 # dashboard.<part>.js, in the order in which they are joined to one module

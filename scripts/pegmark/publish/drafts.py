@@ -14,10 +14,13 @@ from email.headerregistry import Address
 from email.message import EmailMessage
 from email.policy import SMTP
 from textwrap import wrap
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.render.sheet_view import student_name
 from pegmark.words import wording
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
 
 BOUNDARY = "=_pegmark_sheet_="  # holds "=", which neither encoding used below can write bare
 LINE_LENGTH = 72  # characters of a line of plain text: common practice in mail
@@ -28,7 +31,7 @@ _NO_FILE_NAME = re.compile(r'[\x00-\x1f\x7f/\\:*?"<>|]')  # what no common syste
 _MAILBOX = re.compile(r"[A-Za-z0-9!#$%&'*+/=^_`{|}~.-]+@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)+")
 
 
-def make_draft(record: dict[str, Any], ticket: dict[str, Any], pdf_bytes: bytes) -> bytes | None:
+def make_draft(record: Record, ticket: dict[str, Any], pdf_bytes: bytes) -> bytes | None:
     """The draft of one student's sheet as the bytes of an .eml file.
 
     None when there is nobody to write to, or when the sheet is not complete (points open, or
@@ -54,7 +57,7 @@ def make_draft(record: dict[str, Any], ticket: dict[str, Any], pdf_bytes: bytes)
     return message.as_bytes()
 
 
-def attachment_name(record: dict[str, Any], ticket: dict[str, Any]) -> str:
+def attachment_name(record: Record, ticket: dict[str, Any]) -> str:
     """'Ana Ruiz, Week 3.pdf': the sheet under a name that says whose and which it is."""
     name = student_name(record["student"], ticket["sentences"]["sheet"])
     parts = [part for part in (name, wording.safe_text(ticket.get("title"))) if part]
@@ -62,10 +65,9 @@ def attachment_name(record: dict[str, Any], ticket: dict[str, Any]) -> str:
     return f"{' '.join(plain.split())[:NAME_LENGTH].strip(' .') or 'sheet'}.pdf"
 
 
-def is_complete(record: dict[str, Any]) -> bool:
+def is_complete(record: Record) -> bool:
     """Whether a sheet is final: graded, with no point open."""
-    score = record.get("score") or {}
-    return record["status"] == "graded" and not score.get("open")
+    return record["status"] == "graded" and not record["score"]["open"]
 
 
 def mailboxes(text: str) -> list[Address]:
@@ -87,7 +89,7 @@ def mailboxes(text: str) -> list[Address]:
     return found
 
 
-def _subject(record: dict[str, Any], ticket: dict[str, Any]) -> str:
+def _subject(record: Record, ticket: dict[str, Any]) -> str:
     words = ticket["sentences"]["mail"]
     title = wording.safe_text(ticket.get("title"))
     name = student_name(record["student"], ticket["sentences"]["sheet"])
@@ -97,7 +99,7 @@ def _subject(record: dict[str, Any], ticket: dict[str, Any]) -> str:
     return str(words[key]).format(title=title, name=name).replace("=?", "= ?")
 
 
-def _body(record: dict[str, Any], ticket: dict[str, Any]) -> str:
+def _body(record: Record, ticket: dict[str, Any]) -> str:
     words = ticket["sentences"]["mail"]
     given = wording.safe_text(record["student"].get("given_name"))
     greeting = words["greeting" if given else "greeting_unnamed"].format(given_name=given)
@@ -108,7 +110,7 @@ def _body(record: dict[str, Any], ticket: dict[str, Any]) -> str:
     return "\n\n".join("\n".join(wrap(p, LINE_LENGTH)) for p in paragraphs) + "\n"
 
 
-def _total(record: dict[str, Any], ticket: dict[str, Any]) -> str:
+def _total(record: Record, ticket: dict[str, Any]) -> str:
     words = ticket["sentences"]["mail"]
     decimal = ticket["sentences"]["sheet"]["decimal"]
     score = record.get("score") or {}

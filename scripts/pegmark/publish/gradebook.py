@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.files.csv_text import csv_text
-from pegmark.publish.class_records import Record, class_records
+from pegmark.publish.class_records import class_records
 from pegmark.records.columns import FIRST_COLUMNS, GRADE_COLUMN, LATE_COLUMNS
 from pegmark.records.states import state_of
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
 
 PERCENT_DIGITS = 1  # 89.95 of 100 is 90: a grade is not lost to what rounding hides
 USUAL_STRINGS = 4  # columns always there; a fifth only where an instrument has five strings
@@ -50,7 +53,7 @@ def grade_of(record: Record, how: Mapping[str, Any]) -> str | float | None:
     final = record["status"] == "graded" and not score["open"]
     if not final or score["total"] is None:
         return None
-    points = float((score.get("late") or {}).get("total", score["total"]))
+    points = float(score["late"]["total"] if score["late"] else score["total"])
     scale = how.get("scale", "points")
     if scale == "points":
         return points
@@ -63,13 +66,12 @@ def grade_of(record: Record, how: Mapping[str, Any]) -> str | float | None:
 
 def _row(record: Record) -> dict[str, Any]:
     score = record["score"]
-    submission = record.get("submission") or {}
+    submission, late = record["submission"], score["late"]
     points = {c["id"]: c["points"] for c in score["criteria"]}
     cents = {
         f"string_{position}_cents": string["deviation_cents"]
         for position, string in enumerate(record["strings"].values(), start=1)
     }
-    late = score.get("late") or {}
     absent = record["status"] in ("missing", "excused")
     first = {
         **record["student"],
@@ -77,8 +79,8 @@ def _row(record: Record) -> dict[str, Any]:
         "total": None if absent else score["total"],
         "of": score["of"],
         "open_points": None if absent else score["open"],
-        "hours_late": submission.get("hours_late"),
-        "late_points_off": late.get("points_off"),
-        "total_after_late": late.get("total"),
+        "hours_late": submission["hours_late"] if submission else None,
+        "late_points_off": late["points_off"] if late else None,
+        "total_after_late": late["total"] if late else None,
     }
     return {**points, **cents, **first}

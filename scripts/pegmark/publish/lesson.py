@@ -8,13 +8,16 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
-from pegmark.publish.class_records import Record, class_records, counted_from, full_name
+from pegmark.publish.class_records import class_records, counted_from, full_name
 from pegmark.publish.templates import template
 from pegmark.render.clips import clip_name
 from pegmark.words.wording import clock, letter, number
 from pegmark.words.wording import points as points_words
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
 
 PAGE = "lesson.html"
 TOPICS = 5
@@ -68,20 +71,19 @@ def topics(records: Iterable[Record], ticket: Mapping[str, Any]) -> list[Topic]:
     handed_in = [r for r in records if r["status"] in ("graded", "needs_listening")]
     found = []
     for criterion in ticket["rubric"]["criteria"]:
-        rows = [
-            row
+        lost = [
+            row["of"] - row["points"] - row["open"]
             for record in handed_in
             for row in record["score"]["criteria"]
             if row["id"] == criterion["id"] and row["points"] is not None
         ]
-        lost = [row["of"] - row["points"] - row.get("open", 0) for row in rows]
         total = sum(loss for loss in lost if loss > 0)
         if total > 0:
             kind = criterion["kind"]
             worst = _worst_strings(handed_in) if kind == "final_pitch" else []
             students = sum(loss > 0 for loss in lost)
             title = criterion.get("title") or criterion["id"]
-            found.append(Topic(title, kind, total, students, len(rows), worst))
+            found.append(Topic(title, kind, total, students, len(lost), worst))
     return sorted(found, key=lambda topic: -topic.lost)[:TOPICS]
 
 
@@ -123,11 +125,12 @@ def _passage(record: Record, name: str) -> Passage | None:
     string = record["strings"][name]
     moves = string.get("moves") or []
     good = string["verdict"] == "in_tune" and moves and all(m.get("sounding") for m in moves)
-    if not good or string.get("start_cents") is None or not string.get("deciding"):
+    deciding = string["deciding"]
+    if not good or string["start_cents"] is None or not deciding:
         return None
     start = counted_from(string, "start_cents") or 0.0
     clip = f"clips/{record['student']['student_id']}/{clip_name(name)}"
-    at = clock(string["deciding"]["start_s"])
+    at = clock(deciding["start_s"])
     return Passage(full_name(record), name, start, len(moves), clip, at)
 
 

@@ -7,10 +7,12 @@ looks at the instrument itself.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pegmark.publish.class_records import Record
 from pegmark.words import wording
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Observation, Record
 
 # Observation code -> what to look at (common practice, no source).
 LOOK_AT = {
@@ -45,12 +47,12 @@ def care_list(records: Iterable[Record]) -> list[dict[str, Any]]:
     ]
 
 
-def _times(record: Record, observation: dict[str, Any]) -> str:
+def _times(record: Record, observation: Observation) -> str:
     """When a string slipped, if it did so more than once: ``0:12, 0:43``."""
     if observation["code"] != "slipping_peg":
         return ""
-    string = record["strings"].get(observation.get("string") or "") or {}
-    changes = string.get("own_changes") or []
+    string = record["strings"].get(observation.get("string") or "")
+    changes = string.get("own_changes") or [] if string else []
     slips = [wording.clock(one["end_s"]) for one in changes if one["cause"] == "slip"]
     return ", ".join(slips) if len(slips) > 1 else ""
 

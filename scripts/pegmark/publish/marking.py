@@ -7,12 +7,15 @@ All of it is data of the page, so that nothing has to be loaded but sound and pi
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pegmark.publish.class_records import Record, recording_address
+from pegmark.publish.class_records import recording_address
 from pegmark.publish.page_words import one_line
 from pegmark.render.clips import clip_name
 from pegmark.words import wording
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
 
 LOOK_S = 5.0  # of the video before the first note and after the last: the bridge is shown there
 ANSWERS = ("in_tune", "high", "low", "unclear")  # to "is this string in tune?"; keys 1 to 4
@@ -21,7 +24,7 @@ UNHEARD = ("unsure", "not_heard")  # verdicts that leave a string's points open
 
 def take_of(record: Record) -> str | None:
     """The id of the take that counts; marks carry it."""
-    return (record.get("submission") or {}).get("take")
+    return record["submission"]["take"] if record["submission"] else None
 
 
 def media_of(record: Record) -> dict[str, Any]:
@@ -52,7 +55,8 @@ def looks_of(record: Record) -> list[list[float]]:
         return []
     first = min(note["start_s"] for note in notes)
     last = max(note["end_s"] for note in notes)
-    length = (record.get("submission") or {}).get("duration_s") or last + LOOK_S
+    submission = record["submission"]
+    length = (submission and submission["duration_s"]) or last + LOOK_S
     spans = [[max(0.0, first - LOOK_S), first], [last, min(length, last + LOOK_S)]]
     return [[round(start, 2), round(end, 2)] for start, end in spans if end > start]
 
@@ -74,7 +78,7 @@ def questions_of(
     ``answers`` : the comment that each of `ANSWERS` leaves, in the student's language.
     ``clip`` : address of the passage, or None; ``at_s`` where it stands in the recording.
     """
-    asked = []
+    asked: list[tuple[Mapping[str, Any], str, str]] = []
     if record["status"] == "needs_listening":
         asked = [(p, p["message"], p["action"]) for p in record["problems"] if p.get("criteria")]
     for found in disagreements:

@@ -23,9 +23,12 @@ import io
 import zipfile
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pegmark.publish.class_records import Record, class_records, hours_late
+from pegmark.publish.class_records import class_records, hours_late
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
 
 NEEDED = (
     "sourced_id",
@@ -186,8 +189,9 @@ def _points(record: Record) -> float | None:
 def _last_change(record: Record, ticket: Mapping[str, Any]) -> float:
     """When the result last changed, as far as the inputs tell: never the machine's clock."""
     moments = [float(ticket["epoch"])]
-    stamps = [(record.get("submission") or {}).get("received")]
-    stamps += [c.get("saved_at") for c in record["score"]["criteria"]]
+    stamps = [c.get("saved_at") for c in record["score"]["criteria"]]
+    if record["submission"]:
+        stamps.append(record["submission"]["received"])
     for stamp in stamps:
         if stamp:
             moment = datetime.fromisoformat(stamp)

@@ -18,10 +18,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
 from statistics import fmean, median, stdev
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pegmark.publish.class_records import Record, full_name
+from pegmark.publish.class_records import full_name
 from pegmark.words.wording import letter
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
 
 A = "A"  # the string that every instrument of the orchestra has
 SURE_CENTS = 10.0  # half-width; a pitch known no better says nothing of how two strings beat
@@ -69,8 +72,12 @@ def voices(records: Iterable[Record], ticket: Mapping[str, Any]) -> list[Voice]:
     for record in records:
         student = record["student"]
         for name, string in record["strings"].items():
-            half = string.get("uncertainty_cents")
-            if string.get("f0_hz") is None or half is None or half > SURE_CENTS:
+            half, f0_hz, cents = (
+                string["uncertainty_cents"],
+                string["f0_hz"],
+                string["deviation_cents"],
+            )
+            if f0_hz is None or cents is None or half is None or half > SURE_CENTS:
                 continue
             found.append(
                 Voice(
@@ -80,8 +87,8 @@ def voices(records: Iterable[Record], ticket: Mapping[str, Any]) -> list[Voice]:
                     student["instrument"],
                     stands.get(student["student_id"], ""),
                     name,
-                    string["f0_hz"],
-                    string["deviation_cents"],
+                    f0_hz,
+                    cents,
                 )
             )
     return found

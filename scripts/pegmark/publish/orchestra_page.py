@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from html import escape
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pegmark.publish.class_records import Record, class_records
+from pegmark.publish.class_records import class_records
 from pegmark.publish.orchestra import (
     WORTH_CENTS,
     Correction,
@@ -32,6 +32,9 @@ from pegmark.render.clips import encode_mp3
 from pegmark.render.pictures import INK, PALE, VARNISH
 from pegmark.signals.audio import RATE_HZ
 from pegmark.words.wording import MINUS, number
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
 
 PAGE = "orchestra.html"
 AS_LEFT, AFTER = "orchestra/as_left.mp3", "orchestra/after.mp3"

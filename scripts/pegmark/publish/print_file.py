@@ -5,10 +5,13 @@ from __future__ import annotations
 import io
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from pegmark.publish.class_records import Record, full_name
+from pegmark.publish.class_records import full_name
 from pegmark.publish.drafts import is_complete
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
 
 NAME = "sheets.pdf"
 

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 from pegmark.publish import class_pictures
 from pegmark.publish.attention import disagreements, recorded_at
 from pegmark.publish.class_records import (
-    Record,
     counted_from,
     full_name,
     hours_late,
@@ -32,6 +31,9 @@ from pegmark.render.clips import clip_name
 from pegmark.trade import pitch
 from pegmark.trade.instruments import OpenStrings
 from pegmark.words import wording
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record, RecordingQuality
 
 NOTHING = {"missing": "Nothing was handed in.", "excused": "Excused this time."}
 KEY_WORDS = {  # of the path pictures
@@ -99,15 +101,15 @@ def student_view(
             {"text": one_line(o["text"]), "at_s": o.get("at_s"), "at": wording.clock(o.get("at_s"))}
             for o in record["observations"]
         ],
-        "next_step": one_line((record.get("next_step") or {}).get("text") or ""),
+        "next_step": one_line(record["next_step"]["text"] if record["next_step"] else ""),
         # What waits for the teacher stands first, beside the clips.
         "criteria": sorted(
             [_criterion(c, titles) for c in score["criteria"]], key=lambda c: c["by"] != "open"
         ),
         "notes": [_note(n) for n in record["notes"]],
         "speech": _speech(record),
-        "axis": pictures.axis_svg(pictures.frame_of(record)) if strings else "",
-        "key": [(kind, KEY_WORDS[kind]) for kind in pictures.kinds_shown(record)]
+        "axis": pictures.axis_svg(pictures.frame_of(_pictured(record))) if strings else "",
+        "key": [(kind, KEY_WORDS[kind]) for kind in pictures.kinds_shown(_pictured(record))]
         if strings
         else [],
         "video": _video(submission),
@@ -123,18 +125,22 @@ def is_marked(record: Record) -> bool:
     return record["status"] not in NOTHING
 
 
+def _pictured(record: Record) -> dict[str, Any]:
+    return cast(dict[str, Any], record)
+
+
 def _strings(record: Record) -> list[dict[str, Any]]:
-    frame = pictures.frame_of(record)
+    frame = pictures.frame_of(_pictured(record))
     instrument = _instrument(record)
     found = []
     for rank, (name, string) in enumerate(record["strings"].items()):
-        notes = [n for n in record["notes"] if n.get("string") == name]
+        notes: list[Any] = [n for n in record["notes"] if n.get("string") == name]
         cents, half = counted_from(string), string["uncertainty_cents"]
         deciding = string.get("deciding")
         picture = ""
         if name in (record.get("tolerances") or {}):
-            home = pictures.home_of(record, name, instrument)
-            picture = pictures.string_svg(string, notes, frame, home, rank)
+            home = pictures.home_of(_pictured(record), name, instrument)
+            picture = pictures.string_svg(cast(dict[str, Any], string), notes, frame, home, rank)
         found.append(
             {
                 "name": name,
@@ -329,10 +335,19 @@ def _looks(record: Record) -> list[dict[str, Any]]:
     ]
 
 
+_UNKNOWN: RecordingQuality = {
+    "snr_db": None,
+    "clipped_fraction": None,
+    "speed_error_cents": None,
+    "low_cut_hz": None,
+    "gated": None,
+}
+
+
 def _facts(
     record: Record, ticket: Mapping[str, Any], second_opinion: Mapping[str, Any] | None
 ) -> list[tuple[str, str]]:
-    submission, recording = record.get("submission"), record.get("recording") or {}
+    submission, recording = record["submission"], record["recording"] or _UNKNOWN
     if submission is None:
         return []
     recorded = recorded_at(submission["take"], ticket, second_opinion)

@@ -11,17 +11,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.publish.attention import TASKS, Row, attention_rows, disagreements, task_of
 from pegmark.publish.class_records import (
-    Record,
     class_records,
     criterion_titles,
     open_criteria,
     recording_address,
 )
 from pegmark.words import wording
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
 
 TEXT_LIMIT = 400  # characters of a message or comment that the page shows on one line
 FILE_LIMIT = 120  # characters of a file name

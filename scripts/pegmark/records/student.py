@@ -339,6 +339,7 @@ class Record(TypedDict):
     observations: list[Observation]
     next_step: NextStep | None
     other_takes: list[OtherTake]
+    stills: NotRequired[list[str]]  # small pictures of the instrument, files beside the clips
 
 
 class ShortRecord(TypedDict):

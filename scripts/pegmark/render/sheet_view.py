@@ -8,6 +8,7 @@ values are left out or said to be unknown, never shown as zero. All text from ou
 from __future__ import annotations
 
 from base64 import b64encode
+from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
@@ -112,7 +113,7 @@ def _week_fields(fields: dict[str, Any], words: Words) -> dict[str, Any]:
     return said
 
 
-def student_name(student: dict[str, Any], words: Words) -> str:
+def student_name(student: Mapping[str, Any], words: Words) -> str:
     """The student's name as people say it, made safe; the id where the roster has no name."""
     given = wording.safe_text(student.get("given_name"))
     family = wording.safe_text(student.get("family_name"))
