@@ -13,12 +13,13 @@ from itertools import pairwise
 from statistics import median
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from pegmark.publish.class_records import Record, class_records, full_name
+from pegmark.publish.class_records import class_records, full_name
 from pegmark.publish.templates import template
 from pegmark.render.course import IN_TUNE, course_of, verdict_of
 from pegmark.words.wording import MINUS, letter, number
 
 if TYPE_CHECKING:
+    from pegmark.records.student import Record
     from pegmark.records.tickets import Week
 
 PAGE = "weeks.html"
