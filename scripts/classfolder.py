@@ -28,6 +28,7 @@ STAGES = (
     *("recheck", "publish", "deliver"),
 )
 STEP_SHELL = "stage() {"  # how the shell command of every rule begins (common.smk)
+PRIVATE = 0o700  # of results/: whoever may not enter cannot read what is in it
 LAST_STEPS_S = 60.0  # most steps end within seconds; a hanging one is stopped after minutes
 MARGIN_S = 10.0  # what is written next must be later, on file systems with coarse times too
 
@@ -52,12 +53,20 @@ def hold(class_dir: Path, say: Say) -> int | None:
         os.close(handle)
         return None
     try:
+        keep_private(class_dir / "results")
         unlock_after_kill(class_dir, say)
         tidy(class_dir / "results")
     except BaseException:
         os.close(handle)
         raise
     return handle
+
+
+def keep_private(results: Path) -> None:
+    """Let nobody but their owner look into the results: they are about children."""
+    with contextlib.suppress(OSError):  # no results yet, or a file system without permissions
+        if results.stat().st_mode & 0o077:
+            results.chmod(PRIVATE)
 
 
 def let_go(handle: int | None) -> None:

@@ -22,10 +22,16 @@ def decode_guarded(
     ticket: dict, recording: Path, audio_file: Path, facts_file: Path, seconds: float = SECONDS
 ) -> None:
     """Decode `recording` into the two files of the stage, whatever the decoder does on it."""
+    from pegmark.files.isolation import leave_network
     from pegmark.records.faults import run_in_child
 
+    def alone() -> None:
+        if not leave_network():
+            print("This system does not part a process from the network.")
+        decode(ticket, recording, audio_file, facts_file)
+
     end = run_in_child(
-        lambda: decode(ticket, recording, audio_file, facts_file),
+        alone,
         seconds=seconds,
         memory_bytes=MEMORY_BYTES,
     )

@@ -15,6 +15,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from datetime import date
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
@@ -65,6 +66,7 @@ def grade_class(class_dir: Path, root: Path, how: How) -> int:
     if intake is None:
         return EXIT_REFUSED
     how.say(*intake_lines(intake))
+    tell(*retention_lines(intake, date.today()))
     began = time.time()
     code = run_workflow(class_dir, root, how)
     if code in (0, EXIT_FAULT):
@@ -115,7 +117,9 @@ def receive(class_dir: Path, root: Path, how: How) -> Intake:
     handle = classfolder.hold(class_dir, tell)
     try:
         classfolder.recognise(class_dir)
-        return take_in(class_dir, root / "config", go_on=how.go_on, prune=how.prune)
+        intake = take_in(class_dir, root / "config", go_on=how.go_on, prune=how.prune)
+        classfolder.keep_private(class_dir / "results")
+        return intake
     finally:
         classfolder.let_go(handle)
 
@@ -258,6 +262,16 @@ def read_records(class_dir: Path) -> dict[str, Record]:
 def intake_lines(intake: Intake) -> list[str]:
     """What was found in the folder."""
     return [intake.understood, *(f"  {one}" for one in (*stray_report(intake), *intake.removed))]
+
+
+def retention_lines(intake: Intake, today: date) -> list[str]:
+    """That the recordings should be forgotten by now, where the assignment says so."""
+    if not intake.keep_until or today.isoformat() < intake.keep_until:
+        return []
+    return [
+        f"These recordings were to be kept until {intake.keep_until}. To remove them and keep the "
+        f"points: python3 scripts/forget.py {intake.class_dir} --audio"
+    ]
 
 
 def kept_lines(class_dir: Path, began: float) -> list[str]:

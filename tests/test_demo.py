@@ -10,6 +10,7 @@ import email
 import email.policy
 import json
 import math
+import os
 import re
 import shutil
 import statistics
@@ -36,14 +37,38 @@ HEARD = {
 }
 
 
+def without_network() -> list[str]:
+    """How a command starts in a network namespace without interfaces; nothing where there is none.
+
+    unshare(1) of util-linux; the loopback in there is down as well.
+    """
+    alone = ["unshare", "--net", *([] if os.geteuid() == 0 else ["--map-root-user"])]
+    try:
+        offered = subprocess.run([*alone, "true"], capture_output=True).returncode == 0
+    except FileNotFoundError:
+        offered = False
+    return alone if offered else []
+
+
 @pytest.fixture(scope="module")
 def graded(tmp_path_factory):
     class_dir = tmp_path_factory.mktemp("demo") / "class"
     shutil.copytree(ROOT / "demo_inputs", class_dir, ignore=shutil.ignore_patterns("results", ".*"))
     command = [sys.executable, str(ROOT / "scripts/grade.py"), str(class_dir)]
+    command = [*without_network(), *command]
     run = subprocess.run(command, capture_output=True, text=True, timeout=600)
     assert run.returncode == 0, run.stdout + run.stderr
     return class_dir / "results", run.stdout
+
+
+@pytest.mark.skipif(not without_network(), reason="this system offers no network namespaces")
+def test_the_whole_run_had_no_network(graded):
+    """`graded` ran in a namespace in which no address can be reached, the loopback included."""
+    code = "import socket; socket.create_connection(('127.0.0.1', 9), 1)"
+    run = subprocess.run(
+        [*without_network(), sys.executable, "-c", code], capture_output=True, text=True
+    )
+    assert "Network is unreachable" in run.stderr
 
 
 @pytest.fixture(scope="module")

@@ -154,6 +154,7 @@ def write_tickets(tickets, due):
     """Write the tickets that changed."""
     for name, text in tickets.items():
         write_if_changed(Path("results/tickets", name), text)
+    classfolder.keep_private(Path("results"))
     if "code/deliver.json" in due:
         Path("results/seal.json").unlink(missing_ok=True)
 

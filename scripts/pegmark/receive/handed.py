@@ -27,6 +27,7 @@ class Intake:
     strays: list[strays.Stray] = field(default_factory=list)
     removed: list[str] = field(default_factory=list)  # sentences: whose results are gone
     again: list[str] = field(default_factory=list)  # tickets of jobs to repeat, see upkeep
+    keep_until: str | None = None  # from this date on, recordings should be forgotten
     written: int = 0
     hashed: int = 0
 

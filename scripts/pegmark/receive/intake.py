@@ -66,6 +66,7 @@ def take_in(
     )
     intake = Intake(class_dir, roster.understood, strays=collection.strays)
     intake.hashed = collection.hashed
+    intake.keep_until = settings.assignment["keep_until"]
     intake.attention += roster.notices
     for notice in (*matches.notices, *received[1]):
         intake.attention.append(attention_row(notice))
