@@ -49,7 +49,12 @@ def judge_take(ticket: dict[str, Any], measured: Record) -> Take:
     last_turn_s = turns.last_turn_s(strings.values())
     for name, string in strings.items():
         others = [m for other in strings for m in strings[other]["moves"] if other != name]
-        string["own_changes"] = turns.own_changes(string, sounded[name], others)
+        told = (measured["strings"].get(name) or {}).get("changes")
+        string["own_changes"] = (
+            turns.own_changes(string, sounded[name], others)
+            if told is None
+            else [_shifted(change, frame.shift(name)) for change in told]
+        )
         turns.mark_repairs(string["moves"], string["own_changes"])
         string["checked_s"] = turns.checked_s(sounded[name], last_turn_s)
     return Take(
@@ -65,6 +70,12 @@ def judge_take(ticket: dict[str, Any], measured: Record) -> Take:
         tone=tone,
         heard_a=heard_a,
     )
+
+
+def _shifted(change: Record, shift: float) -> Record:
+    """A change that the measuring told, against the assignment's reference."""
+    cents = {key: change[key] - shift for key in ("from_cents", "to_cents")}
+    return {**{key: change[key] for key in ("start_s", "end_s", "cause")}, **cents}
 
 
 def _rank(strings: dict[str, Record]) -> list[str]:

@@ -204,6 +204,10 @@ def _judge_from(
 def _stood_before_slip(string: dict[str, Any]) -> float | None:
     """Where a string stood that then fell by itself and was left so; None: it did not."""
     fall, moves = string.get("slipped_cents"), string.get("moves")
+    if string.get("changes") is not None:
+        since_s = moves[-1]["end_s"] if moves else 0.0
+        slips = (c for c in string["changes"] if c["cause"] == "slip" and c["end_s"] >= since_s)
+        return next((float(slip["from_cents"]) for slip in slips), None)
     stood = moves[-1]["to_cents"] if moves else string.get("start_cents")
     if fall is None or stood is None:
         return None
