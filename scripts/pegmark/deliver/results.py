@@ -19,7 +19,7 @@ KEPT = "Kept:"  # how a sentence begins that the teacher's command repeats
 
 FOLDERS = ("records", "scores", "sheets", "clips", "outbox", "orchestra")
 FILES = (
-    *("dashboard.html", "orchestra.html", "lesson.html", "weeks.html", "sheets.pdf"),
+    *("dashboard.html", "orchestra.html", "lesson.html", "weeks.html", "blind.html", "sheets.pdf"),
     *("gradebook.csv", "attention.csv", "recheck.json", "oneroster.zip"),
 )
 

@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 from pegmark.publish.attention import attention_csv
+from pegmark.publish.blind import blind_page
 from pegmark.publish.dashboard import build_dashboard
 from pegmark.publish.gradebook import gradebook_csv
 from pegmark.publish.lesson import lesson_page
@@ -39,5 +40,6 @@ def class_pages(
         "oneroster.zip": oneroster_zip(records, ticket),
         "lesson.html": lesson_page(records, ticket),
         "weeks.html": weeks_page(records, ticket),
+        "blind.html": blind_page(records, ticket),
         **orchestra_pages(records, ticket),
     }

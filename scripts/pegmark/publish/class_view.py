@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from pegmark.publish import class_pictures, weeks
 from pegmark.publish.agreement import agreement
+from pegmark.publish.blind import blind_agreement
 from pegmark.publish.class_records import (
     class_records,
     counted_from,
@@ -67,6 +68,7 @@ def class_view(
         "weeks": weeks.PAGE if weeks.students_of(records, ticket) else None,
         "orchestra": PAGE if has_forecast(records, ticket) else None,
         "agreement": _agreement(class_list, titles, by_id),
+        "blind": _blind(ticket),
         "verdicts": [(v, class_pictures.VERDICT_WORDS[v]) for v in class_pictures.VERDICTS],
         "data": {
             "key": f"{class_name}|{title}",
@@ -207,6 +209,19 @@ def _agreement(
             }
             for row in found["disagreements"]
         ],
+    }
+
+
+def _blind(ticket: Mapping[str, Any]) -> dict[str, Any] | None:
+    """How often the ear agrees with the machine on strings judged blind, in words."""
+    found = blind_agreement(ticket.get("blind", ()))
+    if found is None:
+        return None
+    return {
+        "pairs": found["pairs"],
+        "exact": percent(found["exact"]),
+        "kappa": _kappa(found),
+        "weeks": [{**week, "exact": percent(week["exact"])} for week in found["weeks"]],
     }
 
 

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from pegmark.files import store as result_files
 from pegmark.receive import own_matches, submissions, teacher_files
 from pegmark.receive.attention_rows import attention_row, stray_rows
+from pegmark.receive.blind import read_blind
 from pegmark.receive.hand_out import hand_out, point_out_copies, point_out_doubles, tell_marks
 from pegmark.receive.handed import Intake
 from pegmark.receive.history import read_weeks
@@ -54,7 +55,7 @@ def take_in(
     prune : take away what was measured of recordings that are not there any more
 
     Raises TeacherError, before anything is written, with every mistake in settings, roster,
-    matches.csv, received.csv and marks*.csv.
+    matches.csv, received.csv, marks*.csv and blind*.csv.
     """
     class_dir, config_dir = Path(class_dir), Path(config_dir)
     results = class_dir / "results"
@@ -75,6 +76,8 @@ def take_in(
     point_out_doubles(handed, intake)
     point_out_copies(handed, intake)
     tell_marks(marks, handed, intake)
+    intake.blind, refused = read_blind(class_dir, settings.zone)
+    intake.attention += [attention_row(told, file=name) for name, told in refused]
     intake.attention += stray_rows(collection.strays)
     if not go_on:
         check_presence(results, intake, handed, collection)

@@ -1,10 +1,10 @@
 """The teacher's marks: every marks*.csv of the class folder, merged cell by cell.
 
-A cell is one criterion of one student, for one take where the line names it ("take": the first
-digits of its content's hash, as the dashboard and the template write them). The newest saved_at
-wins; a line without saved_at is older than any with one, and among those the file that comes later
-by name wins. An empty line without saved_at says nothing (an unfilled template); one with saved_at
-takes an earlier mark back.
+A cell is one criterion of one student, for one take where the line names it ("take": as the
+dashboard and the template write it; it begins with the first digits of the content's hash). The
+newest saved_at wins; a line without saved_at is older than any with one, and among those the file
+that comes later by name wins. An empty line without saved_at says nothing (an unfilled template);
+one with saved_at takes an earlier mark back.
 """
 
 from __future__ import annotations
@@ -47,7 +47,7 @@ class Mark:
     comment: str
     saved_at: datetime | None
     where: str  # "marks.csv, line 4"
-    take: str | None = None  # the take it was given for: the first digits of its content's hash
+    take: str | None = None  # it was given for: begins with the first digits of its content's hash
 
     def as_dict(self) -> dict[str, Any]:
         """The mark as the score ticket carries it."""
@@ -161,7 +161,7 @@ def _read(
                 table.cell(row, "comment"),
                 times.read_moment(text, zone or times.UTC) if text else None,
                 table.where(row),
-                table.cell(row, "take").lower()[:TAKE_DIGITS] or None,
+                table.cell(row, "take").lower() or None,
             )
         )
     return marks, refused
@@ -237,7 +237,8 @@ def _merge(marks: list[Mark]) -> tuple[list[Mark], list[Refused]]:
     """
     cells: dict[tuple[str, str, str | None], list[Mark]] = {}
     for mark in marks:
-        cells.setdefault((mark.student_id, mark.criterion, mark.take), []).append(mark)
+        take = mark.take and mark.take[:TAKE_DIGITS]
+        cells.setdefault((mark.student_id, mark.criterion, take), []).append(mark)
     merged, told = [], []
     for (student, criterion, _), cell in cells.items():
         dated = [mark for mark in cell if mark.saved_at]
@@ -290,7 +291,7 @@ def open_cells(records: Mapping[str, Mapping[str, Any]]) -> list[dict[str, Any]]
                 {
                     "student_id": student_id,
                     "criterion": criterion["id"],
-                    "take": (record["submission"] or {}).get("sha256", "")[:TAKE_DIGITS],
+                    "take": (record["submission"] or {}).get("take"),
                     "of": criterion["of"],
                     "so far": criterion["points"],
                     "name": name,

@@ -27,7 +27,7 @@ NEEDED = (
 )
 # Tables in a class folder that are something else.
 _OTHER_TABLE = re.compile(
-    r"(?:matches|received|marks.*|sent|gradebook.*|attention|users|classes|enrollments)\.\w+",
+    r"(?:matches|received|marks.*|blind.*|sent|gradebook.*|attention|users|classes|enrollments)\.\w+",
     re.IGNORECASE,
 )
 _TABLES = (".csv", ".tsv", ".xlsx", ".ods")

@@ -161,6 +161,7 @@ def _publish_ticket(
             for mark in row
         ],
         "gradebook": assignment["gradebook"],
+        "blind": intake.blind,
         "policies": {key: assignment[key] for key in ("attempts", "drafts", "late")},
         "understood": intake.understood,
         "comments": assignment["comments"],

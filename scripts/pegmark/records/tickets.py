@@ -231,6 +231,17 @@ class AttentionRow(TypedDict):
     action: str
 
 
+class BlindMark(TypedDict):
+    """A string judged by ear before the machine's view was shown, and what that was."""
+
+    student_id: str
+    take: str
+    string: StringName
+    heard: Literal["in_tune", "close", "out"]
+    measured: Literal["in_tune", "close", "out"]
+    saved_at: Moment
+
+
 class Policies(TypedDict):
     """What the assignment says of attempts, drafts and lateness."""
 
@@ -281,6 +292,7 @@ class PublishTicket(TypedDict):
     due: Moment | None
     language: Language
     marks: list[StudentMark]
+    blind: NotRequired[list[BlindMark]]  # of earlier weeks too
     policies: Policies
     gradebook: NotRequired[Gradebook]
     understood: str  # how the roster was read

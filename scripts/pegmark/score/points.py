@@ -13,6 +13,7 @@ from typing import Any
 from pegmark.score.finding import Finding
 from pegmark.settings.rubric import title_of
 
+TAKE_DIGITS = 16  # of a content's hash: how a mark's take begins (pegmark.receive.marks)
 Record = dict[str, Any]
 
 
@@ -77,7 +78,8 @@ def _owner(
         return None
     named = mark.get("take")
     if named:
-        found = (one for one in (take, *takes) if one["sha256"].startswith(named))
+        digits = named[:TAKE_DIGITS]
+        found = (one for one in (take, *takes) if one["sha256"].startswith(digits))
         return next(found, {})
     if not mark["saved_at"] or not take["received"]:
         return take
