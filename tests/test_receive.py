@@ -589,7 +589,7 @@ def test_marks_reach_their_students_ticket_only(tmp_path, config_with_rubric):
     take_in(class_dir, config_with_rubric)
     before = state(class_dir)
     assert ticket(class_dir, "score/s01.json")["marks"] == [
-        {"criterion": "bridge", "points": 1.0, "comment": "", "saved_at": None}
+        {"criterion": "bridge", "points": 1.0, "comment": "", "saved_at": None, "take": None}
     ]
     (class_dir / "marks.csv").write_text("student_id,criterion,points\ns01,bridge,0\n")
     take_in(class_dir, config_with_rubric)
