@@ -59,10 +59,10 @@ def _strings(record: Record) -> list[str]:
 
 def _shown(record: Record) -> dict[str, Any]:
     """What the page shows of one take: no name, no number, and the machine's view kept back."""
-    student_id = record["student"]["student_id"]
+    student_id, submission = record["student"]["student_id"], record["submission"]
     return {
         "student_id": student_id,
-        "take": (record["submission"] or {}).get("take") or "",
+        "take": submission["take"] if submission else "",
         "instrument": record["student"]["instrument"],
         "strings": [
             {
