@@ -10,13 +10,16 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.publish.agreement import agree
-from pegmark.publish.class_records import Record, class_records
+from pegmark.publish.class_records import class_records
 from pegmark.publish.templates import template
 from pegmark.render.clips import clip_name
 from pegmark.words import wording
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
 
 SAMPLE = 5  # takes a week: some fifteen strings, a few minutes
 VERDICTS = ("in_tune", "close", "out")
