@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import subprocess
+import sys
 from collections.abc import Iterator
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
@@ -91,3 +93,13 @@ def test_a_stage_hands_out_one_function_or_two(stage):
         for name in node.names
     ]
     assert 1 <= len(handed) <= 2
+
+
+def test_every_module_can_be_imported_as_it_runs():
+    """Also what only the type checker looks at: a name imported for types alone is not there."""
+    code = (
+        f"import importlib, sys; sys.path.insert(0, {str(SCRIPTS)!r})\n"
+        f"for name in {[name.removesuffix('.__init__') for name in MODULES]!r}:\n"
+        "    importlib.import_module(name)"
+    )
+    subprocess.run([sys.executable, "-c", code], check=True)
