@@ -8,6 +8,7 @@ import argparse
 import hashlib
 import sys
 import traceback
+from collections.abc import Mapping
 from io import FileIO
 from pathlib import Path
 from typing import Any, cast
@@ -74,7 +75,7 @@ def give_up(why: Problem, ticket: dict, audio_file: Path, facts_file: Path) -> N
     write(ticket, *unreadable(why), audio_file, facts_file)
 
 
-def write(ticket: dict, audio: Any, facts: dict, audio_file: Path, facts_file: Path) -> None:
+def write(ticket: dict, audio: Any, facts: Mapping, audio_file: Path, facts_file: Path) -> None:
     """Write both files of the stage, whole."""
     import numpy as np
 

@@ -10,12 +10,15 @@ from __future__ import annotations
 import argparse
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.files.store import fill_whole, read_json, write_bytes, write_json
 from pegmark.records.faults import guarded
 from pegmark.records.validation import valid
 from pegmark.render import render_sheet
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
 
 
 def main() -> None:
@@ -37,7 +40,7 @@ def main() -> None:
 
     def write(result: Mapping[str, Any]) -> None:
         if result["problems"]:
-            told = {**record, **NOTHING, **result, "status": "unreadable"}
+            told: Any = {**record, **NOTHING, **result, "status": "unreadable"}
             write_bytes(arguments.sheet, render_sheet(told, ticket))
             write_clips(told, [], arguments.clips)
         write_json(arguments.faults, result["problems"])
@@ -56,7 +59,7 @@ NOTHING: dict[str, Any] = {
 }
 
 
-def write_clips(record: dict[str, Any], audio: list[Path], folder: Path) -> None:
+def write_clips(record: Record, audio: list[Path], folder: Path) -> None:
     """Fill `folder` with the clips of the take that was graded, and nothing else."""
     take = graded_take(record, audio)
     with fill_whole(folder) as new:
@@ -71,7 +74,7 @@ def write_clips(record: dict[str, Any], audio: list[Path], folder: Path) -> None
             write_bytes(new / name, mp3)
 
 
-def graded_take(record: dict[str, Any], audio: list[Path]) -> Path | None:
+def graded_take(record: Record, audio: list[Path]) -> Path | None:
     """The decoded file of the take the record is about: its name begins with the content's hash."""
     submission = record.get("submission")
     if not submission or not record.get("strings"):

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import IO, Any
+from typing import IO, TYPE_CHECKING, Any
 
 import av
 import av.error
@@ -25,6 +25,9 @@ from pegmark.decode.mixdown import Mixdown
 from pegmark.files.media import is_media, open_plain
 from pegmark.records.problems import Problem, problem
 from pegmark.signals.audio import RATE_HZ
+
+if TYPE_CHECKING:
+    from pegmark.records.take import DecodedFacts
 
 MAX_S = 1200.0  # 20 minutes: no tuning video is longer; bounds time and memory
 SHORT_S = 1.0  # shorter than any tuning can be
@@ -58,7 +61,7 @@ class _Unreadable(Exception):
 
 def decode_recording(
     source: Path | str | IO[bytes], max_s: float = MAX_S
-) -> tuple[NDArray[np.float32], dict[str, Any]]:
+) -> tuple[NDArray[np.float32], DecodedFacts]:
     """Decode the audio of one recording.
 
     Parameters
@@ -89,28 +92,33 @@ def decode_recording(
         return _give_up(facts, _explain(source))
 
 
-def unreadable(given: Problem) -> tuple[NDArray[np.float32], dict[str, Any]]:
+def unreadable(given: Problem) -> tuple[NDArray[np.float32], DecodedFacts]:
     """The result for a recording that could not be decoded for the reason `given`."""
     return _give_up(_no_facts(), given)
 
 
-def _no_facts() -> dict[str, Any]:
-    unknown = (
-        "container codec sample_rate_hz channels channel_choice duration_s declared_duration_s "
-        "recorded_at clipped_fraction filled_s"
-    )
+def _no_facts() -> DecodedFacts:
     return {
         "status": "ok",
         "problems": [],
-        **dict.fromkeys(unknown.split()),
+        "container": None,
+        "codec": None,
+        "sample_rate_hz": None,
+        "channels": None,
+        "channel_choice": None,
+        "duration_s": None,
+        "declared_duration_s": None,
+        "recorded_at": None,
+        "clipped_fraction": None,
+        "filled_s": None,
         "cut": False,
         "rate_hz": RATE_HZ,
         "samples": 0,
     }
 
 
-def _give_up(facts: dict[str, Any], why: Problem) -> tuple[NDArray[np.float32], dict[str, Any]]:
-    facts.update(status="unreadable", problems=[*facts["problems"], why], samples=0)
+def _give_up(facts: DecodedFacts, why: Problem) -> tuple[NDArray[np.float32], DecodedFacts]:
+    facts |= {"status": "unreadable", "problems": [*facts["problems"], why], "samples": 0}
     return np.zeros(0, np.float32), facts
 
 
@@ -149,7 +157,7 @@ def _is_text(head: bytes) -> bool:
     return True
 
 
-def _decode(source: IO[bytes], max_s: float, facts: dict[str, Any]) -> NDArray[np.float32]:
+def _decode(source: IO[bytes], max_s: float, facts: DecodedFacts) -> NDArray[np.float32]:
     with av.open(source, "r", options=OPEN_OPTIONS, metadata_errors="replace") as container:
         _note_container(container, facts)
         stream = _choose_stream(container)
@@ -162,16 +170,17 @@ def _decode(source: IO[bytes], max_s: float, facts: dict[str, Any]) -> NDArray[n
         mixdown = Mixdown(max_s, None if started is None else started / av.time_base)
         damaged = _feed(container, stream, mixdown, facts)
     audio, choice = mixdown.finish()
-    facts.update(
-        channel_choice=choice,
-        duration_s=mixdown.samples / RATE_HZ,
-        samples=mixdown.samples,
-        clipped_fraction=mixdown.clipped_fraction,
-        filled_s=mixdown.filled_s,
-        cut=mixdown.full,
-    )
-    _judge_sound(audio, facts)
-    _judge_length(facts)
+    length_s = mixdown.samples / RATE_HZ
+    facts |= {
+        "channel_choice": choice,
+        "duration_s": length_s,
+        "samples": mixdown.samples,
+        "clipped_fraction": mixdown.clipped_fraction,
+        "filled_s": mixdown.filled_s,
+        "cut": mixdown.full,
+    }
+    _judge_sound(audio, facts, mixdown.filled_s)
+    _judge_length(facts, length_s)
     _judge_damage(facts, damaged)
     return audio
 
@@ -186,14 +195,14 @@ def _choose_stream(container: Any) -> Any:
     return max(streams, key=lambda s: (s.codec_context.sample_rate or 0, -s.index))
 
 
-def _note_container(container: Any, facts: dict[str, Any]) -> None:
+def _note_container(container: Any, facts: DecodedFacts) -> None:
     name = container.format.name.split(",")[0]
     declared = container.duration and name not in GUESSED_LENGTH
-    facts.update(
-        container=name,
-        declared_duration_s=container.duration / av.time_base if declared else None,
-        recorded_at=_recorded_at(container.metadata),
-    )
+    facts |= {
+        "container": name,
+        "declared_duration_s": container.duration / av.time_base if declared else None,
+        "recorded_at": _recorded_at(container.metadata),
+    }
 
 
 def _recorded_at(metadata: dict[str, str]) -> str | None:
@@ -208,13 +217,13 @@ def _recorded_at(metadata: dict[str, str]) -> str | None:
     return moment.isoformat() if moment.year >= 2000 else None
 
 
-def _feed(container: Any, stream: Any, mixdown: Mixdown, facts: dict[str, Any]) -> int:
+def _feed(container: Any, stream: Any, mixdown: Mixdown, facts: DecodedFacts) -> int:
     """Give the track's frames to `mixdown`; returns how many of its packets were damaged."""
     damage: list[str] = []
     frames = 0
     for frame in _frames(container, stream, damage):
         if frames == 0:  # of the sound itself: headers halve the rate of some AAC
-            facts.update(sample_rate_hz=frame.sample_rate, channels=frame.layout.nb_channels)
+            facts |= {"sample_rate_hz": frame.sample_rate, "channels": frame.layout.nb_channels}
         frames += 1
         mixdown.add(frame)
         if mixdown.full:
@@ -255,23 +264,21 @@ def _frames(container: Any, stream: Any, damage: list[str]) -> Iterator[Any]:
                 damage.append("rate")
 
 
-def _judge_sound(audio: NDArray[np.float32], facts: dict[str, Any]) -> None:
+def _judge_sound(audio: NDArray[np.float32], facts: DecodedFacts, filled_s: float) -> None:
     if not len(audio) or max(audio.max(), -audio.min()) < SILENT_PEAK:
         raise _Unreadable(
             "silent",
             "There is nothing but silence in the recording.",
             "Ask the student to record again with the microphone on.",
         )
-    filled = facts["filled_s"]
-    if filled > HOLES_S:
+    if filled_s > HOLES_S:
         facts["problems"].append(
-            problem("sound_gaps", f"{filled:.1f} s of the sound are missing in between.", LISTEN)
+            problem("sound_gaps", f"{filled_s:.1f} s of the sound are missing in between.", LISTEN)
         )
 
 
-def _judge_length(facts: dict[str, Any]) -> None:
-    problems: list[Problem] = facts["problems"]
-    length, declared = facts["duration_s"], facts["declared_duration_s"]
+def _judge_length(facts: DecodedFacts, length: float) -> None:
+    problems, declared = facts["problems"], facts["declared_duration_s"]
     if facts["cut"]:
         problems.append(
             problem(
@@ -292,7 +299,7 @@ def _judge_length(facts: dict[str, Any]) -> None:
         raise _Unreadable("too_short", f"The recording is only {length:.1f} s long.")
 
 
-def _judge_damage(facts: dict[str, Any], damaged: int) -> None:
+def _judge_damage(facts: DecodedFacts, damaged: int) -> None:
     told = [one["code"] for one in facts["problems"]]
     damaged -= "cut_recording" in told  # the packet in which it was cut off
     if damaged > 0:

@@ -13,10 +13,14 @@ Figures: `scripts/lab/benchmark_sameness.py`.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from pegmark.records.recheck import SameRecording
+    from pegmark.records.take import Measured
 
 START_S = 0.015  # as far as coding anew moves the start of most notes (at 64 kb/s: 5 ms)
 CENTS = 12.0  # and their pitch (95 % within 4 cents)
@@ -35,9 +39,7 @@ Floats = NDArray[np.float64]
 LoadAudio = Callable[[str], tuple[NDArray[Any], int]]
 
 
-def same_recordings(
-    measured: Mapping[str, Mapping[str, Any]], load_audio: LoadAudio
-) -> list[dict[str, Any]]:
+def same_recordings(measured: Mapping[str, Measured], load_audio: LoadAudio) -> list[SameRecording]:
     """Pairs of takes that are one and the same recording, by all that can be heard.
 
     Parameters
@@ -54,7 +56,7 @@ def same_recordings(
     """
     names = sorted(measured)
     takes = [_events(measured[name]) for name in names]
-    found = []
+    found: list[SameRecording] = []
     for one, other, shift_s in _candidates(takes):
         pair = names[one], names[other]
         if _content(pair[0]) == _content(pair[1]):
@@ -116,7 +118,7 @@ def _content(take: str) -> str:
     return take.split("-")[0]
 
 
-def _events(record: Mapping[str, Any]) -> Floats:
+def _events(record: Measured) -> Floats:
     """Start in seconds and pitch in cents of everything that sounds, shape (n, 2), by start."""
     notes = [
         (note["start_s"], 1200 * np.log2(note["f0_hz"] / 440))

@@ -14,9 +14,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+
+if TYPE_CHECKING:
+    from pegmark.records.recheck import Disagreement, SecondOpinion
+    from pegmark.records.take import Measured
 
 VERSION = 1  # of the method: another number and nothing remembered counts
 APART_CENTS = 10.0  # the design's threshold for telling the teacher
@@ -30,7 +34,7 @@ LoadAudio = Callable[[str], tuple[np.ndarray, int]]
 
 
 def second_opinion(
-    measured: Mapping[str, Mapping[str, Any]],
+    measured: Mapping[str, Measured],
     load_audio: LoadAudio,
     memory: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
@@ -51,8 +55,8 @@ def second_opinion(
     string, at_s, f0_hz, second_hz, apart_cents (second against measured), uncertainty_cents.
     """
     known = (memory or {}).get("takes", {}) if (memory or {}).get("version") == VERSION else {}
-    takes: dict[str, Any] = {}
-    disagreements: list[dict[str, Any]] = []
+    takes: dict[str, dict[str, SecondOpinion]] = {}
+    disagreements: list[Disagreement] = []
     for take, record in sorted(measured.items()):
         takes[take] = _hear_take(take, record, load_audio, known.get(take, {}))
         disagreements += _compare(take, record, takes[take])
@@ -60,27 +64,25 @@ def second_opinion(
 
 
 def _hear_take(
-    take: str, record: Mapping[str, Any], load_audio: LoadAudio, known: Mapping[str, Any]
-) -> dict[str, Any]:
-    heard: dict[str, Any] = {}
+    take: str, record: Measured, load_audio: LoadAudio, known: Mapping[str, SecondOpinion]
+) -> dict[str, SecondOpinion]:
+    heard: dict[str, SecondOpinion] = {}
     audio: tuple[np.ndarray, int] | None = None
     for name, string in record["strings"].items():
         deciding = string.get("deciding")
         if not deciding or string["f0_hz"] is None:
             continue
-        asked = {
-            "start_s": deciding["start_s"],
-            "end_s": deciding["end_s"],
-            "target_hz": string["target_hz"],
-        }
-        before = known.get(name, {})
-        if {key: before.get(key) for key in asked} == asked:
+        asked = (deciding["start_s"], deciding["end_s"], string["target_hz"])
+        before = known.get(name)
+        if before and (before["start_s"], before["end_s"], before["target_hz"]) == asked:
             heard[name] = before
             continue
         audio = audio or load_audio(take)
-        second_hz, spread_cents = yin_pitch(*audio, **asked)
+        second_hz, spread_cents = yin_pitch(*audio, *asked)
         heard[name] = {
-            **asked,
+            "start_s": asked[0],
+            "end_s": asked[1],
+            "target_hz": asked[2],
             "second_hz": None if second_hz is None else round(second_hz, 3),
             "spread_cents": None if spread_cents is None else round(spread_cents, 2),
         }
@@ -119,15 +121,14 @@ def yin_pitch(
     return middle_hz, float(high - low) / 2
 
 
-def _compare(
-    take: str, record: Mapping[str, Any], heard: Mapping[str, Any]
-) -> list[dict[str, Any]]:
+def _compare(take: str, record: Measured, heard: Mapping[str, SecondOpinion]) -> list[Disagreement]:
     # A confirmed speed error has been taken out of every measured pitch: here it is still in.
-    speed_cents = (record.get("recording") or {}).get("speed_error_cents") or 0.0
-    found = []
+    recording = record["recording"]
+    speed_cents = (recording and recording.get("speed_error_cents")) or 0.0
+    found: list[Disagreement] = []
     for name, answer in heard.items():
         string = record["strings"][name]
-        if answer["second_hz"] is None:
+        if answer["second_hz"] is None or string["f0_hz"] is None:
             continue
         second_hz = answer["second_hz"] / 2 ** (speed_cents / 1200)
         apart = 1200 * math.log2(second_hz / string["f0_hz"])

@@ -29,11 +29,9 @@ from pegmark.records.values import (
 Readable = Literal["ok", "unreadable"]
 
 
-class Decoded(TypedDict):
-    """decoded/<take>.json: the facts of a recording's container. decoded/<take>.npy is the audio,
-    float32, shape (samples,); that of an unreadable recording is empty."""
+class DecodedFacts(TypedDict):
+    """The facts of a recording's container."""
 
-    take: TakeId
     status: Readable
     problems: list[Problem]
     container: str | None
@@ -49,6 +47,13 @@ class Decoded(TypedDict):
     cut: bool  # longer than the most that is listened to
     rate_hz: int  # of the audio
     samples: Count
+
+
+class Decoded(DecodedFacts):
+    """decoded/<take>.json: the facts of a recording's container. decoded/<take>.npy is the audio,
+    float32, shape (samples,); that of an unreadable recording is empty."""
+
+    take: TakeId
 
 
 class Span(TypedDict):

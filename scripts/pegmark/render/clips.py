@@ -8,10 +8,13 @@ gives the same bytes.
 from __future__ import annotations
 
 import io
-from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
+    from pegmark.records.take import Span
 
 ROOM_S = 0.4  # kept before and after a passage, so that a note starts and ends naturally
 FADE_S = 0.03  # long enough that a cut makes no click
@@ -23,7 +26,7 @@ PEAK_DBFS = -1.0  # nothing clips, even where that keeps a clip below LEVEL_DBFS
 BIT_RATE = 48_000  # bits per second: transparent for one voice at 16 kHz
 
 
-def cut_clips(audio: np.ndarray, rate_hz: int, record: Mapping[str, Any]) -> dict[str, bytes]:
+def cut_clips(audio: np.ndarray, rate_hz: int, record: Record) -> dict[str, bytes]:
     """The clips of one take: file name -> mp3 bytes.
 
     `audio` is mono float (samples,) at `rate_hz`; `record` has `strings` (each with `deciding`
@@ -61,7 +64,7 @@ def _passage(audio: np.ndarray, rate_hz: int, start_s: float, end_s: float) -> n
     return sound
 
 
-def _speech(audio: np.ndarray, rate_hz: int, speech: list[dict[str, float]]) -> np.ndarray:
+def _speech(audio: np.ndarray, rate_hz: int, speech: list[Span]) -> np.ndarray:
     """The spoken passages joined by short pauses, passages whose rooms meet taken as one."""
     spans: list[list[float]] = []
     for passage in sorted(speech, key=lambda p: p["start_s"]):
