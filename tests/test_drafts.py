@@ -109,8 +109,33 @@ def test_an_open_sheet_says_so_far() -> None:
 
 def test_a_missing_recording_is_not_zero_points() -> None:
     text = body(parsed(examples.unmeasured("missing"), drafts="all"))
-    assert "No recording has come in" in text
+    assert "I have not received a recording" in text
     assert "points" not in text
+
+
+@pytest.mark.parametrize("language", ["en", "es"])
+@pytest.mark.parametrize("state", ["graded", "needs_listening", "unreadable", "missing", "excused"])
+def test_a_mail_says_i_and_is_signed_and_never_speaks_of_the_teacher(language, state):
+    record = (
+        examples.record() if state in ("graded", "needs_listening") else examples.unmeasured(state)
+    )
+    record["status"] = state
+    steps = examples.comments(language)["score"]["next_step"]
+    for key in ("slipping_peg_friction", "string_low"):
+        record["next_step"] = {"code": key, "text": steps[key].format(string="A")}
+        ticket = examples.ticket(language=language, drafts="all", teacher="Ms Alder")
+        text = body_of(drafts.make_draft(record, ticket, b"%PDF"))
+        assert text.rstrip().endswith("Ms Alder")
+        assert examples.comments(language)["mail"]["teacher_word"] not in text.casefold()
+        assert (steps[key].split("{")[0] in text) is (key == "string_low")
+    assert "Ms Alder" not in body_of(
+        drafts.make_draft(record, examples.ticket(language=language, drafts="all"), b"%PDF")
+    )
+
+
+def body_of(draft):
+    message = email.message_from_bytes(draft, policy=policy.default)
+    return message.get_body(("plain",)).get_content()
 
 
 def test_the_language_is_the_students() -> None:

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from PIL import Image
 
 from lab import sheet_examples as examples
-from pegmark.render import pictures
+from pegmark.render import ink, pictures, string_path
 
 BASELINES = Path(__file__).parent / "data" / "baselines"
 SVG = "{http://www.w3.org/2000/svg}"
@@ -32,8 +32,8 @@ def picture(
 ) -> ElementTree.Element:
     string = {**record["strings"][name], **changes}
     notes = [note for note in record["notes"] if note["string"] == name]
-    home = pictures.home_of(record, name, VIOLIN)
-    frame = pictures.frame_of(record)
+    home = string_path.home_of(record, name, VIOLIN)
+    frame = string_path.frame_of(record)
     return ElementTree.fromstring(pictures.string_svg(string, notes, frame, home, rank))
 
 
@@ -55,7 +55,7 @@ def test_a_picture_is_plain_self_contained_svg() -> None:
     }
     attributes = {key for element in svg.iter() for key in element.attrib}
     assert not attributes & {"id", "style", "class", "href", "onload"}
-    assert svg.get("viewBox") == f"0 0 {pictures.WIDTH:g} {pictures.HIGH:g}"
+    assert svg.get("viewBox") == f"0 0 {string_path.WIDTH:g} {string_path.HIGH:g}"
 
 
 def test_nothing_untrusted_reaches_the_svg() -> None:
@@ -68,7 +68,7 @@ def test_nothing_untrusted_reaches_the_svg() -> None:
 
 
 def test_home_is_the_middle_and_high_is_up() -> None:
-    frame = pictures.Frame(0, 10, 120)
+    frame = string_path.Frame(0, 10, 120)
     assert frame.y(0) == frame.height / 2
     heights = [frame.y(c) for c in (-120, -50, -8, -3, -1, 0, 1, 3, 8, 50, 120)]
     assert heights == sorted(heights, reverse=True)
@@ -76,21 +76,51 @@ def test_home_is_the_middle_and_high_is_up() -> None:
     assert frame.y(7) - frame.y(0) == pytest.approx(frame.y(0) - frame.y(-7))
 
 
-def test_in_tune_takes_a_fair_part_of_the_height() -> None:
-    """Within 3 cents must be seen beside a start 95 cents away: a fifth of the height or more."""
-    frame = pictures.frame_of(examples.record())
-    assert (frame.y(-3) - frame.y(3)) / frame.height > 0.15
+def test_what_decides_is_drawn_to_scale_and_wide() -> None:
+    """Linear to 20 cents, over seven tenths of the height at least, also beside a start at -95."""
+    for height in (72.0, 54.0):
+        frame = string_path.frame_of(examples.record(), height)
+        pixels = [frame.y(-cents) - frame.y(0) for cents in range(21)]
+        assert np.diff(pixels) == pytest.approx(pixels[1], abs=1e-9)
+        assert 2 * pixels[20] > 0.6 * height
+        assert frame.y(-20.1) - frame.y(-20) >= string_path.BREAK  # the break
+    near = string_path.Frame(0, 10, 20)
+    assert near.y(-20) == near.height - string_path.EDGE  # nothing beyond: the whole height
+
+
+def test_what_lies_beyond_is_torn_off_and_has_its_number() -> None:
+    record = examples.record()  # A from -62, D from +24, G from -95; none left beyond
+    for name, number in (("A4", "\u221262"), ("D4", "+24"), ("G3", "\u221295")):
+        svg = picture(record, name)
+        assert number in [text.text for text in svg.iter(f"{SVG}text")]
+        assert "beyond" in kinds_drawn(svg)
+    far = picture(record, "A4", deviation_cents=-40.0, verdict="out")
+    assert "\u221240" in [text.text for text in far.iter(f"{SVG}text")]
+    record["notes"] = []
+    assert "beyond" not in kinds_drawn(picture(record, "A4", start_cents=-15.0, moves=[]))
+
+
+def test_a_pure_interval_has_a_line_of_its_own() -> None:
+    """G of a violin in pure fifths from A: -3.910 cents (calculated)."""
+    record = examples.record()
+    frame = string_path.frame_of(record)
+    lines = [p.get("d", "") for p in picture(record, "G3").iter(f"{SVG}path")
+             if p.get("stroke-dasharray") == "9 3"]  # fmt: skip
+    assert len(lines) == 1
+    height = float(lines[0].split()[1].split("H")[0])
+    assert height == pytest.approx(frame.y(-3.910), abs=0.01)
+    assert "pure" not in kinds_drawn(picture(record, "A4"))
 
 
 def test_time_runs_from_left_to_right() -> None:
-    frame = pictures.Frame(5, 50, 60)
-    assert frame.x(5) < frame.x(20) < frame.x(50) < pictures.WIDTH - pictures.REST / 2
+    frame = string_path.Frame(5, 50, 60)
+    assert frame.x(5) < frame.x(20) < frame.x(50) < string_path.WIDTH - string_path.REST / 2
 
 
 def test_the_path_starts_turns_and_ends_where_the_record_says() -> None:
     record = examples.record()
-    frame, string = pictures.frame_of(record), record["strings"]["G3"]
-    corners = pictures.path_points({**string, "first_s": 32.6}, frame)
+    frame, string = string_path.frame_of(record), record["strings"]["G3"]
+    corners = string_path.path_points({**string, "first_s": 32.6}, frame)
     assert [(round(t, 1), c) for t, c, _ in corners] == [
         (32.6, -95), (34.0, -95), (34.6, 12), (38.4, 12), (39.0, -9.4),
     ]  # fmt: skip
@@ -104,7 +134,7 @@ def test_the_path_starts_turns_and_ends_where_the_record_says() -> None:
 
 def test_every_pluck_has_its_bead_at_its_own_pitch() -> None:
     record = examples.record()
-    frame = pictures.frame_of(record)
+    frame = string_path.frame_of(record)
     plucks = [n for n in record["notes"] if n["string"] == "D4" and n["kind"] == "plucked"]
     beads = circles(picture(record, "D4"), BEAD)
     assert len(plucks) > 5
@@ -122,16 +152,15 @@ def dashes(svg: ElementTree.Element) -> set[str]:
     return {
         p.get("stroke-dasharray", "through")
         for p in svg.iter(f"{SVG}path")
-        if p.get("stroke") == pictures.INK and p.get("stroke-width") == "2.1"
+        if p.get("stroke") == ink.INK and p.get("stroke-width") == "2.1"
     }
 
 
 def kinds_drawn(svg: ElementTree.Element) -> set[str]:
     """What a picture really holds, read from its shapes."""
     paths = list(svg.iter(f"{SVG}path"))
-    widths = {p.get("stroke-width") for p in paths if p.get("stroke") == pictures.INK}
+    widths = {p.get("stroke-width") for p in paths if p.get("stroke") == ink.INK}
     texts = [text.text or "" for text in svg.iter(f"{SVG}text")]
-    ruled = pictures.LEFT - 3  # where the numbers of the rulers end
     return {
         kind
         for kind, there in {
@@ -140,13 +169,15 @@ def kinds_drawn(svg: ElementTree.Element) -> set[str]:
             "bow": "3.6" in widths,
             "silent": "4.5 3" in dashes(svg),
             "unheard": "1.4 2.6" in dashes(svg),
-            "size": any(re.fullmatch(r"\+\d+", t) and float(s.get("x", "nan")) != ruled
-                        for s, t in zip(svg.iter(f"{SVG}text"), texts, strict=True)),
+            "size": any(re.fullmatch(r"\+(4[5-9]|[5-9]\d|\d{3})", t) for t in texts),
+            "sure_number": any(t.startswith("±") for t in texts),
+            "beyond": any("l5 -2" in p.get("d", "") for p in paths),
+            "pure": any(p.get("stroke-dasharray") == "9 3" for p in paths),
             "left": circles(svg, LEFT),
             "sure": "1.3" in widths,
             "unsure": circles(svg, UNSURE),
             "nothing": "?" in texts and not circles(svg, UNSURE),
-            "in_tune": any(p.get("stroke") == pictures.STROKES for p in paths),
+            "in_tune": any(p.get("stroke") == ink.STROKES for p in paths),
             "close": any(p.get("stroke-dasharray") == "1.1 4.4" for p in paths),
         }.items()
         if there
@@ -167,7 +198,7 @@ def test_every_kind_in_the_pictures_stands_in_the_key() -> None:
                                     for m in s["moves"]) else set()  # fmt: skip
         for name in record["strings"]:
             drawn |= kinds_drawn(picture(record, name))
-        shown = pictures.kinds_shown(record)
+        shown = pictures.kinds_shown(record, VIOLIN)
         assert set(shown) == drawn
         assert shown == [kind for kind in pictures.KINDS if kind in drawn]
 
@@ -179,29 +210,29 @@ def test_the_key_draws_each_kind_as_the_pictures_do() -> None:
 
 
 @pytest.mark.parametrize("rise", [45, 120, 280, 460])
-@pytest.mark.parametrize("height", [48.0, 60.0, 66.0])
-def test_the_size_of_a_move_does_not_lie_on_the_path(rise: float, height: float) -> None:
+@pytest.mark.parametrize("height", [54.0, 68.0, 72.0])
+def test_labels_stay_inside_and_clear_of_what_is_drawn(rise: float, height: float) -> None:
     """Digits reach a letter's capital height over their base line: 0.72 of the font's size."""
     record = examples.record()
     record["strings"]["A4"] |= examples.string([-480, -480 + rise, 0], [7, 12], 440)
-    frame = pictures.frame_of(record, height)
-    home = pictures.home_of(record, "A4", VIOLIN)
-    svg = ElementTree.fromstring(
-        pictures.string_svg(record["strings"]["A4"], [], frame, home, rank=1)
-    )
-    move = max(record["strings"]["A4"]["moves"], key=lambda m: m["to_cents"] - m["from_cents"])
-    label = f"+{move['to_cents'] - move['from_cents']:.0f}"
-    (text,) = [t for t in svg.iter(f"{SVG}text") if t.text == label]
-    base, x = float(text.get("y", "nan")), float(text.get("x", "nan"))
-    foot, top = frame.y(move["from_cents"]), frame.y(move["to_cents"])
-    if text.get("text-anchor") == "end":
-        assert base < top - 2  # over the level, left of the end of the slope
-        assert pictures.LEFT + 20 < x <= max(frame.x(move["end_s"]), pictures.LEFT + 50)
-        assert base - 0.72 * pictures.TEXT > 0
-    else:
-        assert x > frame.x(move["end_s"])
-        assert base - 0.72 * pictures.TEXT > top  # under the level it leads to
-        assert base <= foot + 2 <= height
+    frame = string_path.frame_of(record, height)
+    home = string_path.home_of(record, "A4", VIOLIN)
+    notes = [note for note in record["notes"] if note["string"] == "A4"]
+    string = record["strings"]["A4"]
+    svg = ElementTree.fromstring(pictures.string_svg(string, notes, frame, home, rank=1))
+    largest = max(m["to_cents"] - m["from_cents"] for m in string["moves"])
+    texts = {t.text: t for t in svg.iter(f"{SVG}text")}
+    beads = [*circles(svg, BEAD), *circles(svg, START), *circles(svg, LEFT)]
+    boxes = []
+    for label in (f"+{largest:.0f}", "\u2212480"):
+        base, x = float(texts[label].get("y", "nan")), float(texts[label].get("x", "nan"))
+        top, right = base - 0.72 * pictures.TEXT, x + 0.6 * pictures.TEXT * len(label)
+        assert 0 <= top < base <= height
+        assert string_path.LEFT <= x < right <= string_path.WIDTH - string_path.REST + 1
+        assert not [at for at in beads if x < at[0] < right and top < at[1] < base]
+        boxes.append((x, top, right, base))
+    (a, b, c, d), (e, f, g, h) = boxes
+    assert c <= e or g <= a or d <= f or h <= b  # nor do they lie on each other
 
 
 def test_silent_turns_are_broken_and_unknown_ones_dotted() -> None:
@@ -212,19 +243,18 @@ def test_silent_turns_are_broken_and_unknown_ones_dotted() -> None:
     assert "1.4 2.6" in dashes(picture(record, "A4", **slipped))
 
 
-def test_the_bar_is_as_long_as_the_uncertainty() -> None:
+@pytest.mark.parametrize(("half", "height"), [(0.8, 72.0), (2.5, 72.0), (6.0, 72.0), (6.0, 54.0)])
+def test_the_doubt_can_always_be_read(half: float, height: float) -> None:
+    """A bar as long as the doubt, if that is 2 mm (7.56 CSS pixels) or more; else its number."""
     record = examples.record()
-    frame = pictures.frame_of(record)
-    for half in (0.8, 6.0):
-        svg = ElementTree.tostring(
-            picture(record, "A4", uncertainty_cents=half), encoding="unicode"
-        )
-        top, bottom = frame.y(0.4 + half), frame.y(0.4 - half)
-        wanted = (
-            f"M450 {top:.2f}".rstrip("0")  # the bar's foot left of its stem, 10 px beside the dot
-        )
-        assert wanted in svg
-        assert f"V{bottom:.2f}".rstrip("0") in svg
+    frame = string_path.frame_of(record, height)
+    string = {**record["strings"]["A4"], "uncertainty_cents": half}
+    home = string_path.home_of(record, "A4", VIOLIN)
+    svg = pictures.string_svg(string, [], frame, home, 1)
+    top, bottom = frame.y(0.4 + half), frame.y(0.4 - half)
+    bar = f"{ink.place(top)}V{ink.place(bottom)}"
+    assert (bar in svg) is (bottom - top >= 7.6)
+    assert (f">±{half}<" in svg) is (bottom - top < 7.6)
 
 
 def test_unknown_is_never_drawn_as_in_tune() -> None:
@@ -242,15 +272,17 @@ def test_unknown_is_never_drawn_as_in_tune() -> None:
 def test_the_band_reaches_from_equal_to_pure() -> None:
     """Pure targets from A: E5 +1.955, D4 -1.955, G3 -3.910 cents (calculated: just fifths)."""
     record = examples.record()
-    bands = {name: pictures.home_of(record, name, VIOLIN).in_tune for name in VIOLIN.strings}
+    bands = {name: string_path.home_of(record, name, VIOLIN).in_tune for name in VIOLIN.strings}
     assert bands["A4"] == (-3, 3)
     assert bands["E5"] == (-3, pytest.approx(4.955, abs=1e-3))
     assert bands["D4"] == (pytest.approx(-4.955, abs=1e-3), 3)
     assert bands["G3"] == (pytest.approx(-6.910, abs=1e-3), 3)
     record["reference"]["temperament"] = "pure"
-    assert pictures.home_of(record, "G3", VIOLIN).in_tune == (-3, pytest.approx(6.910, abs=1e-3))
+    assert string_path.home_of(record, "G3", VIOLIN).in_tune == (-3, pytest.approx(6.910, abs=1e-3))
     record["tolerances"]["A4"] = {"in_tune_cents": 5, "close_cents": 12}
-    assert pictures.home_of(record, "A4", VIOLIN) == pictures.Home(0, (-5, 5), (-12, 12))
+    assert string_path.home_of(record, "A4", VIOLIN) == string_path.Home(
+        0, (-5, 5), (-12, 12), (0, 0)
+    )
 
 
 def test_where_the_score_says_where_home_is_the_picture_follows() -> None:
@@ -258,10 +290,10 @@ def test_where_the_score_says_where_home_is_the_picture_follows() -> None:
     record = examples.record()
     a_string = record["strings"]["A4"]
     a_string |= {"home_cents": [7.851, 7.851], "deviation_cents": 7.9}
-    home = pictures.home_of(record, "A4", VIOLIN)
-    assert home == pictures.Home(7.851, (-3, 3), (-8, 8))
-    assert pictures.from_home(a_string, home)["deviation_cents"] == pytest.approx(0.049)
-    frame = pictures.frame_of(record)
+    home = string_path.home_of(record, "A4", VIOLIN)
+    assert home == string_path.Home(7.851, (-3, 3), (-8, 8))
+    assert string_path.from_home(a_string, home)["deviation_cents"] == pytest.approx(0.049)
+    frame = string_path.frame_of(record)
     assert circles(picture(record, "A4"), LEFT)[0][1] == pytest.approx(frame.y(0.049), abs=0.01)
 
 
@@ -273,7 +305,7 @@ def test_thicker_strings_have_thicker_lines() -> None:
         return max(
             float(p.get("stroke-width", "0"))
             for p in svg.iter(f"{SVG}path")
-            if p.get("stroke") == pictures.VARNISH
+            if p.get("stroke") == ink.VARNISH
         )
 
     assert thickness(0) < thickness(1) < thickness(2) < thickness(3)
@@ -290,8 +322,8 @@ def contrast(colour: str) -> float:
 def test_contrasts() -> None:
     """WCAG 2.2: text 4.5:1 (1.4.3), graphics 3:1 (1.4.11)."""
     assert contrast("#767676") == pytest.approx(4.54, abs=0.01)  # the usual example of 4.5:1
-    assert contrast(pictures.INK) >= 4.5
-    for colour in (pictures.VARNISH, pictures.STROKES, pictures.PALE):
+    assert contrast(ink.INK) >= 4.5
+    for colour in (ink.VARNISH, ink.STROKES, ink.PALE):
         assert contrast(colour) >= 3
 
 
@@ -301,17 +333,17 @@ def test_points_are_rings_filled_by_their_share() -> None:
         return [c.get("fill") for c in svg.iter(f"{SVG}circle")]
 
     white = "#ffffff"
-    assert fills(3, 4) == [pictures.INK] * 3 + [white]
+    assert fills(3, 4) == [ink.INK] * 3 + [white]
     assert fills(0, 1) == [white]
     assert fills(None, 2) == ["none", "none"]
     two_sure = ElementTree.fromstring(pictures.points_svg(2, 4, 1))
-    assert fills(2, 4) == [pictures.INK] * 2 + [white] * 2
+    assert fills(2, 4) == [ink.INK] * 2 + [white] * 2
     assert [c.get("fill") for c in two_sure.iter(f"{SVG}circle")] == [
-        pictures.INK, pictures.INK, white, "none",
+        ink.INK, ink.INK, white, "none",
     ]  # fmt: skip
     half_sure = ElementTree.fromstring(pictures.points_svg(2.5, 4, 1.5))
     assert [c.get("fill") for c in half_sure.iter(f"{SVG}circle")] == [
-        pictures.INK, pictures.INK, white, "none",
+        ink.INK, ink.INK, white, "none",
     ]  # fmt: skip
     assert "path" in pictures.points_svg(0.5, 1)
     assert len(fills(20, 40)) == pictures.MOST_RINGS
@@ -356,11 +388,11 @@ def test_any_record_gives_a_picture_inside_its_frame(string: dict[str, Any], at_
         "deviation_cents": string["deviation_cents"],
     }
     record = {**examples.record(), "strings": {"A4": string}, "notes": [note]}
-    frame = pictures.frame_of(record)
-    home = pictures.home_of(record, "A4", VIOLIN)
+    frame = string_path.frame_of(record)
+    home = string_path.home_of(record, "A4", VIOLIN)
     svg = ElementTree.fromstring(pictures.string_svg(string, [note], frame, home, 1))
     for circle in svg.iter(f"{SVG}circle"):
-        assert 0 <= float(circle.get("cx", "nan")) <= pictures.WIDTH
+        assert 0 <= float(circle.get("cx", "nan")) <= string_path.WIDTH
         assert 0 <= float(circle.get("cy", "nan")) <= frame.height
     for path in svg.iter(f"{SVG}path"):
         assert not re.search("nan|inf", str(path.get("d")))
@@ -369,7 +401,7 @@ def test_any_record_gives_a_picture_inside_its_frame(string: dict[str, Any], at_
 
 def test_the_time_line_has_few_and_round_marks() -> None:
     for start, end in ((0, 12), (4, 57), (0, 240), (10, 1200)):
-        svg = ElementTree.fromstring(pictures.axis_svg(pictures.Frame(start, end, 60)))
+        svg = ElementTree.fromstring(pictures.axis_svg(string_path.Frame(start, end, 60)))
         labels = [text.text for text in svg.iter(f"{SVG}text")]
         assert 3 <= len(labels) <= 9
         assert len(set(labels)) == len(labels)
@@ -402,11 +434,11 @@ def difference(image: Image.Image, baseline: Image.Image) -> tuple[float, float]
 
 def strip(record: dict[str, Any]) -> str:
     """All pictures of a record on one page."""
-    frame = pictures.frame_of(record)
+    frame = string_path.frame_of(record)
     svgs = []
     for rank, (name, string) in enumerate(record["strings"].items()):
         notes = [note for note in record["notes"] if note["string"] == name]
-        home = pictures.home_of(record, name, VIOLIN)
+        home = string_path.home_of(record, name, VIOLIN)
         svgs.append(pictures.string_svg(string, notes, frame, home, rank))
     svgs += [pictures.axis_svg(frame), pictures.points_svg(3.5, 4), pictures.points_svg(None, 2)]
     body = "".join(f"<div>{svg}</div>" for svg in svgs)

@@ -17,7 +17,7 @@ from pegmark.files.store import dump_json, read_json, write_json
 from pegmark.files.yaml_files import violations
 from pegmark.measure.tuning import read_interval
 from pegmark.publish.attention import _state_rows
-from pegmark.render import pictures
+from pegmark.render import string_path
 from pegmark.render.sheet_view import sheet_view, verdict_word
 from pegmark.score import score_student
 from pegmark.score.student import verdicts_of
@@ -642,8 +642,8 @@ def test_no_sheet_contradicts_its_verdicts(method):
     record = grade(measured, reference={"method": method})
     instrument, words = INSTRUMENTS["violin"], COMMENTS["en"]["sheet"]
     for name, state in record["strings"].items():
-        home = pictures.home_of(record, name, instrument)
-        shown = pictures.from_home(state, home)
+        home = string_path.home_of(record, name, instrument)
+        shown = string_path.from_home(state, home)
         assert shown["deviation_cents"] == pytest.approx(state["judged"]["off_cents"], abs=0.06)
         low, high = home.in_tune
         inside = low - 0.05 <= shown["deviation_cents"] <= high + 0.05  # judged to a tenth

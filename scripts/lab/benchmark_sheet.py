@@ -21,7 +21,7 @@ from functools import partial
 
 from lab import bench
 from lab import sheet_examples as examples
-from pegmark.render import pictures, sheet
+from pegmark.render import pictures, sheet, string_path
 
 RUNS = 7
 COLUMNS = ("CPU seconds a sheet", "start-up", "without", "pictures", "PDF kB")
@@ -65,11 +65,11 @@ def whole_process(record: dict, ticket: dict) -> float:
 
 def draw(record: dict, ticket: dict) -> None:
     """All pictures of one sheet."""
-    frame = pictures.frame_of(record)
+    frame = string_path.frame_of(record)
     instrument = examples.INSTRUMENTS[ticket["instrument"]["key"]]
     for rank, (name, string) in enumerate(record["strings"].items()):
         notes = [note for note in record["notes"] if note["string"] == name]
-        home = pictures.home_of(record, name, instrument)
+        home = string_path.home_of(record, name, instrument)
         pictures.string_svg(string, notes, frame, home, rank)
 
 

@@ -4,7 +4,7 @@ How they are read
 -----------------
 Every string that was left is a mark sitting on a line, the line of that string. Its place along
 the line is its deviation: on the home stroke it is right, to the left too low, to the right too
-high, on a signed logarithm of cents (as in the path pictures of `pegmark.render.pictures`). The
+high, on a signed logarithm of cents . The
 shape of the mark is the verdict: a disc is in tune; half a disc is close, with its flat side where
 the pitch should be; a triangle is out and points the way the pitch went; a ring with a question
 mark is unsure. Nothing depends on colour.
@@ -22,7 +22,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from pegmark.publish.class_records import counted_from
-from pegmark.render.pictures import INK, PALE, STRETCH_CENTS, VARNISH
+from pegmark.render.ink import INK, PALE, VARNISH
 from pegmark.words.wording import MINUS, letter
 
 if TYPE_CHECKING:
@@ -41,6 +41,7 @@ TROUBLE = ("close", "out", "unsure", "not_heard")
 WIDTH = 460.0
 LEFT = 52.0  # room for the strings' names
 RIGHT = 40.0  # room for strings without a pitch
+STRETCH_CENTS = 3.0  # the scale is linear well below this and logarithmic above
 REACH_CENTS = 200.0  # the ends of the lines; what lies beyond sits at the end
 STEP = 10.0  # px a mark takes
 FOOT = 12.0  # px under a line, for the next row's marks to stand clear

@@ -104,9 +104,13 @@ def _body(record: Record, ticket: dict[str, Any]) -> str:
     given = wording.safe_text(record["student"].get("given_name"))
     greeting = words["greeting" if given else "greeting_unnamed"].format(given_name=given)
     paragraphs = [greeting, words["bodies"][record["status"]].format(total=_total(record, ticket))]
-    if step := record.get("next_step"):
-        paragraphs.append(words["next_step"].format(text=wording.safe_text(step["text"], 400)))
+    step = wording.safe_text((record.get("next_step") or {}).get("text") or "", 400)
+    # She writes the mail herself: a step that speaks of "your teacher" stays on the sheet.
+    if step and words["teacher_word"].casefold() not in step.casefold():
+        paragraphs.append(words["next_step"].format(text=step))
     paragraphs.append(words["closing"])
+    if name := wording.safe_text(ticket.get("teacher")):
+        paragraphs.append(name)
     return "\n\n".join("\n".join(wrap(p, LINE_LENGTH)) for p in paragraphs) + "\n"
 
 

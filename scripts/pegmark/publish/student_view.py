@@ -26,7 +26,7 @@ from pegmark.publish.page_words import (
 )
 from pegmark.publish.todo import FILE_LIMIT, criteria_to_mark
 from pegmark.records.states import STATE_WORDS, state_of
-from pegmark.render import pictures
+from pegmark.render import pictures, string_path
 from pegmark.render.clips import clip_name
 from pegmark.trade import pitch
 from pegmark.trade.instruments import OpenStrings
@@ -50,6 +50,9 @@ KEY_WORDS = {  # of the path pictures
     "nothing": "not heard",
     "in_tune": "in tune",
     "close": "close",
+    "sure_number": "give or take, in cents",
+    "pure": "the pure interval: right too",
+    "beyond": "further off than 20 cents: not to scale",
 }
 BEFORE_TURN_S = 5.0  # a look at the bridge before the first turn starts this much earlier
 
@@ -108,16 +111,20 @@ def student_view(
         ),
         "notes": [_note(n) for n in record["notes"]],
         "speech": _speech(record),
-        "axis": pictures.axis_svg(pictures.frame_of(_pictured(record))) if strings else "",
-        "key": [(kind, KEY_WORDS[kind]) for kind in pictures.kinds_shown(_pictured(record))]
-        if strings
-        else [],
+        "axis": pictures.axis_svg(string_path.frame_of(_pictured(record))) if strings else "",
+        "key": _key(record) if strings else [],
         "video": _video(submission),
         "looks": _looks(record),
         "facts": _facts(record, ticket, second_opinion),
         "other_takes": [wording.safe_text(t["file"], FILE_LIMIT) for t in record["other_takes"]],
         "sheet": f"sheets/{student_id}.pdf",
     }
+
+
+def _key(record: Record) -> list[tuple[str, str]]:
+    """What the pictures of the take hold, each with its words."""
+    shown = pictures.kinds_shown(_pictured(record), _instrument(record))
+    return [(kind, KEY_WORDS[kind]) for kind in shown]
 
 
 def is_marked(record: Record) -> bool:
@@ -130,7 +137,7 @@ def _pictured(record: Record) -> dict[str, Any]:
 
 
 def _strings(record: Record) -> list[dict[str, Any]]:
-    frame = pictures.frame_of(_pictured(record))
+    frame = string_path.frame_of(_pictured(record))
     instrument = _instrument(record)
     found = []
     for rank, (name, string) in enumerate(record["strings"].items()):
@@ -139,7 +146,7 @@ def _strings(record: Record) -> list[dict[str, Any]]:
         deciding = string.get("deciding")
         picture = ""
         if name in (record.get("tolerances") or {}):
-            home = pictures.home_of(_pictured(record), name, instrument)
+            home = string_path.home_of(_pictured(record), name, instrument)
             picture = pictures.string_svg(cast(dict[str, Any], string), notes, frame, home, rank)
         found.append(
             {

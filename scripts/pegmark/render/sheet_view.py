@@ -12,15 +12,18 @@ from collections.abc import Mapping
 from datetime import UTC, datetime
 from typing import Any
 
-from pegmark.render import pictures
+from pegmark.render import pictures, string_path
 from pegmark.render.course import better, course_of, course_svg, longest_run, weeks_in_tune
+from pegmark.render.praise import praise
+from pegmark.render.string_words import string_word, strings_said
 from pegmark.trade.instruments import Instrument
 from pegmark.words import wording
 
 UNMEASURED = ("unreadable", "missing", "excused")  # the states in which nothing was heard
 # How a sheet can be set, the roomiest first: the height of its pictures, in CSS pixels. The style
 # of each stands in sheet.css; a sheet with nothing heard is set "bare".
-LAYOUTS = {"usual": pictures.HIGH, "close": 60.0, "tight": 48.0}
+LAYOUTS = {"usual": string_path.HIGH, "close": 68.0, "tight": 54.0}
+TURNS_TOLD = 12  # in the words of a picture; more cannot be followed by ear
 EXACT_CENTS = 0.05  # below, one decimal shows 0: "right on the line"
 CLIPPED_FRACTION = 0.001  # of the samples: audible crackle (common practice, no source)
 QUIET_SNR_DB = 30.0  # from here on the noise stands out of the way of every measurement
@@ -61,6 +64,7 @@ def sheet_view(record: Record, ticket: dict[str, Any], layout: str = "usual") ->
         "total": _total(record, words),
         "state": _state(record, ticket, words),
         "paths": _paths(record, instrument, words, LAYOUTS[layout]) if heard else None,
+        "well": _well(record, words),
         "next_step": _next_step(record, words),
         "points": _points(record, words),
         "counts": _counts(record, words),
@@ -183,7 +187,7 @@ def _paths(
     record: Record, instrument: Instrument | None, words: Words, height: float
 ) -> dict[str, Any]:
     part = words["paths"]
-    frame = pictures.frame_of(record, height)
+    frame = string_path.frame_of(record, height)
     names = list(record["strings"])
     rows = [
         _path_row(record, name, rank, frame, instrument, words) for rank, name in enumerate(names)
@@ -198,7 +202,7 @@ def _paths(
         ),
         "key": [
             {"text": part["key"][kind], "picture": _image(pictures.key_svg(kind))}
-            for kind in pictures.kinds_shown(record)
+            for kind in pictures.kinds_shown(record, instrument, height)
         ],
     }
 
@@ -207,15 +211,17 @@ def _path_row(
     record: Record,
     name: str,
     rank: int,
-    frame: pictures.Frame,
+    frame: string_path.Frame,
     instrument: Instrument | None,
     words: Words,
 ) -> dict[str, Any]:
     part = words["paths"]
     notes = [note for note in record.get("notes") or [] if note.get("string") == name]
-    home = pictures.home_of(record, name, instrument)
-    picture = pictures.string_svg(record["strings"][name], notes, frame, home, rank)
-    string = pictures.from_home(record["strings"][name], home)
+    home = string_path.home_of(record, name, instrument)
+    picture = pictures.string_svg(
+        record["strings"][name], notes, frame, home, rank, words["decimal"]
+    )
+    string = string_path.from_home(record["strings"][name], home)
     place = string.get("tuned_as") or 0
     return {
         "letter": string_word(name, words),
@@ -226,12 +232,6 @@ def _path_row(
         "edge": part["close_call"] if string.get("close_call") else None,
         "lines": _result_lines(string, words),
     }
-
-
-def string_word(name: str, words: Words) -> str:
-    """What the language calls a string: ``A4`` is A in English, la in Spanish."""
-    letter = wording.letter(name)
-    return str(words["notes"].get(letter[0], letter[0])) + letter[1:]
 
 
 def verdict_word(string: dict[str, Any], words: Words) -> str:
@@ -267,9 +267,8 @@ def _result_lines(string: dict[str, Any], words: Words) -> list[str]:
 
 
 def _path_alt(name: str, string: dict[str, Any], words: Words) -> str:
+    """The picture's story in words: sizes, times, silence, slips."""
     part, decimal = words["paths"], words["decimal"]
-    moves = len(string.get("moves") or [])
-    turns = {0: "alt_turns_none", 1: "alt_turns_one"}.get(moves, "alt_turns_many")
     sure = string.get("uncertainty_cents")
     fields = {"sure": wording.cents(sure, decimal) if sure is not None else "?"}
     ends = {
@@ -282,8 +281,30 @@ def _path_alt(name: str, string: dict[str, Any], words: Words) -> str:
         )
     }
     return str(part["alt"]).format(
-        string=string_word(name, words), turns=part[turns].format(turns=moves), **ends
+        string=string_word(name, words), turns=_turns_alt(string, words), **ends
     )
+
+
+def _turns_alt(string: dict[str, Any], words: Words) -> str:
+    """Every turn with its size and time, as many as can be listened to; then what slipped."""
+    part, decimal = words["paths"], words["decimal"]
+    moves = sorted(string.get("moves") or [], key=lambda move: move["start_s"])
+    said = [_turn_alt(move, words) for move in moves[:TURNS_TOLD]] or [part["alt_turns_none"]]
+    if len(moves) > TURNS_TOLD:
+        said.append(part["alt_more"].format(turns=len(moves) - TURNS_TOLD))
+    if slipped := string.get("slipped_cents"):
+        said.append(part["alt_slipped"].format(cents=wording.cents(slipped, decimal)))
+    return " ".join(said)
+
+
+def _turn_alt(move: dict[str, Any], words: Words) -> str:
+    part = words["paths"]
+    size = move["to_cents"] - move["from_cents"]
+    how = {True: "", False: part["alt_silent"], None: part["alt_unheard"]}[move.get("sounding")]
+    text = part["alt_turn_up" if size > 0 else "alt_turn_down"].format(
+        cents=wording.cents(size, words["decimal"]), time=wording.clock(move["start_s"])
+    )
+    return f"{text}{how}."
 
 
 def _side(cents: float | None) -> str:
@@ -292,6 +313,13 @@ def _side(cents: float | None) -> str:
     if abs(cents) < EXACT_CENTS:
         return "exact"
     return "high" if cents > 0 else "low"
+
+
+def _well(record: Record, words: Words) -> dict[str, str] | None:
+    if not record.get("submission"):
+        return None
+    text = wording.unwidowed(praise(record, words))
+    return {"heading": words["well"]["heading"], "text": text}
 
 
 def _next_step(record: Record, words: Words) -> dict[str, str] | None:
@@ -422,22 +450,15 @@ def _sure(record: Record, words: Words) -> dict[str, str]:
         sentences.append(part[key].format(cents=wording.cents(max(clear), words["decimal"])))
     if less:
         cents = wording.cents(max(less.values()), words["decimal"])
-        sentences.append(part["less"].format(strings=_strings(list(less), words), cents=cents))
+        sentences.append(part["less"].format(strings=strings_said(list(less), words), cents=cents))
     if lost:
-        sentences.append(part["not_heard"].format(strings=_strings(lost, words)))
+        sentences.append(part["not_heard"].format(strings=strings_said(lost, words)))
     if edge:
-        sentences.append(part["close_call"].format(strings=_strings(edge, words)))
+        sentences.append(part["close_call"].format(strings=strings_said(edge, words)))
     if record["status"] == "needs_listening":
         sentences.append(part["listening"])
     sentences.append(part["wrong"])
     return {"heading": part["heading"], "text": wording.unwidowed(" ".join(sentences))}
-
-
-def _strings(names: list[str], words: Words) -> str:
-    """Strings in a sentence: ``the A string``, ``the A and D strings``."""
-    letters = wording.listed([string_word(name, words) for name in names], words["and"])
-    key = "string_one" if len(names) == 1 else "string_many"
-    return str(words[key]).format(strings=letters)
 
 
 def _facts(record: Record, words: Words) -> dict[str, str] | None:
