@@ -526,6 +526,8 @@ def test_a_picture_wider_than_its_place_is_scrolled_by_keys(class_page, chromium
     page = desk.open(class_page, "#student-s001")
     picture = page.locator(".opened .path-picture").first
     assert picture.evaluate("e => e.scrollWidth > e.clientWidth && e.tabIndex === 0")
+    # The end of the path, where the string was left, is in sight.
+    assert picture.evaluate("e => e.scrollLeft + e.clientWidth >= e.scrollWidth - 1")
     desk.close()
     desk = Desk(chromium)
     page = desk.open(class_page, "#student-s001")

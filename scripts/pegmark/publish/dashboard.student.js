@@ -42,7 +42,9 @@ function showEverybody() {
 // On a narrow screen a picture is wider than its place: then the keys can scroll it.
 function letScroll(opened) {
   for (const picture of opened.querySelectorAll(".path-picture")) {
-    if (picture.scrollWidth > picture.clientWidth) picture.tabIndex = 0;
+    if (picture.scrollWidth <= picture.clientWidth) continue;
+    picture.tabIndex = 0;
+    picture.scrollLeft = picture.scrollWidth; // where the string was left is in sight
   }
 }
 
