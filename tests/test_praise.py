@@ -8,8 +8,8 @@ import re
 from typing import Any
 
 import pytest
-import sheet_examples
 
+from lab import sheet_examples
 from pegmark.render.praise import NEARER_CENTS, praise
 
 KINDS = {"sounding": "sounding_while_turning", "bridge": "teacher", "answers": "teacher",

@@ -29,7 +29,7 @@ from pegmark.publish.orchestra import (
 from pegmark.publish.orchestra_sound import together
 from pegmark.publish.templates import template
 from pegmark.render.clips import encode_mp3
-from pegmark.render.pictures import INK, PALE, VARNISH
+from pegmark.render.ink import INK, PALE, VARNISH
 from pegmark.signals.audio import RATE_HZ
 from pegmark.words.wording import MINUS, number
 
