@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from itertools import takewhile
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from pegmark.render.pictures import FONT, INK, PALE, VARNISH
+from pegmark.render.ink import FONT, INK, PALE, VARNISH
 from pegmark.words import wording
 
 if TYPE_CHECKING:

@@ -15,6 +15,7 @@ from typing import Any
 from pegmark.render import pictures, string_path
 from pegmark.render.course import better, course_of, course_svg, longest_run, weeks_in_tune
 from pegmark.render.praise import praise
+from pegmark.render.sheet_facts import facts_of
 from pegmark.render.string_words import string_word, strings_said
 from pegmark.trade.instruments import Instrument
 from pegmark.words import wording
@@ -25,14 +26,8 @@ UNMEASURED = ("unreadable", "missing", "excused")  # the states in which nothing
 LAYOUTS = {"usual": string_path.HIGH, "close": 68.0, "tight": 54.0}
 TURNS_TOLD = 12  # in the words of a picture; more cannot be followed by ear
 EXACT_CENTS = 0.05  # below, one decimal shows 0: "right on the line"
-CLIPPED_FRACTION = 0.001  # of the samples: audible crackle (common practice, no source)
-QUIET_SNR_DB = 30.0  # from here on the noise stands out of the way of every measurement
-NOISY_SNR_DB = 15.0  # below, measurements begin to suffer
-SPEED_CENTS = 1.0  # smaller speed errors are a clock's own and not worth a word
-FILE_NAME_LIMIT = 80  # characters of a file name: two lines of the small print
 LONG_NAME = 32  # characters that fit one line of the title in its usual size
 TEXT_LIMIT = 400  # characters of a teacher's comment or a reason: five lines
-
 Words = dict[str, Any]
 Record = dict[str, Any]
 
@@ -72,7 +67,7 @@ def sheet_view(record: Record, ticket: dict[str, Any], layout: str = "usual") ->
         "observations": _observations(record, words),
         "cautions": _cautions(instrument, words, ticket["language"]),
         "sure": _sure(record, words) if heard else None,
-        "facts": _facts(record, words),
+        "facts": facts_of(record, words),
     }
 
 
@@ -459,57 +454,6 @@ def _sure(record: Record, words: Words) -> dict[str, str]:
         sentences.append(part["listening"])
     sentences.append(part["wrong"])
     return {"heading": part["heading"], "text": wording.unwidowed(" ".join(sentences))}
-
-
-def _facts(record: Record, words: Words) -> dict[str, str] | None:
-    """The recording in small print: take, file, time, length, sound, reference."""
-    submission = record.get("submission")
-    if not submission:
-        return None
-    part = words["facts"]
-    facts = []
-    if submission.get("attempt") and (submission.get("attempts") or 1) > 1:
-        facts.append(
-            part["attempt"].format(attempt=submission["attempt"], attempts=submission["attempts"])
-        )
-    file = wording.safe_text((submission.get("file") or "").split("/")[-1], FILE_NAME_LIMIT)
-    facts.append(part["file"].format(file=file))
-    if received := wording.date(submission.get("received"), words):
-        facts.append(part["received"].format(date=received))
-    if submission.get("duration_s"):
-        facts.append(part["duration"].format(time=wording.clock(submission["duration_s"])))
-    facts += _sound_facts(record.get("recording") or {}, words)
-    facts.append(_reference(record["reference"], words))
-    text = wording.unwidowed("; ".join(facts) + ".")
-    return {"heading": part["heading"], "text": text[0].upper() + text[1:]}
-
-
-def _sound_facts(recording: dict[str, Any], words: Words) -> list[str]:
-    part = words["facts"]
-    facts = []
-    snr_db = recording.get("snr_db")
-    if snr_db is not None:
-        level = "low" if snr_db >= QUIET_SNR_DB else "some" if snr_db >= NOISY_SNR_DB else "high"
-        facts.append(part[f"noise_{level}"])
-    if (recording.get("clipped_fraction") or 0) > CLIPPED_FRACTION:
-        facts.append(part["clipped"])
-    if recording.get("low_cut_hz"):
-        facts.append(part["low_cut"])
-    if recording.get("gated"):
-        facts.append(part["gated"])
-    speed = recording.get("speed_error_cents")
-    if speed is not None and abs(speed) >= SPEED_CENTS:
-        facts.append(part["speed"].format(cents=wording.cents(speed, words["decimal"])))
-    return facts
-
-
-def _reference(reference: dict[str, Any], words: Words) -> str:
-    part = words["facts"]
-    return str(part["reference"]).format(
-        a4=wording.number(reference["a4_hz"], 1, words["decimal"]),
-        temperament=part["temperaments"][reference["temperament"]],
-        method=part["methods"][reference["method"]],
-    )
 
 
 def _image(svg: str) -> str:
