@@ -104,7 +104,8 @@ def _body(record: Record, ticket: dict[str, Any]) -> str:
     given = wording.safe_text(record["student"].get("given_name"))
     greeting = words["greeting" if given else "greeting_unnamed"].format(given_name=given)
     paragraphs = [greeting, words["bodies"][record["status"]].format(total=_total(record, ticket))]
-    step = wording.safe_text((record.get("next_step") or {}).get("text") or "", 400)
+    next_step = record.get("next_step")
+    step = wording.safe_text(next_step["text"], 400) if next_step else ""
     # She writes the mail herself: a step that speaks of "your teacher" stays on the sheet.
     if step and words["teacher_word"].casefold() not in step.casefold():
         paragraphs.append(words["next_step"].format(text=step))
