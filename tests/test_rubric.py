@@ -2,10 +2,12 @@
 
 import pytest
 
+from lab import sheet_examples
 from pegmark.files.yaml_files import read_yaml
 from pegmark.publish.gradebook import gradebook_csv
 from pegmark.records.columns import is_own_column
 from pegmark.records.problems import TeacherError
+from pegmark.render.sheet_view import sheet_view
 from pegmark.score.criteria import KINDS
 from pegmark.settings.rubric import (
     DEFAULTS,
@@ -16,7 +18,7 @@ from pegmark.settings.rubric import (
     title_of,
     total_of,
 )
-from takes import CONFIG, RUBRIC
+from takes import CONFIG, RUBRIC, grade, move, take
 
 MISTAKES = """\
 titel: Tuning
@@ -225,3 +227,60 @@ def test_titles_by_language():
     assert title_of(order, "en") == "A first"
     assert title_of(order, "es") == "Primero el la"
     assert title_of(order, "fr") == "A first"
+
+
+TWO_LEVELS = """\
+title: Afinar
+criteria:
+  - {id: notas, title: Cuerdas afinadas, points: 10, kind: final_pitch, levels: {close: 1}}
+  - {id: la, title: Primero el la, points: 2.5, kind: order, levels: {wrong: 0.5}}
+  - id: suena
+    title: Que suene
+    points: 2.5
+    kind: sounding_while_turning
+    levels: {most: 1, some: 0}
+    from_share: {most: 0.5, some: 0.5}
+  - {id: final, title: Comprobar, points: 2.5, kind: final_check, levels: {most: 0.5}}
+  - {id: puente, title: El puente, points: 2.5, kind: teacher}
+"""
+
+
+def test_a_rubric_of_two_levels_twenty_points_and_spanish_works_end_to_end(tmp_path):
+    """Half points and shares of any measured kind, from the file to the sheet and the gradebook."""
+    rubric = load_rubric(write(tmp_path / "rubric.yaml", TWO_LEVELS), {"E5"})
+    measured = take(
+        order=["D4", "A4", "G3", "E5"],
+        cents={"G3": -10.0, "D4": -40.0},
+        strings={"A4": {"checked_s": None}, "G3": {"moves": [move(30, 30, -10, sounding=False)]}},
+    )
+    record = grade(measured, rubric=rubric, language="es", marks={"puente": 2})
+    points = {row["id"]: row["points"] for row in record["score"]["criteria"]}
+    # G is close (all its share), D is out (none of it); the order is wrong (half); three turns of
+    # four sounded (two levels: all); three strings of four were checked (half).
+    assert points == {"notas": 7.5, "la": 1.25, "suena": 2.5, "final": 1.25, "puente": 2}
+    assert (record["score"]["total"], record["score"]["of"]) == (14.5, 20)
+    view = sheet_view(record, sheet_examples.ticket(language="es"))
+    assert view["total"]["sum"] == "14½ de 20"
+    said = " ".join(item["text"] for row in record["score"]["criteria"] for item in row["evidence"])
+    assert "Afinaste primero tu cuerda re" in said
+    ticket_ = {"students": [], "rubric": rubric, "policies": {"late": None}}
+    assert "notas,la,suena,final,puente" in gradebook_csv({}, ticket_)
+
+
+@pytest.mark.parametrize(
+    ("settings", "told"),
+    [
+        ("kind: order, levels: {right: 0.5, wrong: 0.7}", "right 0.5, wrong 0.7 do not fall"),
+        ("kind: small_moves, levels: {most: 0.2, some: 0.5}", "do not fall"),
+        ("kind: small_moves, levels: {all: 0.5, most: 0.5}", "with 0.5 nobody could earn all"),
+        ("kind: small_moves, from_share: {most: 0.2}", "do not fall"),
+        ("kind: final_check, levels: {often: 1}", "'often' is not a setting"),
+        ("kind: order, no_turns: never", "no_turns"),
+    ],
+)
+def test_a_mistake_in_a_share_is_told(tmp_path, settings, told):
+    with pytest.raises(TeacherError) as caught:
+        load_rubric(write(tmp_path / "rubric.yaml", criterion(f"id: a, points: 1, {settings}")))
+    (one,) = caught.value.problems
+    assert told in one["message"]
+    assert one["message"].startswith("rubric.yaml, line 1")

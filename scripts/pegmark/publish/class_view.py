@@ -99,8 +99,9 @@ def _asked(ticket: Mapping[str, Any]) -> str:
     wider = {1: "", 2: "; strings below C3 twice as wide"}.get(
         factor, f"; strings below C3 {factor:g} times as wide"
     )
+    upper = f" to {reference['a4_most_hz']:g}" if "a4_most_hz" in reference else ""
     return (
-        f"A = {reference['a4_hz']:g} Hz, {intervals[reference['temperament']]}, "
+        f"A = {reference['a4_hz']:g}{upper} Hz, {intervals[reference['temperament']]}, "
         f"{methods[reference['method']]}. In tune within {tolerances['in_tune_cents']:g} cents, "
         f"close within {tolerances['close_cents']:g}{wider}."
     )

@@ -260,8 +260,8 @@ def final_check(take: Take, criterion: dict[str, Any]) -> Finding:
     """
     bowed_only, least = setting(criterion, "bowed"), setting(criterion, "ignore_below_cents")
     turns = [t for t in take.turns if not t[1]["repair"] and surely_above(take, t, least)]
-    last = max((t for t in turns if t[1]["sure"]), key=lambda t: t[1]["turned_s"], default=None)
-    sure_s = last[1]["turned_s"] if last else None
+    last = max((t for t in turns if t[1]["sure"]), key=_surely_over_s, default=None)
+    sure_s = _surely_over_s(last) if last else None
     any_s = max((move["turned_s"] for _, move in turns), default=None)
     missing: list[str] = []
     unsure: list[str] = []
@@ -286,6 +286,13 @@ def final_check(take: Take, criterion: dict[str, Any]) -> Finding:
     return Finding(points, evidence=items)
 
 
+def _surely_over_s(turn: Turn) -> float:
+    """The earliest second at which a turn may have been over: where a string was found turned on
+    coming back to it, that is when it was last heard before."""
+    move = turn[1]
+    return float(move["turned_s"] if move["since_s"] >= move["start_s"] else move["since_s"])
+
+
 def _not_checked(
     take: Take, names: list[str], last: Turn | None, bowed_only: bool, lost: float
 ) -> dict[str, Any]:
@@ -296,7 +303,7 @@ def _not_checked(
         at_s = take.strings[names[0]]["at_s"]
         passage = _deciding(take, names[0])
     else:
-        at_s = last[1]["turned_s"]
+        at_s = _surely_over_s(last)
         passage = (min(last[1]["start_s"], at_s), max(last[1]["end_s"], at_s))
     alone = names[0] if len(names) == 1 else None
     return evidence(take.voice, code, at_s, alone, lost, passage=passage, strings=names)
