@@ -288,14 +288,17 @@ class Score(TypedDict):
     late: Late | None
 
 
+ObservationCode = Literal[
+    "far_above", "went_far_above", "slipping_peg", "false_string", "beating_string",
+    "string_changed", "pulled", "went_past", "against_each_other", "another_a",
+    "another_a_heard", "whole_sharp", "whole_flat", "tone_other_a", "harmonics",
+]  # fmt: skip
+
+
 class Observation(TypedDict):
     """Something worth saying that costs nothing."""
 
-    code: Literal[
-        "far_above", "went_far_above", "slipping_peg", "false_string", "beating_string",
-        "string_changed", "pulled", "went_past", "against_each_other", "another_a",
-        "another_a_heard", "whole_sharp", "whole_flat", "tone_other_a", "harmonics",
-    ]  # fmt: skip
+    code: ObservationCode
     text: Said
     at_s: Seconds | None
     string: StringName | None

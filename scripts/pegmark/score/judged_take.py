@@ -6,7 +6,7 @@ is told from what was done to it.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 from pegmark.score import turns
 from pegmark.score.feedback import Voice
@@ -15,6 +15,9 @@ from pegmark.score.reference import frame_of
 from pegmark.score.turns import Sounded
 from pegmark.score.verdicts import Judgement, judge_strings
 from pegmark.trade.targets import Frame
+
+if TYPE_CHECKING:
+    from pegmark.records.take import Measured
 
 Record = dict[str, Any]
 
@@ -40,7 +43,7 @@ def judge_take(ticket: dict[str, Any], measured: Record) -> Take:
     """A measured take moved to the assignment's reference and judged."""
     frame, heard_a, tone = frame_of(ticket, measured)
     unheard_a = ticket["reference"].get("unheard_a", "open")
-    judgements = judge_strings(measured, frame, heard_a, unheard_a)
+    judgements = judge_strings(cast("Measured", measured), frame, heard_a, unheard_a)
     sounded = _sounded(measured, frame)
     strings = {
         name: _string(measured["strings"].get(name) or {}, judgements[name], sounded[name], frame)

@@ -10,7 +10,7 @@ import math
 import statistics
 from collections.abc import Iterator
 from itertools import pairwise
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.score.finding import Take
 from pegmark.score.reference import A_REACH_CENTS
@@ -18,6 +18,9 @@ from pegmark.score.turns import size
 from pegmark.trade import pitch
 from pegmark.trade.targets import distance_to_span
 from pegmark.trade.tolerances import C3_SEMITONE
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Observation, ObservationCode
 
 # Attack against decay. Sound strings plucked loudly start up to 16 cents sharp, low ones up to 40
 # (real orchestral samples; design, section 6): what goes beyond is worth a look.
@@ -35,7 +38,7 @@ OVERSHOOTS = 3  # going past the note this often: the moves are too large to lan
 TONE_OFF_CENTS = 3.0  # a sounded A this far from the assignment's is another A
 
 
-def observe(take: Take) -> list[dict[str, Any]]:
+def observe(take: Take) -> list[Observation]:
     """The observations of a take, by kind: what can harm first, then string by string."""
     found = []
     looks = (
@@ -48,8 +51,12 @@ def observe(take: Take) -> list[dict[str, Any]]:
 
 
 def _seen(
-    take: Take, code: str, at_s: float | None, string: str | None = None, **fields: Any
-) -> dict[str, Any]:
+    take: Take,
+    code: ObservationCode,
+    at_s: float | None,
+    string: str | None = None,
+    **fields: Any,
+) -> Observation:
     text = take.voice.say(f"observations.{code}", at_s=at_s, string=string, **fields)
     return {"code": code, "text": text, "at_s": at_s, "string": string}
 
@@ -80,7 +87,7 @@ def _first_s(take: Take, name: str) -> float | None:
     return min(starts) if starts else known
 
 
-def _far_above(take: Take) -> Iterator[dict[str, Any]]:
+def _far_above(take: Take) -> Iterator[Observation]:
     """A string that was left far above its pitch, or turned up that far on the way.
 
     One that was found there and turned down is no fault: that is what should be done.
@@ -105,7 +112,7 @@ def _highest_home(take: Take, name: str) -> float:
     return float(take.strings[name]["home_cents"][1])
 
 
-def _slipped(take: Take) -> Iterator[dict[str, Any]]:
+def _slipped(take: Take) -> Iterator[Observation]:
     """A string that fell back by itself: the largest fall, told when it was heard."""
     for name, string in take.strings.items():
         slipped = string["slipped_cents"]
@@ -117,7 +124,7 @@ def _slipped(take: Take) -> Iterator[dict[str, Any]]:
         yield _seen(take, "slipping_peg", at_s, name, cents=slipped)
 
 
-def _false(take: Take) -> Iterator[dict[str, Any]]:
+def _false(take: Take) -> Iterator[Observation]:
     """A string whose plucks begin far from the pitch they settle on, again and again."""
     for name, string in take.strings.items():
         low = pitch.semitone(name) < C3_SEMITONE
@@ -136,7 +143,7 @@ def _false(take: Take) -> Iterator[dict[str, Any]]:
             )
 
 
-def _beating(take: Take) -> Iterator[dict[str, Any]]:
+def _beating(take: Take) -> Iterator[Observation]:
     """A string whose partials beat by themselves, in most of its plucks that tell."""
     for name in take.strings:
         told = [n for n in take.sounded[name].clear if n.get("beating_db") is not None]
@@ -145,7 +152,7 @@ def _beating(take: Take) -> Iterator[dict[str, Any]]:
             yield _seen(take, "beating_string", deep[0]["start_s"], name)
 
 
-def _changed(take: Take) -> Iterator[dict[str, Any]]:
+def _changed(take: Take) -> Iterator[Observation]:
     """A string that stood so low that it is new, or had let go."""
     for name, _ in _heard(take):
         lowest, at_s = min(_stays(take, name), default=(0.0, None))
@@ -153,7 +160,7 @@ def _changed(take: Take) -> Iterator[dict[str, Any]]:
             yield _seen(take, "string_changed", at_s, name, cents=lowest)
 
 
-def _pulled(take: Take) -> Iterator[dict[str, Any]]:
+def _pulled(take: Take) -> Iterator[Observation]:
     """A string that the tuning of others pulled out of tune, and that was left so."""
     for name, string in _heard(take):
         last = string["own_changes"][-1] if string["own_changes"] else None
@@ -167,7 +174,7 @@ def _pulled(take: Take) -> Iterator[dict[str, Any]]:
             yield _seen(take, "pulled", last["end_s"], name, cents=size(last))
 
 
-def _against_each_other(take: Take) -> Iterator[dict[str, Any]]:
+def _against_each_other(take: Take) -> Iterator[Observation]:
     """Two neighbours that are both in tune and lean apart, or together: not graded.
 
     Beats are those of the partials that meet in the pure interval.
@@ -200,14 +207,14 @@ def _beats_hz(upper_hz: float, lower_hz: float, semitones: int) -> float:
     return abs(up * upper_hz - down * lower_hz)
 
 
-def _went_past(take: Take) -> Iterator[dict[str, Any]]:
+def _went_past(take: Take) -> Iterator[Observation]:
     for name, string in take.strings.items():
         past = string["overshoots"]
         if len(past) >= OVERSHOOTS:
             yield _seen(take, "went_past", past[0]["at_s"], name, times=len(past))
 
 
-def _whole(take: Take) -> Iterator[dict[str, Any]]:
+def _whole(take: Take) -> Iterator[Observation]:
     """All strings agree on another A, or all stand out of tune on one side of their pitch.
 
     By ear, what counts is the A that was sounded.
@@ -232,7 +239,7 @@ def _whole(take: Take) -> Iterator[dict[str, Any]]:
     if agree and abs(middle) <= A_REACH_CENTS:
         wanted = pitch.shift_hz(take.frame.a4_hz, base)
         hertz = pitch.shift_hz(wanted, middle)
-        code = "another_a_heard" if tone else "another_a"
+        code: ObservationCode = "another_a_heard" if tone else "another_a"
         yield _seen(take, code, None, None, hertz=hertz, wanted_hertz=wanted)
         return
     spans = [take.frame.span(name) for name in take.strings]
@@ -243,7 +250,7 @@ def _whole(take: Take) -> Iterator[dict[str, Any]]:
         yield _seen(take, "whole_flat", None, None, cents=max(cents for cents, _, _ in known))
 
 
-def _tone(take: Take) -> Iterator[dict[str, Any]]:
+def _tone(take: Take) -> Iterator[Observation]:
     """A sounded A that is not the assignment's."""
     tone = take.tone
     if tone is None:
@@ -256,7 +263,7 @@ def _tone(take: Take) -> Iterator[dict[str, Any]]:
         )
 
 
-def _harmonics(take: Take) -> Iterator[dict[str, Any]]:
+def _harmonics(take: Take) -> Iterator[Observation]:
     """Harmonics where an open string is missing: harmonics are not graded."""
     harmonics = [note for note in take.notes if note["kind"] == "harmonic"]
     if harmonics and any(string["heard"] == "not_heard" for string in take.strings.values()):

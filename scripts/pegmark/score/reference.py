@@ -9,6 +9,7 @@ string_to_string  as tuner, for the A string alone
 from __future__ import annotations
 
 import statistics
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -61,7 +62,7 @@ def hear_a(sounded: list[dict[str, Any]], a_settled_s: float | None) -> HeardA |
     return before[-1] if before else tones[0]
 
 
-def tone_of(measured: dict[str, Any], a_string: str) -> HeardA | None:
+def tone_of(measured: Mapping[str, Any], a_string: str) -> HeardA | None:
     """The A that was sounded in a measured take, whatever the assignment's method."""
     string = measured["strings"].get(a_string) or {}
     settled_s = string.get("settled_s")
@@ -72,7 +73,7 @@ def tone_of(measured: dict[str, Any], a_string: str) -> HeardA | None:
 
 
 def frame_of(
-    ticket: dict[str, Any], measured: dict[str, Any]
+    ticket: dict[str, Any], measured: Mapping[str, Any]
 ) -> tuple[Frame, HeardA | None, HeardA | None]:
     """What a take is counted from: (frame, the sounded A that counts, the sounded A if any)."""
     instrument = Instrument.from_dict(ticket["instrument"])
@@ -103,7 +104,7 @@ def _allows(least_hz: float, most_hz: float, tone: HeardA | None) -> bool:
     return low - half <= tone.cents <= high + half
 
 
-def _own_a_hz(measured: dict[str, Any], frame: Frame) -> float:
+def _own_a_hz(measured: Mapping[str, Any], frame: Frame) -> float:
     """The A that the student's own instrument has: its A string's, else its strings' middle."""
     heard = {
         name: string["deviation_cents"]

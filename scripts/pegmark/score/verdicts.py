@@ -22,13 +22,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from pegmark.score.reference import HeardA
 from pegmark.score.turns import SAME_CENTS
 from pegmark.trade import pitch
 from pegmark.trade.targets import Frame, distance_to_span
 from pegmark.trade.tolerances import Tolerance
+
+if TYPE_CHECKING:
+    from pegmark.records.take import Measured, MeasuredNote, MeasuredString
 
 LEVELS = ("in_tune", "close", "out")  # from the best to the worst
 # Two strings sounded together and the same two alone may differ by this much and still agree
@@ -92,7 +95,7 @@ def judge(
 
 
 def judge_strings(
-    measured: dict[str, Any], frame: Frame, heard_a: HeardA | None, unheard_a: str = "open"
+    measured: Measured, frame: Frame, heard_a: HeardA | None, unheard_a: str = "open"
 ) -> dict[str, Judgement]:
     """The judgement on every string of a measured take, by the assignment's method.
 
@@ -113,7 +116,7 @@ def judge_strings(
 
 def _judge_string(
     name: str,
-    measured: dict[str, Any],
+    measured: Measured,
     frame: Frame,
     heard_a: HeardA | None,
     unheard_a: str,
@@ -128,16 +131,17 @@ def _judge_string(
         return _judge_counted(name, string, frame, heard_a)
     if name != a_name:
         own = measured["strings"].get(a_name)
-        if own is None or _unknown(own) is not None:
+        own_cents = own["deviation_cents"] if own and _unknown(own) is None else None
+        if own is None or own_cents is None:
             return Judgement("unsure", reason="no_a", **_where(string))
-        return _judge_from(name, string, frame, own["deviation_cents"], _half(own), "own_a")
+        return _judge_from(name, string, frame, own_cents, _half(own), "own_a")
     if unheard_a == "reference":
         return _judge_counted(name, string, frame, None)
     return Judgement("unsure", reason="no_a_sounded", **_where(string))
 
 
 def _judge_counted(
-    name: str, string: dict[str, Any], frame: Frame, heard_a: HeardA | None
+    name: str, string: MeasuredString, frame: Frame, heard_a: HeardA | None
 ) -> Judgement:
     """The judgement on a string counted from the sounded A, or from the assignment's."""
     if heard_a is None:
@@ -146,34 +150,42 @@ def _judge_counted(
     return _judge_from(name, string, frame, heard_a.cents, half, "reference_tone")
 
 
-def _half(string: dict[str, Any]) -> float:
+def _half(string: MeasuredString) -> float:
     """The half-width that decides: what a student left out afterwards is not in it."""
     own = string.get("deciding_uncertainty_cents")
-    return float(string["uncertainty_cents"] if own is None else own)
+    half = string["uncertainty_cents"] if own is None else own
+    return math.inf if half is None else half
 
 
-def _where(string: dict[str, Any]) -> dict[str, Any]:
+def _known_cents(string: MeasuredString) -> float:
+    """The deviation of a string whose pitch is known (see `_unknown`)."""
+    cents = string["deviation_cents"]
+    assert cents is not None
+    return cents
+
+
+def _where(string: MeasuredString) -> dict[str, Any]:
     """Where a string can be listened to."""
     note = string.get("deciding")
     passage = (note["start_s"], note["end_s"]) if note else None
     return {"at_s": string.get("at_s"), "passage": passage}
 
 
-def _unknown(string: dict[str, Any] | None) -> Judgement | None:
+def _unknown(string: MeasuredString | None) -> Judgement | None:
     """The judgement on a string whose pitch is not known, or None when it is."""
     if string is None or string["heard"] == "not_heard":
         return Judgement("not_heard")
-    known = string["deviation_cents"] is not None and string["uncertainty_cents"] is not None
-    if string["heard"] == "unsure" or not known:
+    cents = string["deviation_cents"]
+    if string["heard"] == "unsure" or cents is None or string["uncertainty_cents"] is None:
         return Judgement("unsure", reason="string", **_where(string))
-    if min(abs(string.get("slipped_cents") or 0.0), abs(string["deviation_cents"])) > FELL_CENTS:
+    if min(abs(string.get("slipped_cents") or 0.0), abs(cents)) > FELL_CENTS:
         return Judgement("unsure", reason="fell", **_where(string))
     return None
 
 
 def _judge_from(
     name: str,
-    string: dict[str, Any],
+    string: MeasuredString,
     frame: Frame,
     a_cents: float,
     a_uncertainty_cents: float,
@@ -185,7 +197,7 @@ def _judge_from(
     span = (min(0.0, pure), max(0.0, pure))
     judged = _state(
         name,
-        string["deviation_cents"] - a_cents,
+        _known_cents(string) - a_cents,
         half,
         span,
         frame,
@@ -201,7 +213,7 @@ def _judge_from(
     return replace(judged, before_slip=before)
 
 
-def _stood_before_slip(string: dict[str, Any]) -> float | None:
+def _stood_before_slip(string: MeasuredString) -> float | None:
     """Where a string stood that then fell by itself and was left so; None: it did not."""
     fall, moves = string.get("slipped_cents"), string.get("moves")
     if string.get("changes") is not None:
@@ -211,7 +223,7 @@ def _stood_before_slip(string: dict[str, Any]) -> float | None:
     stood = moves[-1]["to_cents"] if moves else string.get("start_cents")
     if fall is None or stood is None:
         return None
-    return stood if abs(stood - string["deviation_cents"] - fall) <= SAME_CENTS else None
+    return stood if abs(stood - _known_cents(string) - fall) <= SAME_CENTS else None
 
 
 def _state(
@@ -260,7 +272,7 @@ def _one_fault_once(
     name: str,
     judged: Judgement,
     judgements: dict[str, Judgement],
-    measured: dict[str, Any],
+    measured: Measured,
     frame: Frame,
     heard_a: HeardA | None,
 ) -> Judgement:
@@ -277,7 +289,7 @@ def _one_fault_once(
     return alone if alone.verdict in better else judged
 
 
-def _judge_interval(name: str, measured: dict[str, Any], frame: Frame) -> Judgement:
+def _judge_interval(name: str, measured: Measured, frame: Frame) -> Judgement:
     """The judgement on a string by the pure interval to its neighbour on A's side.
 
     The two sounded together after both were set decide; where they were not, the two pitches do.
@@ -289,7 +301,7 @@ def _judge_interval(name: str, measured: dict[str, Any], frame: Frame) -> Judgem
     if beside is not None and _unknown(beside) is None:
         expected = frame.pure_cents(name) - frame.pure_cents(other)
         alone = (
-            string["deviation_cents"] - beside["deviation_cents"] - expected,
+            _known_cents(string) - _known_cents(beside) - expected,
             math.hypot(_half(string), _half(beside)),
         )
     together = _sounded_together(name, other, measured, frame)
@@ -317,7 +329,7 @@ def _judge_interval(name: str, measured: dict[str, Any], frame: Frame) -> Judgem
         frame,
         against="neighbour",
         neighbour=other,
-        zero_cents=string["deviation_cents"] - cents - frame.shift(name),
+        zero_cents=_known_cents(string) - cents - frame.shift(name),
         **where,
     )
 
@@ -331,9 +343,7 @@ class _Together(NamedTuple):
     passage: tuple[float, float] | None
 
 
-def _sounded_together(
-    name: str, other: str, measured: dict[str, Any], frame: Frame
-) -> _Together | None:
+def _sounded_together(name: str, other: str, measured: Measured, frame: Frame) -> _Together | None:
     """The last two-string note of a pair after both were set.
 
     None for a pair that does not stand in the instrument's interval (a low C beside E).
@@ -341,7 +351,7 @@ def _sounded_together(
     if abs(pitch.semitone(name) - pitch.semitone(other)) != frame.instrument.interval:
         return None
     strings = measured["strings"]
-    set_s = max((strings.get(s) or {}).get("settled_s") or 0.0 for s in (name, other))
+    set_s = max(strings[s]["settled_s"] or 0.0 for s in (name, other) if s in strings)
     found = [
         interval
         for interval in measured.get("intervals") or []
@@ -355,10 +365,10 @@ def _sounded_together(
     # against the pure interval (pegmark.measure.tuning.read_interval)
     wide = last["interval_cents"] if name == last["string"] else -last["interval_cents"]
     passage = _two_strings(last["at_s"], measured["notes"])
-    return _Together(wide, last["uncertainty_cents"], last["at_s"], passage)
+    return _Together(wide, last["uncertainty_cents"] or 0.0, last["at_s"], passage)
 
 
-def _two_strings(at_s: float, notes: list[dict[str, Any]]) -> tuple[float, float] | None:
+def _two_strings(at_s: float, notes: list[MeasuredNote]) -> tuple[float, float] | None:
     """The note of two strings that begins at a second."""
     ends = (n["end_s"] for n in notes if n["kind"] == "two_strings" and n["start_s"] == at_s)
     return next(((at_s, end_s) for end_s in ends), None)
