@@ -14,6 +14,7 @@ from pegmark.files.code_pages import MIXED
 from pegmark.files.tables import Row, Table, read_table
 from pegmark.receive.roster_names import WHOLE, read_name
 from pegmark.receive.roster_words import FIELDS, LANGUAGES, NO, NOTHING, PART, YES
+from pegmark.receive.school_export import find_export, read_export
 from pegmark.records.problems import Problem, TeacherError, problem
 from pegmark.settings.assignment import Settings
 from pegmark.trade.instruments import fold
@@ -27,7 +28,8 @@ NEEDED = (
 )
 # Tables in a class folder that are something else.
 _OTHER_TABLE = re.compile(
-    r"(?:matches|received|marks.*|blind.*|sent|gradebook.*|attention|users|classes|enrollments)\.\w+",
+    r"(?:matches|received|marks.*|blind.*|sent|gradebook.*|attention|instruments|"
+    r"users|classes|enrollments)\.\w+",
     re.IGNORECASE,
 )
 _TABLES = (".csv", ".tsv", ".xlsx", ".ods")
@@ -95,7 +97,10 @@ def read_roster(class_dir: Path, settings: Settings) -> Roster:
     stand twice, instruments that are not known, languages, due times and excuses not understood.
     """
     path = find_roster(class_dir)
-    table = read_table(path, FIELDS, NEEDED, mapped=settings.assignment["roster_columns"])
+    if path == find_export(class_dir):
+        table = read_export(class_dir, path, settings.assignment["oneroster_class"])
+    else:
+        table = read_table(path, FIELDS, NEEDED, mapped=settings.assignment["roster_columns"])
     table = _with_whole_name(table)
     problems: list[Problem] = []
     notices: list[dict[str, str]] = []
@@ -112,7 +117,8 @@ def read_roster(class_dir: Path, settings: Settings) -> Roster:
 
 
 def find_roster(class_dir: Path) -> Path:
-    """The class list: roster.csv and its like, else the one table that is nothing else.
+    """The class list: roster.csv and its like, else the one table that is nothing else, else the
+    school's export by the open roster standard.
 
     Raises TeacherError where there is none, or more than one.
     """
@@ -126,6 +132,8 @@ def find_roster(class_dir: Path) -> Path:
     ]
     if len(found) == 1:
         return found[0]
+    if not found and (export := find_export(class_dir)):
+        return export
     if not found:
         raise TeacherError(
             [
