@@ -111,6 +111,7 @@ def read_yaml(path: Path | str) -> YamlFile:
         raise TeacherError([_unreadable(path, "not a UTF-8 text")]) from error
     loader = _Loader(text)
     try:
+        _refuse_aliases(text)
         node = loader.get_single_node()
         repeated = list(_repeated_keys(node))
         data = {} if node is None else loader.construct_document(node)
@@ -142,6 +143,17 @@ def read_yaml(path: Path | str) -> YamlFile:
             ]
         )
     return YamlFile(path, data, node)
+
+
+def _refuse_aliases(text: str) -> None:
+    """Raise for an alias (``*name``): a few nested ones stand for more than any memory holds."""
+    if "*" not in text or "&" not in text:
+        return
+    for token in yaml.scan(text, Loader=_Loader):
+        if isinstance(token, yaml.AliasToken):
+            raise yaml.MarkedYAMLError(
+                problem="an alias such as *name is not used here", problem_mark=token.start_mark
+            )
 
 
 def check(data: Any, schema: str | dict[str, Any], source: YamlFile | str) -> list[Problem]:
