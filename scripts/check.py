@@ -7,6 +7,7 @@ Makes its own environment at first use. Options it does not know go to pytest, a
 import argparse
 import os
 import re
+import secrets
 import subprocess
 import sys
 import time
@@ -38,6 +39,8 @@ def main() -> int:
     }
     if not args.fast:
         checks["pytest"] = lambda: test(for_pytest)
+        if not for_pytest:
+            checks["fresh cases"] = draw_fresh_cases
     results = [run_check(name, check) for name, check in checks.items()]
     print("\nSummary")
     for name, passed, seconds in results:
@@ -53,16 +56,27 @@ def run_check(name: str, check: Callable[[], bool]) -> tuple[str, bool, float]:
     return name, passed, time.monotonic() - start
 
 
-def tool(module: str, *arguments: str) -> bool:
-    """Run a Python tool at the project's root; whether it passed."""
+def tool(module: str, *arguments: str, **variables: str) -> bool:
+    """Run a Python tool at the project's root, with variables of its environment; whether it
+    passed."""
     command = [sys.executable, "-m", module, *arguments]
-    return subprocess.run(command, cwd=environment.ROOT).returncode == 0
+    environ = os.environ | variables
+    return subprocess.run(command, cwd=environment.ROOT, env=environ).returncode == 0
 
 
-def test(for_pytest: list[str]) -> bool:
+def test(for_pytest: list[str], **variables: str) -> bool:
     """Run the tests, a file at a time on each core; skipped ones are listed with the reason."""
     workers = str(min(os.cpu_count() or 1, MOST_WORKERS))
-    return tool("pytest", "-q", "-rs", "-n", workers, "--dist", "loadfile", *for_pytest)
+    options = ["-q", "-rs", "-n", workers, "--dist", "loadfile", *for_pytest]
+    return tool("pytest", *options, **variables)
+
+
+def draw_fresh_cases() -> bool:
+    """Run every property test on ten cases that nobody has seen; the seed gives them again."""
+    options = ["-m", "hypothesis", f"--hypothesis-seed={secrets.randbelow(2**32)}"]
+    again = f"HYPOTHESIS_PROFILE=fresh .venv/bin/python -m pytest {' '.join(options)}"
+    print(f"The same cases again: {again}", flush=True)
+    return test(options, HYPOTHESIS_PROFILE="fresh")
 
 
 def lint_workflow() -> bool:

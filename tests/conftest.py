@@ -1,12 +1,13 @@
 """What every test needs: the package's folder on the path, one thread for linear algebra.
 
-Property tests draw the same examples at every run, so that a run says the same twice; others are
-drawn with HYPOTHESIS_PROFILE=search.
+Property tests draw the same examples at every run, so that a run says the same twice. With
+HYPOTHESIS_PROFILE=fresh they draw FRESH_CASES others each, by --hypothesis-seed (scripts/check.py).
 """
 
 import os
 import sys
 from pathlib import Path
+from typing import Any
 
 from hypothesis import settings
 
@@ -16,6 +17,14 @@ for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
 ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT / "scripts"))
 
-settings.register_profile("same", derandomize=True)
-settings.register_profile("search", derandomize=False)
-settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "same"))
+PROFILE = os.environ.get("HYPOTHESIS_PROFILE", "same")
+FRESH_CASES = 10
+settings.register_profile("same", derandomize=True, deadline=None)
+settings.register_profile("fresh", max_examples=FRESH_CASES, deadline=None, database=None)
+settings.load_profile(PROFILE)
+
+
+def cases(most: int, **more: Any) -> settings:
+    """How many examples a property test draws, with other settings of Hypothesis."""
+    few = min(most, FRESH_CASES) if PROFILE == "fresh" else most
+    return settings(max_examples=few, deadline=None, **more)

@@ -9,9 +9,10 @@ from copy import deepcopy
 from itertools import pairwise
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from conftest import cases
 from pegmark.score.verdicts import judge
 from pegmark.settings.rubric import check_rubric
 from pegmark.trade.tolerances import resolve_tolerances
@@ -521,7 +522,7 @@ WORTH = {"in_tune": 2, "close": 1, "out": 0}
 TOLERANCE = resolve_tolerances(ticket()["tolerances"], INSTRUMENTS["violin"])["G3"]
 
 
-@settings(max_examples=300, deadline=None)
+@cases(300)
 @given(st.lists(CENTS, min_size=2, max_size=6), st.floats(0, 12))
 def test_nearer_is_never_judged_worse(deviations, half):
     """One string alone, the same uncertainty: on either side the verdict falls with distance."""
@@ -549,7 +550,7 @@ def test_an_honest_interval_seldom_costs_a_point():
         assert worse / 4000 <= 0.025 + 3 * 0.0025
 
 
-@settings(max_examples=100, deadline=None)
+@cases(100)
 @given(
     st.dictionaries(st.sampled_from(["E5", "A4", "D4", "G3"]), CENTS, min_size=1),
     st.sampled_from(["E5", "A4", "D4", "G3"]),
@@ -575,7 +576,7 @@ def test_better_tuning_never_scores_less(cents, better, share, half, method):
         assert now >= was - 1e-9
 
 
-@settings(max_examples=60, deadline=None)
+@cases(60)
 @given(
     st.dictionaries(st.sampled_from(["E5", "A4", "D4", "G3"]), CENTS, min_size=1),
     st.sampled_from([("E5", "A4"), ("G3", "D4")]),
@@ -602,7 +603,7 @@ def test_a_better_interval_never_scores_less(cents, pair, share, half):
         assert after["total"] >= before["total"] - 1e-9
 
 
-@settings(max_examples=40, deadline=None)
+@cases(40)
 @given(st.lists(st.floats(1, 300), min_size=2, max_size=5))
 def test_smaller_moves_never_score_less(sizes):
     points = [

@@ -7,10 +7,10 @@ import importlib.util
 import sys
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
-from conftest import ROOT
+from conftest import ROOT, cases
 from lab.paths import Habits, random_path
 from pegmark.identify import name_strings
 from pegmark.records.note import SURE_ODDS
@@ -239,7 +239,7 @@ def test_problems_that_were_there_stay_first():
     assert codes(record) == ["quiet", "string_unsure"]
 
 
-@settings(max_examples=25, deadline=None)
+@cases(25)
 @given(
     seed=st.integers(0, 10_000),
     cents=st.floats(-15, 15),
@@ -261,7 +261,7 @@ def test_a_little_shift_of_pitch_or_time_changes_no_name(seed, cents, seconds, k
             assert told(a) == told(b)
 
 
-@settings(max_examples=25, deadline=None)
+@cases(25)
 @given(seed=st.integers(0, 10_000))
 def test_odds_are_probabilities_and_names_are_strings(seed):
     record, _ = simulated(VIOLIN, seed, spread_cents=400, uniform=True)

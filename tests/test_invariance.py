@@ -10,10 +10,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, Phase, given, settings
+from hypothesis import HealthCheck, Phase, given
 from hypothesis import strategies as st
 
-from conftest import ROOT
+from conftest import ROOT, cases
 from lab import samples, takes
 from pegmark.decode import decode_recording
 from pegmark.identify import name_strings
@@ -25,10 +25,8 @@ from soundfiles import encode
 
 RATE_HZ = 16000
 INSTRUMENTS = load_instruments(ROOT / "config" / "instruments.yaml")
-FEW = settings(
-    max_examples=4,
-    deadline=None,
-    derandomize=True,
+FEW = cases(
+    4,
     suppress_health_check=list(HealthCheck),
     phases=[Phase.explicit, Phase.generate],  # an example takes seconds: none is made simpler
 )

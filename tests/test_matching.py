@@ -7,9 +7,10 @@ import re
 import unicodedata
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from conftest import cases
 from lab.classroom import CONFIG
 from lab.spellings import make_class, outsider, spell
 from pegmark.receive.matching import Matcher
@@ -264,7 +265,7 @@ def test_the_order_of_the_roster_does_not_matter():
         assert one.match(file).student_id == two.match(file).student_id
 
 
-@settings(max_examples=150, deadline=None)
+@cases(150)
 @given(st.text(min_size=1, max_size=120))
 def test_any_name_is_matched_or_asked(matcher, text):
     """No text breaks the matcher, and a text without letters or digits names nobody."""

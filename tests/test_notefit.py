@@ -11,10 +11,10 @@ import warnings
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
-from conftest import ROOT
+from conftest import ROOT, cases
 from lab import rooms, samples, strings
 from pegmark.measure import plucks, two_strings
 from pegmark.measure.note_fit import NoteFit, fit_note, t_quantile
@@ -472,9 +472,7 @@ class TestOtherSounds:
             assert fit.reason == "its partials form no series"
 
 
-QUICK = settings(
-    max_examples=15, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck)
-)
+QUICK = cases(15, suppress_health_check=list(HealthCheck))
 
 
 class TestProperties:

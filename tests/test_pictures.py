@@ -11,10 +11,11 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from PIL import Image
 
+from conftest import cases
 from lab import sheet_examples as examples
 from pegmark.render import ink, pictures, string_path
 
@@ -377,7 +378,7 @@ def any_strings(draw: Any) -> dict[str, Any]:
     )
 
 
-@settings(max_examples=60, deadline=None)
+@cases(60)
 @given(any_strings(), st.floats(0, 1200))
 def test_any_record_gives_a_picture_inside_its_frame(string: dict[str, Any], at_s: float) -> None:
     note = {

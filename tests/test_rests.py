@@ -6,10 +6,11 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scipy.stats import norm
 
+from conftest import cases
 from lab import rooms, strings
 from pegmark.measure import plateaus
 from pegmark.measure.plateaus import Rest
@@ -86,7 +87,7 @@ class TestRests:
         points = cents + np.random.default_rng(5).normal(0, 2.0, len(cents))
         assert plateaus.wander(points, share) == pytest.approx(2.0, rel=0.25)
 
-    @settings(max_examples=50, deadline=None)
+    @cases(50)
     @given(cents=st.lists(st.floats(-300, 300), min_size=4, max_size=40), least=st.floats(2, 20))
     def test_rests_follow_one_another_and_stand_apart(self, cents, least) -> None:
         times = np.arange(len(cents)) * 0.1

@@ -8,9 +8,10 @@ import sys
 from copy import deepcopy
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from conftest import cases
 from lab import sheet_examples
 from odd_takes import odd_rubric, odd_take
 from pegmark.files.store import dump_json, read_json, write_json
@@ -281,7 +282,7 @@ def test_points_of_any_size_add_up(points, key):
 STRINGS = st.sampled_from(["E5", "A4", "D4", "G3"])
 
 
-@settings(max_examples=50, deadline=None)
+@cases(50)
 @given(
     st.dictionaries(STRINGS, st.floats(-40, 40)),
     st.dictionaries(STRINGS, st.sampled_from(["not_heard", "unsure"])),
@@ -799,7 +800,7 @@ TAKES = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@cases(60)
 @given(TAKES, st.randoms(use_true_random=False), st.sampled_from(["latest", "best"]))
 def test_no_order_of_files_changes_a_record(described, draw, policy):
     """Takes, their facts and the files left aside come in any order: the bytes stay the same."""
@@ -836,7 +837,7 @@ def test_no_order_of_files_changes_a_record(described, draw, policy):
     assert len(records) == 1
 
 
-@settings(max_examples=40, deadline=None)
+@cases(40)
 @given(st.randoms(use_true_random=False))
 def test_no_order_of_notes_changes_points(draw):
     measured = take(cents={"G3": -25.0}, strings={"D4": {"moves": [move(20, 30, sounding=False)]}},

@@ -12,10 +12,10 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, given
 from hypothesis import strategies as st
 
-from conftest import ROOT
+from conftest import ROOT, cases
 from lab import rooms, speech, strings, takes
 from pegmark.segment import find_notes
 from pegmark.trade.instruments import load_instruments
@@ -425,13 +425,13 @@ def short_take():
 
 class TestProperties:
     @given(gain_db=st.floats(-30, 12))
-    @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+    @cases(12, suppress_health_check=[HealthCheck.too_slow])
     def test_gain_changes_nothing(self, short_take, gain_db) -> None:
         audio, _, record = short_take
         same_notes(listen(audio * np.float32(10 ** (gain_db / 20)), "violin"), record, 0.0)
 
     @given(shift_s=st.floats(0.0, 2.0))
-    @settings(max_examples=12, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+    @cases(12, suppress_health_check=[HealthCheck.too_slow])
     def test_time_shift_changes_nothing(self, short_take, shift_s) -> None:
         audio, _, record = short_take
         shift = round(shift_s * RATE_HZ)
@@ -440,7 +440,7 @@ class TestProperties:
         same_notes(listen(np.concatenate([lead, audio]), "violin"), record, shift / RATE_HZ)
 
     @given(gap_s=st.floats(0.0, 2.0))
-    @settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+    @cases(8, suppress_health_check=[HealthCheck.too_slow])
     def test_twice_the_take_gives_twice_the_notes(self, short_take, gap_s) -> None:
         audio, _, record = short_take
         gap = np.tile(audio[: RATE_HZ // 4], 9)[: round(gap_s * RATE_HZ)]

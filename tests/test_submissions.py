@@ -13,9 +13,10 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
+from conftest import cases
 from lab.classroom import build, hand_in, recording
 from pegmark.files.media import is_media, open_plain
 from pegmark.receive import archives, submissions
@@ -421,7 +422,7 @@ def test_names_in_old_archives_are_read_as_utf_8(tmp_path):
     assert member_name(info) == "Zoë.mp4"
 
 
-@settings(max_examples=60, deadline=None)
+@cases(60)
 @given(data=st.data())
 def test_broken_archives_never_break_the_intake(tmp_path_factory, data):
     """Bit flips anywhere in an archive: every outcome is a recording or a stray."""

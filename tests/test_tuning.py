@@ -9,11 +9,11 @@ import random
 
 import numpy as np
 import pytest
-from hypothesis import assume, example, given, settings
+from hypothesis import assume, example, given
 from hypothesis import strategies as st
 from scipy import stats
 
-from conftest import ROOT
+from conftest import ROOT, cases
 from lab.paths import Habits, Spread, random_path
 from pegmark.measure.as_left import UNTOUCHED_CENTS
 from pegmark.measure.left_pitch import PRIOR_NOTES
@@ -692,7 +692,7 @@ def shifted(notes, cents):
     return moved
 
 
-@settings(max_examples=30, deadline=None)
+@cases(30)
 @given(seed=st.integers(0, 10_000), cents=st.floats(-50, 50))
 def test_shifting_all_notes_moves_every_string_alike(seed, cents):
     """Slips apart: whether a fall leads away from pitch depends on where pitch is."""
@@ -711,7 +711,7 @@ def test_shifting_all_notes_moves_every_string_alike(seed, cents):
             assert b["uncertainty_cents"] == pytest.approx(a["uncertainty_cents"], abs=1e-6)
 
 
-@settings(max_examples=30, deadline=None)
+@cases(30)
 @given(seed=st.integers(0, 10_000), shuffle=st.integers(0, 10_000))
 def test_the_order_of_the_list_does_not_matter(seed, shuffle):
     notes = random_path(CELLO, seed, Habits(slip=0.3)).notes
@@ -724,7 +724,7 @@ def test_the_order_of_the_list_does_not_matter(seed, shuffle):
     assert first == second
 
 
-@settings(max_examples=30, deadline=None)
+@cases(30)
 @given(seed=st.integers(0, 10_000))
 def test_sounding_the_last_notes_again_changes_little_and_makes_nothing_less_sure(seed):
     path = random_path(VIOLIN, seed, Habits(last_round=1.0, slip=0.0))
@@ -749,7 +749,7 @@ def test_sounding_the_last_notes_again_changes_little_and_makes_nothing_less_sur
             assert len(b["moves"]) == len(a["moves"])
 
 
-@settings(max_examples=30, deadline=None)
+@cases(30)
 @example(seed=478, seconds=85.0)  # a fall as even as rounding lets it be
 @given(seed=st.integers(0, 10_000), seconds=st.floats(0, 500))
 def test_times_follow_the_take(seed, seconds):
