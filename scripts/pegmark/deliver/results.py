@@ -19,7 +19,15 @@ KEPT = "Kept:"  # how a sentence begins that the teacher's command repeats
 
 FOLDERS = ("records", "scores", "sheets", "clips", "outbox", "orchestra")
 FILES = (
-    *("dashboard.html", "orchestra.html", "lesson.html", "weeks.html", "blind.html", "sheets.pdf"),
+    *(
+        "dashboard.html",
+        "projector.html",
+        "orchestra.html",
+        "lesson.html",
+        "weeks.html",
+        "blind.html",
+        "sheets.pdf",
+    ),
     *("gradebook.csv", "attention.csv", "recheck.json", "oneroster.zip"),
 )
 

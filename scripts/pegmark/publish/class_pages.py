@@ -12,6 +12,7 @@ from pegmark.publish.gradebook import gradebook_csv
 from pegmark.publish.lesson import lesson_page
 from pegmark.publish.oneroster import oneroster_zip
 from pegmark.publish.orchestra_page import orchestra_pages
+from pegmark.publish.projector import projector_page
 from pegmark.publish.weeks import weeks_page
 
 if TYPE_CHECKING:
@@ -38,6 +39,7 @@ def class_pages(
         "gradebook.csv": gradebook_csv(records, ticket),
         "attention.csv": attention_csv(records, ticket, opinion),
         "oneroster.zip": oneroster_zip(records, ticket),
+        "projector.html": projector_page(records, ticket),
         "lesson.html": lesson_page(records, ticket),
         "weeks.html": weeks_page(records, ticket),
         "blind.html": blind_page(records, ticket),

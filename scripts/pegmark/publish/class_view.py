@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -38,8 +37,7 @@ def class_view(
     """Everything the template shows, as plain data."""
     class_list = class_records(records, ticket)
     titles = {one: wording.safe_text(text) for one, text in criterion_titles(ticket).items()}
-    aliases = _aliases(class_list)
-    students = [student_view(r, aliases, titles, ticket, second_opinion) for r in class_list]
+    students = [student_view(r, titles, ticket, second_opinion) for r in class_list]
     by_id = {student["id"]: student for student in students}
     tasks = todo(records, ticket, second_opinion)
     for task in tasks.values():
@@ -233,10 +231,3 @@ def _kappa(row: Mapping[str, Any]) -> str:
     if row["low"] is None:
         return kappa
     return f"{kappa} ({wording.number(row['low'], 2)} to {wording.number(row['high'], 2)})"
-
-
-def _aliases(class_list: list[Record]) -> dict[str, str]:
-    """Names for the projector view, in an order that says nothing about the roster's."""
-    ids = [record["student"]["student_id"] for record in class_list]
-    mixed = sorted(ids, key=lambda one: hashlib.sha256(one.encode()).hexdigest())
-    return {one: f"Player {place}" for place, one in enumerate(mixed, start=1)}

@@ -180,7 +180,8 @@ function showKept(item) {
   const box = byId("flow-kept");
   box.hidden = !old || item.question?.share != null;
   if (box.hidden) return;
-  const day = old.saved_at ? new Date(old.saved_at).toLocaleDateString() : "an earlier day";
+  const when = old.received || old.saved_at;
+  const day = when ? new Date(when).toLocaleDateString() : "an earlier day";
   const words = `Given for the take of ${day}: ${nice(old.points)}. `;
   box.replaceChildren(words, button("Keep it", "k", () => keepOld()));
 }

@@ -84,7 +84,6 @@ document.addEventListener("keydown", (event) => {
     return;
   }
   if (!byId("use-keys").checked || event.ctrlKey || event.metaKey || event.altKey) return;
-  if (isProjected()) return;
   if (field && !inPoints && field.type !== "checkbox") return;
   const digit = /^[1-5]$/.test(event.key) && !inPoints;
   if (digit) {

@@ -12,10 +12,18 @@ const LEAD_S = 1; // a recording starts this much before the moment to be heard
 const cellKey = (student, criterion) => student + "\n" + criterion;
 // A mark belongs to the take it was given for; one without a take counts for whichever counts now.
 const takeOf = new Map(data.students.map((s) => [s.id, s.take]));
-const isForThisTake = (m) => !m.take || m.take === takeOf.get(m.student_id);
+const TAKE_DIGITS = 16; // of a content's hash, as marks files name takes
+const digits = (take) => (take || "").slice(0, TAKE_DIGITS);
+// What the grading found to be given for another take, also where the mark names none.
+const elsewhere = new Map(
+  data.students.flatMap((s) => Object.entries(s.given_for).map(([c, m]) => [cellKey(s.id, c), m])),
+);
+const isForThisTake = (m) =>
+  !elsewhere.has(cellKey(m.student_id, m.criterion)) &&
+  (!m.take || digits(m.take) === digits(takeOf.get(m.student_id)));
 const byCell = (marks) => new Map(marks.map((m) => [cellKey(m.student_id, m.criterion), m]));
 const inFolder = byCell(data.marks.filter(isForThisTake));
-const forOtherTake = byCell(data.marks.filter((m) => !isForThisTake(m)));
+const forOtherTake = new Map([...byCell(data.marks.filter((m) => !isForThisTake(m))), ...elsewhere]);
 const ofCriterion = new Map(data.rubric.map((c) => [c.id, c.of]));
 // [points, still open] of every criterion of a student, without the teacher's marks
 const unmarked = new Map(data.students.map((s) => [s.id, s.unmarked]));
@@ -136,7 +144,7 @@ function readPoints(text, of) {
 
 function marksFile() {
   const all = new Map(inFolder);
-  for (const [key, mark] of forOtherTake) if (!all.has(key)) all.set(key, mark);
+  for (const [key, mark] of byCell(data.marks)) if (!all.has(key)) all.set(key, mark);
   for (const [key, draft] of drafts) all.set(key, draft);
   const students = new Map(data.students.map((s, place) => [s.id, place]));
   const criteria = new Map(data.rubric.map((c, place) => [c.id, place]));

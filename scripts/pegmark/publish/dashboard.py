@@ -33,7 +33,6 @@ SCRIPTS = (
     "playing",
     "steps",
     "keys",
-    "projector",
     "start",
 )
 

@@ -4,7 +4,7 @@ let current = null;
 
 function openStudent(student, { focus = "head" } = {}) {
   const row = rowOf.get(student);
-  if (!row || isProjected()) return;
+  if (!row) return;
   closeStudent();
   if (!shownStudents().includes(row)) showEverybody();
   const made = document.createElement("template");

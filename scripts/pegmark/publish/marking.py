@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from pegmark.publish.class_records import recording_address
 from pegmark.publish.page_words import one_line
+from pegmark.publish.todo import is_question
 from pegmark.render.clips import clip_name
 from pegmark.words import wording
 
@@ -80,7 +81,7 @@ def questions_of(
     """
     asked: list[tuple[Mapping[str, Any], str, str]] = []
     if record["status"] == "needs_listening":
-        asked = [(p, p["message"], p["action"]) for p in record["problems"] if p.get("criteria")]
+        asked = [(p, p["message"], p["action"]) for p in record["problems"] if is_question(p)]
     for found in disagreements:
         message = (
             f"{found['string']}: measured {found['f0_hz']:.2f} Hz, "

@@ -59,7 +59,6 @@ BEFORE_TURN_S = 5.0  # a look at the bridge before the first turn starts this mu
 
 def student_view(
     record: Record,
-    aliases: Mapping[str, str],
     titles: Mapping[str, str],
     ticket: Mapping[str, Any],
     second_opinion: Mapping[str, Any] | None,
@@ -78,7 +77,6 @@ def student_view(
         "sort_name": wording.safe_text(
             f"{student.get('family_name') or ''} {student.get('given_name') or ''}"
         ).casefold(),
-        "alias": aliases[student_id],
         "section": wording.safe_text(student.get("section") or ""),
         "instrument": wording.safe_text(student.get("instrument") or ""),
         "status": state_of(record),
@@ -394,6 +392,9 @@ def student_data(
     return {
         "id": record["student"]["student_id"],
         "take": take_of(record),
+        "given_for": {
+            c["id"]: c["given_for"] for c in record["score"]["criteria"] if c.get("given_for")
+        },
         "marked": is_marked(record),
         "unmarked": {c["id"]: _without_mark(c) for c in record["score"]["criteria"]},
         "marking": {

@@ -161,8 +161,15 @@ def criteria_to_mark(record: Record) -> list[str]:
     """The open criteria that only the teacher can give, beside those that a question is about."""
     if record["status"] == "unreadable":
         return []
-    asked = {one for problem in record["problems"] for one in problem.get("criteria") or []}
+    asked = {
+        one for problem in record["problems"] if is_question(problem) for one in problem["criteria"]
+    }
     return [row["id"] for row in open_criteria(record) if row["id"] not in asked]
+
+
+def is_question(problem: Mapping[str, Any]) -> bool:
+    """Whether a problem is answered by listening; marks of another take are kept while marking."""
+    return bool(problem.get("criteria")) and problem["code"] != "marks_of_other_take"
 
 
 def _step_words(code: str, count: int, tasks: Mapping[str, dict[str, Any]]) -> str:
