@@ -552,3 +552,17 @@ def test_a_bass_is_never_told_to_push_its_machine_head_in():
         records["s001"]["student"]["instrument"] = instrument
         (entry,) = care_list(records.values())
         assert words in entry["look_at"]
+
+
+def test_a_mark_without_a_take_that_was_given_for_another_names_it():
+    """The page then shows it as that, and one key keeps it."""
+    records, ticket = make_class(2)
+    student_id, record = next(iter(records.items()))
+    row, saved_at = record["score"]["criteria"][0], "2026-03-01T20:00:00+01:00"
+    other = "0123456789abcdef-violin"
+    row["given_for"] = {"points": 1, "comment": "", "saved_at": saved_at, "take": other}
+    mark = {"student_id": student_id, "criterion": row["id"], "points": 1, "comment": "",
+            "saved_at": saved_at, "take": None}  # fmt: skip
+    same = {**mark, "criterion": record["score"]["criteria"][1]["id"]}
+    shown = class_view(records, {**ticket, "marks": [mark, same]})["data"]["marks"]
+    assert [one["take"] for one in shown] == [other, None]

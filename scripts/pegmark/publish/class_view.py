@@ -77,11 +77,29 @@ def class_view(
                 for c in ticket["rubric"]["criteria"]
             ],
             "states": STATE_WORDS,
-            "marks": ticket["marks"],
+            "marks": _with_takes(ticket["marks"], class_list),
             "comments": ticket["comments"],
             "students": [student_data(r, ticket, second_opinion) for r in class_list],
         },
     }  # fmt: skip
+
+
+def _with_takes(marks: list[dict[str, Any]], class_list: list[Record]) -> list[dict[str, Any]]:
+    """The teacher's marks, each with its take where the record knows that it is another."""
+    given = {
+        (record["student"]["student_id"], row["id"]): row["given_for"]
+        for record in class_list
+        for row in record["score"]["criteria"]
+        if row.get("given_for")
+    }
+
+    def named(mark: dict[str, Any]) -> dict[str, Any]:
+        other = given.get((mark["student_id"], mark["criterion"]))
+        if mark.get("take") or other is None or other["saved_at"] != mark["saved_at"]:
+            return mark
+        return {**mark, "take": other["take"]}
+
+    return [named(mark) for mark in marks]
 
 
 def _asked(ticket: Mapping[str, Any]) -> str:
