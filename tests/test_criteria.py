@@ -447,8 +447,8 @@ def test_a_take_without_turns_is_one_question_for_the_whole_take():
     assert told["end_s"] > told["at_s"]
     assert record["status"] == "needs_listening"
     assert record["order"] == []
-    texts = {item["text"] for one in TURNING for item in row(record, one)["evidence"]}
-    assert texts == {"Your strings were in tune when the video began. You turned nothing."}
+    codes = {item["code"] for one in TURNING for item in row(record, one)["evidence"]}
+    assert codes == {"already_in_tune"}
     out = grade(take(strings={**dict.fromkeys(FOUR, STAYS), "D4": {**STAYS, "cents": -20.0}}))
     assert [p["code"] for p in out["problems"]] == ["no_turns"]
 

@@ -59,7 +59,7 @@ def _why(take: Take, name: str, judgement: Judgement, lost: float) -> list[dict[
 
 
 def _pure_string(take: Take, name: str, judgement: Judgement) -> list[dict[str, Any]]:
-    """That a string is in tune with its neighbour, where that is what makes it in tune."""
+    """That a string is in tune by its pure place, where that is what makes it in tune."""
     if judgement.against == "neighbour" or judgement.off_cents is None:
         return []
     pure = take.frame.pure_cents(name)
@@ -68,8 +68,7 @@ def _pure_string(take: Take, name: str, judgement: Judgement) -> list[dict[str, 
     if not decided:
         return []
     code = "in_tune_pure_low" if pure < 0 else "in_tune_pure_high"
-    other = neighbour_of(name, take.frame)
-    return [evidence(take.voice, code, judgement.at_s, name, other=other)]
+    return [evidence(take.voice, code, judgement.at_s, name)]
 
 
 def _off_string(take: Take, name: str, judgement: Judgement, lost: float) -> dict[str, Any]:
