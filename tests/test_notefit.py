@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 from conftest import ROOT, cases
 from lab import rooms, samples, strings
 from pegmark.measure import plucks, two_strings
-from pegmark.measure.note_fit import NoteFit, fit_note, t_quantile
+from pegmark.measure.note_fit import NoteFit, fit_note
 from pegmark.signals import frames, partials
 from pegmark.trade.instruments import load_instruments
 
@@ -138,11 +138,6 @@ class TestHandbook:
         assert two_strings.interval_cents(1.49, 1.5) == pytest.approx(11.580, abs=0.001)
         comma = 12 * two_strings.interval_cents(2, 3) - 7 * two_strings.interval_cents(1, 2)
         assert comma == pytest.approx(23.460, abs=0.001)
-
-    def test_student_t(self) -> None:
-        # (S) any table of Student's t, two-sided 95 %
-        for freedom, point in ((4, 2.776), (10, 2.228), (20, 2.086), (1000, 1.962)):
-            assert t_quantile(freedom) == pytest.approx(point, rel=0.005)
 
 
 class TestAccuracy:

@@ -139,9 +139,14 @@ def test_no_spread_can_be_told_from_nothing(values):
         combine(values, [1.0] * len(values))
 
 
-@pytest.mark.parametrize("freedom", [1, 2, 3, 4, 5, 8, 9, 12, 20, 60])
+@pytest.mark.parametrize("freedom", [1, 2, 2.4, 3, 3.7, 4, 5, 8, 9, 12.5, 20, 60, 1e5])
 def test_students_t_against_scipy(freedom):
-    assert student_95(freedom) == pytest.approx(stats.t.ppf(0.975, freedom), rel=3e-3)
+    assert student_95(freedom) == pytest.approx(stats.t.ppf(0.975, freedom), rel=5e-5)
+
+
+@pytest.mark.parametrize("freedom", [1.1, 1.3, 1.6, 1.9])
+def test_students_t_of_hardly_any_freedom_is_rather_too_wide(freedom):
+    assert 1 <= student_95(freedom) / stats.t.ppf(0.975, freedom) < 1.1
 
 
 def test_students_t_needs_a_degree_of_freedom():

@@ -31,6 +31,7 @@ from pegmark.measure.pluck_rests import PluckRest, pluck_rests
 from pegmark.signals import partials
 from pegmark.signals.frames import Real
 from pegmark.signals.partials import CENTS
+from pegmark.statistics.student_t import student_95
 
 FEW_PERIODS = 17.0  # fewer are too few for frames of four: less than a dozen frames
 LONGEST_PLUCK_S = 3.0  # a pluck tells nothing new afterwards
@@ -50,7 +51,7 @@ BOW_REST_DOUBT = 1.45  # a rest's half-width is so much wider: set on 153 turned
 # cents over its length, within these limits (234 rests of bows and 449 of plucks in turned takes).
 BOW_REST_CENT_S, PLUCK_REST_CENT_S = 1.0, 1.5
 SHORT_REST_CENTS = (1.5, 9.0)
-ATTACK = 2.0  # a pluck's first bins stray by so many of the attack's standard deviations
+STRAYS_CENTS = 1.6  # a pluck's first bins stray by this, of low strings by more
 TRACK_POINTS = 12  # contract: at most
 TRACK_SE_CENTS = 3.0  # a track's point less sure than this is left out
 LEAST_BOW_S = 0.6  # a note that is no pluck is tried as a bow if it lasts so long
@@ -109,7 +110,7 @@ class NoteFit:
     @property
     def half_width_cents(self) -> float | None:
         """Half-width of the 95 % interval of f0, in cents."""
-        return None if self.se_cents is None else self.se_cents * t_quantile(self.freedom)
+        return None if self.se_cents is None else self.se_cents * student_95(self.freedom)
 
     def scaled(self, factor: float) -> NoteFit:
         """The same note, every pitch `factor` times as high."""
@@ -120,12 +121,6 @@ class NoteFit:
             track=[(t, hz * factor) for t, hz in self.track],
             rests=self.rests and [rest._replace(hz=rest.hz * factor) for rest in self.rests],
         )
-
-
-def t_quantile(freedom: float) -> float:
-    """The 97.5 % point of Student's t (Cornish-Fisher in 1/freedom; 0.3 % low at 4)."""
-    f = max(freedom, 2.5)
-    return 1.96 + 2.372 / f + 2.822 / f**2 + 2.556 / f**3
 
 
 def fit_note(
@@ -200,8 +195,8 @@ def _sustained(fit: NoteFit) -> bool:
     """Whether what was read as a pluck sounds on as no pluck does."""
     if fit.reading is None or fit.reading.times_s[-1] < SUSTAINED_S:
         return False
-    third = len(fit.reading.shape) // 3
-    return bool(fit.reading.shape[-third:].mean() > SUSTAINED * fit.reading.shape[:third].mean())
+    third = len(fit.reading.heard) // 3
+    return bool(fit.reading.heard[-third:].mean() > SUSTAINED * fit.reading.heard[:third].mean())
 
 
 def _cut(audio: Real, rate_hz: float, start: float, end: float) -> Real:
@@ -260,20 +255,19 @@ def solve_pluck(
     fit.partials = [int(n) for n in reading.number]
     fit.scatter_cents = series.spread_cents
     # The track's mix of partials may stand a little off the series: joined where it is settled.
-    way = reading.way(pitch.glide)
+    way, course = pitch.way, reading.course
     fit.gliding, fit.way_cents = way.gliding, way.span
-    known = reading.bin_se < TRACK_SE_CENTS
-    late = known & (reading.bin_s >= reading.settled_s)
-    off = reading.bin_cents - pitch.glide * reading.bin_shape
-    trust = np.where(late if late.any() else known, reading.bin_se, np.inf) ** -2.0
+    known = course.se_cents < TRACK_SE_CENTS
+    late = known & (course.at_s >= reading.settled_s)
+    off = course.cents - pitch.sharp
+    trust = np.where(late if late.any() else known, course.se_cents, np.inf) ** -2.0
     still = float(np.average(off, weights=trust)) if trust.any() else series.cents
     rests = pluck_rests(
-        reading.bin_s[known],
-        reading.bin_cents[known],
-        reading.bin_se[known],
-        reading.bin_shape[known],
-        pitch.glide,
-        ATTACK * plucks.ATTACK_CENTS * max(1.0, plucks.ATTACK_LOW_HZ / f0),
+        course.at_s[known],
+        course.cents[known],
+        course.se_cents[known],
+        pitch.sharp[known],
+        STRAYS_CENTS * max(1.0, plucks.LOW_HZ / f0),
     )
     if way.gliding or rests:
         moving = reading.moving(b_prior, body)
@@ -285,8 +279,8 @@ def solve_pluck(
     else:
         fit.rests = []
     fit.drift_cents = reading.drift_cents(still)
-    hz = f0 * 2 ** ((reading.bin_cents - still) / 1200)
-    points = zip(reading.bin_s[known], hz[known], strict=True)
+    hz = f0 * 2 ** ((course.cents - still) / 1200)
+    points = zip(course.at_s[known], hz[known], strict=True)
     fit.track = [(float(t), float(f)) for t, f in points]
     fit.reading = reading
     return fit
@@ -306,7 +300,7 @@ def _held(rest: PluckRest, f0: float, still: float, series_se: float) -> HeldPit
     """A pluck's rest in Hz; at `still` cents of its bins stands f0, known to series_se cents."""
     se = np.hypot(plucks.SERIES_DOUBT * series_se, np.hypot(rest.sd_cents, plucks.FLOOR_CENTS))
     short = _short_rest_half(rest.end_s - rest.start_s, PLUCK_REST_CENT_S)
-    half = math.hypot(t_quantile(plucks.FREEDOM) * float(se), short)
+    half = math.hypot(student_95(plucks.FREEDOM) * float(se), short)
     hz = f0 * 2 ** ((rest.cents - still) / 1200)
     return HeldPitch(rest.start_s, rest.end_s, hz, half if rest.steady else None)
 
@@ -408,4 +402,4 @@ def _thin(time: Real, hz: Real, weight: Real) -> list[tuple[float, float]]:
     return [(float(t), float(f)) for t, f in zip(mean_time, mean_hz, strict=True)]
 
 
-__all__ = ["CENTS", "NoteFit", "fit_note", "solve_pluck", "t_quantile"]
+__all__ = ["CENTS", "NoteFit", "fit_note", "solve_pluck"]

@@ -42,24 +42,23 @@ class PluckRest(NamedTuple):
 
 
 def pluck_rests(
-    times_s: Real, cents: Real, se: Real, shape: Real, glide: float, attack_cents: float
+    times_s: Real, cents: Real, se: Real, sharp: Real, attack_cents: float
 ) -> list[PluckRest]:
     """The rests between which a pluck moved, in order, and its ends where it did not rest there.
 
     Parameters
     ----------
-    times_s, cents, se, shape : middles, pitches, their standard errors and the course of the
-        glide, shape (bins,).
-    glide : cents at the start, where `shape` is 1.
+    times_s, cents, se, sharp : middles, pitches, their standard errors and the glide of the pluck
+        itself, in cents, shape (bins,).
     attack_cents : what an attack may do besides, one standard deviation at the start.
 
     Returns an empty list for a pluck that rested all along.
     """
     if len(times_s) < 2 * REST_BINS:
         return []
-    line = cents - glide * shape
+    line = cents - sharp
     attack = attack_cents * np.exp(-times_s / ATTACK_DIES_S)
-    sd = np.sqrt(se**2 + BIN_SD_CENTS**2 + (GLIDE_COURSE * glide * shape) ** 2 + attack**2)
+    sd = np.sqrt(se**2 + BIN_SD_CENTS**2 + (GLIDE_COURSE * sharp) ** 2 + attack**2)
     sd = sd * max(1.0, wander(line, 0.3) / float(np.median(sd)))
     if _chi(line, sd) < REST_COSTS:
         return []

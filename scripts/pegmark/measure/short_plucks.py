@@ -21,7 +21,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pegmark.measure import plucks
+from pegmark.measure import other_sounds, plucks
+from pegmark.measure.pitch_course import Course
 from pegmark.signals import partials
 from pegmark.signals.frames import Complex, Real
 from pegmark.signals.partials import CENTS
@@ -62,9 +63,9 @@ def read_short(
         return waves
     gone = None if removed is None else removed[first:last]
     loud = np.abs(waves.amplitude)
-    ghosts = plucks.ghosts_of(waves.hz, loud, rate_hz, before, other_hz, gone)
+    ghosts = other_sounds.ghosts_of(waves.hz, loud, rate_hz, before, other_hz, gone)
     lasts_s = len(cut) / rate_hz
-    beat = plucks.beat_cents(ghosts, plucks.ROOM, lasts_s, waves.hz)
+    beat = other_sounds.beat_cents(ghosts, other_sounds.ROOM, lasts_s, waves.hz)
     return _reading(waves, beat, skip + lasts_s * np.linspace(0, 1, MOMENTS))
 
 
@@ -162,21 +163,25 @@ def _reading(waves: _Waves, beat: Real, times_s: Real) -> plucks.PluckReading:
         number=waves.number[known],
         own=own,
         own_se=own_se,
-        lean=np.full(len(own), np.average(shape, weights=counts)),
-        glide=0.0,
-        glide_var=UNKNOWN_GLIDE,
+        lean=np.full((1, len(own)), np.average(shape, weights=counts)),
+        glides=np.zeros(1),
+        variances=np.full(1, UNKNOWN_GLIDE),
+        odds=np.ones(1),
+        powers=np.ones(1),
         common_se=0.0,
         attack=float(np.average(np.exp(-times_s / plucks.ATTACK_DIES_S), weights=counts)),
         energy=float(power[0]),
-        shape=shape,
+        heard=shape,
         times_s=times_s,
         track=np.full(len(times_s), level),
         weight=counts,
-        bin_own=own - level,
-        bin_s=times_s[[len(times_s) // 2]],
-        bin_cents=np.array([level]),
-        bin_se=np.array([(own_se**-2).sum() ** -0.5]),
-        bin_shape=np.array([np.average(shape, weights=counts)]),
+        course=Course(
+            at_s=times_s[[len(times_s) // 2]],
+            cents=np.array([level]),
+            se_cents=np.array([(own_se**-2).sum() ** -0.5]),
+            own=own - level,
+            energy=np.array([np.average(shape, weights=counts)]),
+        ),
         beating_db=None,
     )
 

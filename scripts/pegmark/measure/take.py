@@ -41,6 +41,9 @@ if TYPE_CHECKING:
 
 RINGING_S = 6.0  # an open string may still sound this long after its note
 B_BETWEEN = 1.5e-5  # B read from different plucks of one string differs by this much
+# A note that stands so many standard deviations off the others is not told theirs: what bends its
+# series (another string that rings along, a partial heard only early) would bend its pitch instead.
+B_APART = 2.5
 GLIDE_BETWEEN = 0.5  # c differs between plucks of one string by this part of it
 GLIDE_LEAST_CENTS = 0.5  # and a glide by at least this much
 # The others' knowledge is used where its standard deviation is this part of the note's own.
@@ -318,7 +321,9 @@ def share(
         known_b = b_prior
         if best < SHARING_GAIN * b_se[i]:
             weight = b_se[others] ** -2.0
-            known_b = (float(weight @ b[others] / weight.sum()), float(np.hypot(best, B_BETWEEN)))
+            usual, sd = float(weight @ b[others] / weight.sum()), float(np.hypot(best, B_BETWEEN))
+            if abs(b[i] - usual) < B_APART * math.hypot(b_se[i], sd):
+                known_b = usual, sd
         prior = _glide_prior(energy[i], energy[others], glide[others], glide_var[others])
         if prior is not None and prior[1] > SHARING_GAIN * glide_var[i] ** 0.5:
             prior = None

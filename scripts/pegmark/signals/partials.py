@@ -38,7 +38,7 @@ PULLS_CENTS = np.geomspace(0.2, 40.0, 10)
 LONE_CENTS = np.array([0.03, 0.1, 0.3, 1.0, 3.0])
 _SPREADS, _LONERS = (grid.ravel() for grid in np.meshgrid(PULLS_CENTS, LONE_CENTS))
 USUAL_LONE_CENTS = 0.08
-PULL_FACTOR = 1.0  # standard deviation of its natural logarithm
+PULL_FACTOR, LONE_FACTOR = 1.0, 1.0  # standard deviations of their natural logarithms
 FIRST_SPREAD_CENTS = 6.0  # how far a low partial usually stands off the series
 B_PRIOR = (5e-5, 1.5e-4)  # mean and standard deviation of B before anything is heard
 B_MOST = 1.5e-3  # no string of these instruments is stiffer
@@ -283,12 +283,13 @@ UNKNOWN_BODY = Body(90.0, 500.0)  # where nothing is known of the instrument
 @dataclass
 class Series:
     """A fitted series: cents of its first partial, its standard error, the spread (standard
-    deviation) of the partials about it, B with its standard error, and each partial's weight
-    in the first partial's pitch."""
+    deviation) of the partials about it that a body brings, and by themselves (lone), B with its
+    standard error, and each partial's weight in the first partial's pitch, shape (partials,)."""
 
     cents: float
     se_cents: float
     spread_cents: float
+    lone_cents: float
     b: float
     b_se: float
     share: Real
@@ -334,7 +335,7 @@ def fit_series(
         chi = np.einsum("gp,gp->g", rest, inverse_rest)
         log = -0.5 * (inverse.log_determinant + np.log(information) + chi)
         log += -0.5 * (np.log(spreads / pull.usual_cents) / PULL_FACTOR) ** 2
-        log += -0.5 * (np.log(loners / USUAL_LONE_CENTS) / PULL_FACTOR) ** 2
+        log += -0.5 * (np.log(loners / USUAL_LONE_CENTS) / LONE_FACTOR) ** 2
         p = np.exp(log - log.max())
         p /= p.sum()
         if last:
@@ -352,8 +353,8 @@ def fit_series(
     b_var = b_prior[1] ** 2 - b_prior[1] ** 4 * centred
     b_se = float(np.sqrt(max(p @ b_var, 1e-20)))
     share = p @ (ones / information[:, None])
-    spread = float(np.exp(p @ np.log(spreads)))
-    return Series(cents_1, float(np.sqrt(variance)), spread, b_fit, b_se, share)
+    spread, lone = (float(np.exp(p @ np.log(grid))) for grid in (spreads, loners))
+    return Series(cents_1, float(np.sqrt(variance)), spread, lone, b_fit, b_se, share)
 
 
 @dataclass
@@ -439,6 +440,22 @@ def lasting(rest: Real, weight: Real) -> float:
 
 
 MOST_LASTING = 0.6
+
+
+def looseness(rest: Real, weight: Real, loose: Real) -> Real:
+    """How far each partial leaves what is common beyond its noise: a variance, shape (partials,).
+
+    rest : what is left, shape (times, partials), in any unit. weight : its inverse variance by the
+    noise theory, 0 where nothing is heard. loose : what was last found (moments, weighted by it).
+    """
+    used = weight > 0
+    noise = np.where(used, 1 / np.maximum(weight, 1e-30), 0.0)
+    trust = np.where(used, 1 / np.maximum(noise + loose, 1e-30), 0.0)
+    trust = (trust / np.maximum(trust.max(axis=0), 1e-30)) ** 2
+    count = used.sum(axis=0)
+    few = count / np.maximum(count - 2, 1)
+    excess = (trust * (few * rest**2 - noise)).sum(axis=0)
+    return np.asarray(np.maximum(excess / np.maximum(trust.sum(axis=0), 1e-30), 0.0))
 
 
 def block_phases(tracks: Tracks, first: int, blocks: int) -> tuple[Real, Real, Real]:
