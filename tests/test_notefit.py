@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 
 from conftest import ROOT, cases
 from lab import rooms, samples, strings
-from pegmark.measure import plucks, two_strings
+from pegmark.measure import other_sounds, two_strings
 from pegmark.measure.note_fit import NoteFit, fit_note
 from pegmark.signals import frames, partials
 from pegmark.trade.instruments import load_instruments
@@ -684,7 +684,7 @@ def test_a_partial_is_another_sounds_only_where_a_string_that_rings_comes_near_i
     hz = 196.0 * np.arange(1, 10)
     t = np.arange(RATE_HZ) / RATE_HZ
     before = sum(0.1 * np.sin(2 * np.pi * 293.66 * n * t) for n in range(1, 7))
-    ghosts = plucks.ghosts_of(hz, np.full(9, 0.05), RATE_HZ, before, other_hz, None)
+    ghosts = other_sounds.ghosts_of(hz, np.full(9, 0.05), RATE_HZ, before, other_hz, None)
     assert set(np.flatnonzero(ghosts > 0.5)) == marked
     assert ghosts[sorted(set(range(9)) - marked)].max(initial=0) < 0.05
     if marked:  # an amplitude of 0.1 beside one of 0.05
