@@ -30,6 +30,10 @@ TEST_LOCK = ROOT / "tests" / "requirements.txt"
 
 PYTHONS = ((3, 11), (3, 12), (3, 13))  # those that every package of the lock comes ready built for
 TOOLS = ("pip", "setuptools")  # of the lock too, and installed before the rest
+# Packages whose own tests take 130 MB together, and where the engine's library of solvers keeps
+# one for each system (30 MB).
+TESTED = ("llvmlite", "numba", "numpy", "pandas", "scipy", "sklearn")
+SOLVERS = "pulp/solverdir/cbc"
 ONLY_SOURCE = "connection-pool"  # of the workflow engine; everything else comes ready built
 
 PANGO = ("libpango-1.0-0", "libpangoft2-1.0-0", "libharfbuzz-subset0")
@@ -72,10 +76,13 @@ def hold_environment(locks: list[Path]) -> bool:
     global _in_use
     try:
         _in_use = _in_use or open(IN_USE, "a", encoding="ascii")  # noqa: SIM115 (see _in_use)
-    except PermissionError:  # somebody else's folder: theirs to make, ours to use
+    except OSError:  # somebody else's folder, or one to read only: theirs to make, ours to use
         if any(is_made_from(lock) for lock in locks):
             return False
-        raise SystemExit(f"Its owner must start this once first: {ROOT} is not ours.") from None
+        raise SystemExit(
+            f"Cannot write in {ROOT}; copy it to a folder of your own, or let its owner start this"
+            " once first."
+        ) from None
     wait_for(_in_use, fcntl.LOCK_SH)
     made = False
     while not any(is_made_from(lock) for lock in locks):
@@ -164,7 +171,18 @@ def install(lock: Path) -> None:
         run([*first, *from_lock, "--requirement", tools.name], failed, show=True)
     source = ("--no-binary", ONLY_SOURCE, "--no-build-isolation")
     run([*pip, *from_lock, *source, "--requirement", str(lock)], failed, show=True)
+    slim(VENV)
     run([str(PYTHON), "-m", "compileall", "-q", str(ROOT / "scripts")], "Compiling failed")
+
+
+def slim(venv: Path) -> None:
+    """Take away what nothing here uses: the large packages' own tests, solvers of other systems."""
+    here = {"darwin": "osx"}.get(sys.platform, "linux")
+    for packages in venv.glob("lib/python*/site-packages"):
+        unused = [path for name in TESTED for path in (packages / name).rglob("tests")]
+        unused += [path for path in (packages / SOLVERS).glob("*") if path.name != here]
+        for path in unused:
+            shutil.rmtree(path, ignore_errors=True)
 
 
 def entries(lock_text: str) -> dict[str, str]:
@@ -185,7 +203,7 @@ def base_python() -> str:
     oldest, newest = (f"{major}.{minor}" for major, minor in (PYTHONS[0], PYTHONS[-1]))
     raise SystemExit(
         f"Python {oldest} to {newest} is needed; this is {sys.version.split()[0]}, and there is no"
-        f" other. Install python{newest}, then start again with it."
+        f" other. Install python{newest}, then start again with it:\n{command_here()}"
     )
 
 

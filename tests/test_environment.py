@@ -4,6 +4,8 @@ Nothing is installed here; `run` and the questions to the system are replaced, a
 temporary folder. That the packages themselves install is proved by every fresh start of check.py.
 """
 
+import ast
+import errno
 import fcntl
 import os
 import re
@@ -16,6 +18,7 @@ import pytest
 import check
 import environment
 
+ROOT = Path(__file__).resolve().parents[1]
 LOCK_TEXT = """\
 # made by hand
 pip==26.3 \\
@@ -188,15 +191,77 @@ def test_a_step_that_outlives_its_start_keeps_the_lock(tmp_path, monkeypatch):
         environment.run([sys.executable, "-c", probe], "the lock was closed")
 
 
-def test_a_folder_of_somebody_else_is_used_but_not_made(project, monkeypatch):
+@pytest.mark.parametrize("why", [errno.EACCES, errno.EROFS])
+def test_a_folder_of_somebody_else_is_used_but_not_made(project, monkeypatch, why):
     def refuse(*args, **kwargs):
-        raise PermissionError
+        raise OSError(why, os.strerror(why))
 
     monkeypatch.setattr("builtins.open", refuse)
-    with pytest.raises(SystemExit, match="owner"):
+    with pytest.raises(SystemExit, match=r"Cannot write in .*; copy it to a folder of your own"):
         environment.hold_environment([environment.LOCK])
     monkeypatch.undo()
     assert project == []
+
+
+def test_what_nothing_uses_is_taken_away(tmp_path):
+    packages = tmp_path / "lib" / "python3.12" / "site-packages"
+    kept = [
+        packages / "numpy" / "core.py",
+        packages / "numpy" / "testing" / "a.py",
+        packages / "pytest_xdist" / "tests" / "a.py",
+        packages / environment.SOLVERS / {"darwin": "osx"}.get(sys.platform, "linux") / "cbc",
+    ]
+    gone = [packages / "numpy" / "tests" / "a.py", packages / "scipy" / "fft" / "tests" / "a.py",
+            packages / environment.SOLVERS / "win" / "cbc.exe"]  # fmt: skip
+    for path in (*kept, *gone):
+        path.parent.mkdir(parents=True)
+        path.write_text("x")
+    environment.slim(tmp_path)
+    assert [path.exists() for path in (*kept, *gone)] == [True] * len(kept) + [False] * len(gone)
+
+
+# What is imported under another name than it is installed by.
+IMPORTED_AS = {"pyyaml": "yaml", "scikit-learn": "sklearn", "pillow": "PIL",
+               "page-validation": "page",
+               "praat-parselmouth": "parselmouth", "pyworld-prebuilt": "pyworld"}  # fmt: skip
+# Programs that are started, plug-ins, stubs, and what the set-up itself needs.
+STARTED = {*environment.TOOLS, "snakemake", "snakefmt", "mypy", "ruff", "uv", "pytest-xdist",
+           "types-jsonschema", "types-pyyaml"}  # fmt: skip
+
+
+def declared(path: Path) -> set[str]:
+    lines = path.read_text(encoding="utf-8").splitlines()
+    return {line.split()[0] for line in lines if line and line[0] not in "#-"}
+
+
+def imported(*folders: str) -> set[str]:
+    """Top names that the modules of the project import or look for, the library's own left out."""
+    found = set()
+    for path in (one for folder in folders for one in (ROOT / folder).rglob("*.py")):
+        text = path.read_text(encoding="utf-8")
+        found |= set(re.findall(r'find_spec\("(\w+)"\)', text))
+        for node in ast.walk(ast.parse(text)):
+            if isinstance(node, ast.Import):
+                found |= {one.name.split(".")[0] for one in node.names}
+            elif isinstance(node, ast.ImportFrom) and node.module:
+                found.add(node.module.split(".")[0])
+    ours = {path.stem for path in (ROOT / "tests").glob("*.py")}
+    ours |= {path.stem for path in (ROOT / "scripts").glob("*")}
+    return found - ours - set(sys.stdlib_module_names)
+
+
+def test_every_package_imported_is_declared_and_none_that_is_not_used():
+    grading = declared(ROOT / "workflow" / "requirements.in")
+    testing = declared(ROOT / "tests" / "requirements.in")
+    everything = imported("scripts", "tests") | STARTED
+    names = {one: IMPORTED_AS.get(one, one.replace("-", "_")) for one in grading | testing}
+    assert {
+        one for one, name in names.items() if name not in everything and one not in STARTED
+    } == set()
+    stood_in_for = {"pkg_resources"}  # by the laboratory, where a library asks for it
+    assert everything - STARTED - stood_in_for - set(names.values()) == set()
+    product = imported("scripts") - imported("scripts/lab")
+    assert product - {names[one] for one in grading} - STARTED == set()
 
 
 # -- going on inside ---------------------------------------------------------------------------
