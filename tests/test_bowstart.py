@@ -7,7 +7,7 @@ import pytest
 
 from conftest import ROOT
 from lab import rooms, strings
-from pegmark.segment import bow_onset, find_notes, onsets
+from pegmark.segment import bow_onset, find_notes, spectrogram
 from pegmark.segment.notes import pitch_search
 from pegmark.trade.instruments import load_instruments
 
@@ -16,11 +16,11 @@ INSTRUMENTS = load_instruments(ROOT / "config" / "instruments.yaml")
 T = np.arange(2 * RATE_HZ) / RATE_HZ
 
 
-def block_of(audio: np.ndarray) -> onsets.Block:
+def block_of(audio: np.ndarray) -> spectrogram.Block:
     audio = (audio + rooms.noise(len(audio), RATE_HZ, seed=1) * 1e-4).astype(np.float32)
     violin = INSTRUMENTS["violin"]
-    floor = onsets.noise_floor(audio, violin)
-    return onsets.read_block(audio, RATE_HZ, pitch_search(violin, RATE_HZ), floor)
+    floor = spectrogram.noise_floor(audio, violin)
+    return spectrogram.read_block(audio, RATE_HZ, pitch_search(violin, RATE_HZ), floor)
 
 
 @pytest.mark.parametrize("grows_s", [0.08, 0.2])

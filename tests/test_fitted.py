@@ -17,7 +17,9 @@ FILES = sorted((ROOT / "scripts/pegmark").glob("*/fitted.json"))
 
 
 def test_every_fitted_file_has_a_fit_and_every_fit_a_file():
-    assert [path.parent.name for path in FILES] == sorted(calibrate.STAGES)
+    assert [path.parent.name for path in FILES] == sorted(
+        {stage.partition("_")[0] for stage in calibrate.STAGES}
+    )
 
 
 @pytest.mark.parametrize("stage", calibrate.STAGES)

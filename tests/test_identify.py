@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from conftest import ROOT, cases
 from lab.paths import Habits, random_path
 from pegmark.identify import name_strings
-from pegmark.records.note import SURE_ODDS
+from pegmark.identify.nobody import too_faint
+from pegmark.records.note import SURE_PROBABILITY
 from pegmark.trade import pitch
 from pegmark.trade.instruments import load_instruments
 
@@ -122,7 +123,7 @@ def test_one_string_alone_between_two_is_not_guessed():
     assert names(record) == [None, None]
     assert codes(record) == ["string_unsure"]
     odds = [n["string_odds"] for n in name_strings(record, VIOLIN)["notes"]]
-    assert max(odds) < SURE_ODDS
+    assert max(odds) < SURE_PROBABILITY
 
 
 def test_a_string_tuned_to_its_neighbours_pitch_is_unsure():
@@ -139,7 +140,7 @@ def test_a_sound_that_is_no_string_gets_no_name_and_no_question():
     record = take(("A4", 0), ("A4", 1), ("A4", 1300), ("D4", 0), ("G3", 0), ("E5", 0), ("A4", 0))
     found = name_strings(record, VIOLIN)
     assert found["notes"][2]["string"] is None
-    assert found["notes"][2]["string_odds"] >= SURE_ODDS
+    assert found["notes"][2]["string_odds"] >= SURE_PROBABILITY
     assert found["problems"] == []
 
 
@@ -216,6 +217,29 @@ def test_a_reference_tone_gets_no_string():
     assert [n["string"] for n in found[1:]] == ["A4"] * 3
 
 
+def test_a_partner_far_below_is_nobodys_string():
+    own = [("A4", -20), ("A4", -12), ("A4", 0), ("D4", 5), ("D4", 0), ("G3", 2)]
+    record = take(*own, ("A4", 40), ("D4", 1))
+    for note, level_db in zip(
+        record["notes"], [-20, -24, -18, -22, -16, -25, -36, -38], strict=True
+    ):
+        note["level_db"] = float(level_db)
+    named = name_strings(record, VIOLIN)["notes"]
+    assert [n["string"] for n in named] == ["A4"] * 3 + ["D4"] * 2 + ["G3", None, None]
+    assert all(n["string_odds"] >= SURE_PROBABILITY for n in named[-2:]), (
+        "no question to the teacher"
+    )
+
+
+def test_soft_bows_are_measured_against_bows_and_plucks_against_plucks():
+    plucks = [note(440.0, float(k), level_db=-30.0) for k in range(3)]
+    bows = [note(440.0, 4.0 + k, "bowed", level_db=-12.0) for k in range(3)]
+    assert too_faint([*plucks, *bows]) == [False] * 6
+    assert too_faint([*plucks, *bows, note(440.0, 9.0, "bowed", level_db=-24.0)])[-1]
+    assert not too_faint([*plucks, note(440.0, 9.0, "bowed", level_db=-31.0)])[0]
+    assert too_faint(bows) == [False] * 3, "too few notes to say"
+
+
 def test_another_tuning_is_not_assumed():
     """Scordatura: a violin left at A E A E (G3 and D4 a tone up) is a violin out of tune."""
     record = take(("A4", 0), ("E5", 0), ("D4", 200), ("G3", 200), ("D4", 200), ("G3", 200))
@@ -268,7 +292,7 @@ def test_odds_are_probabilities_and_names_are_strings(seed):
     for n in name_strings(record, VIOLIN)["notes"]:
         assert 0 <= n["string_odds"] <= 1
         assert n["string"] in (*VIOLIN.strings, None)
-        assert n["string"] is None or n["string_odds"] >= SURE_ODDS
+        assert n["string"] is None or n["string_odds"] >= SURE_PROBABILITY
 
 
 def test_what_a_recording_may_turn_out_to_be_stands_in_the_instrument_table():

@@ -11,7 +11,7 @@ import pytest
 from scipy import ndimage, signal
 
 from conftest import ROOT
-from pegmark.segment import onsets
+from pegmark.segment import spectrogram
 from pegmark.segment.notes import pitch_search
 from pegmark.signals.spectra import local_mean
 from pegmark.trade.instruments import load_instruments
@@ -27,10 +27,10 @@ def sound(seconds: float, seed: int = 1) -> np.ndarray:
     return (0.1 * rng.normal(size=len(t)) * (1.1 + np.sin(5 * t))).astype(np.float32)
 
 
-def read(audio: np.ndarray, name: str = "cello") -> onsets.Block:
+def read(audio: np.ndarray, name: str = "cello") -> spectrogram.Block:
     instrument = INSTRUMENTS[name]
-    floor = onsets.noise_floor(audio, instrument)
-    return onsets.read_block(audio, RATE_HZ, pitch_search(instrument, RATE_HZ), floor)
+    floor = spectrogram.noise_floor(audio, instrument)
+    return spectrogram.read_block(audio, RATE_HZ, pitch_search(instrument, RATE_HZ), floor)
 
 
 def reference(audio: np.ndarray, size: int, hop: int) -> np.ndarray:
@@ -46,9 +46,14 @@ def test_frames_are_those_of_scipy(seconds):
     audio = sound(seconds)
     block = read(audio)
     for spectra, size, hop, closely in (
-        (block.fine, onsets.FINE_SIZE, onsets.FINE_HOP, 2e-5),  # through the low-pass filter
-        (block.deep, onsets.DEEP_SIZE, onsets.FINE_HOP, 2e-5),
-        (block.long, onsets.LONG_SIZE, onsets.LONG_HOP, 1e-6),
+        (
+            block.fine,
+            spectrogram.FINE_SIZE,
+            spectrogram.FINE_HOP,
+            2e-5,
+        ),  # filtered
+        (block.deep, spectrogram.DEEP_SIZE, spectrogram.FINE_HOP, 2e-5),
+        (block.long, spectrogram.LONG_SIZE, spectrogram.LONG_HOP, 1e-6),
     ):
         expected = reference(audio, size, hop)[:, : spectra.shape[1]]
         assert spectra.shape == expected.shape
@@ -57,8 +62,8 @@ def test_frames_are_those_of_scipy(seconds):
 
 
 def test_the_low_pass_filter_keeps_what_is_asked_and_stops_what_would_come_back():
-    hz, response = signal.freqz(onsets.LOW_PASS, worN=4096, fs=RATE_HZ)
-    kept, back = onsets.FLUX_HZ[1], RATE_HZ / onsets.SLOWER - onsets.FLUX_HZ[1]
+    hz, response = signal.freqz(spectrogram.LOW_PASS, worN=4096, fs=RATE_HZ)
+    kept, back = spectrogram.FLUX_HZ[1], RATE_HZ / spectrogram.SLOWER - spectrogram.FLUX_HZ[1]
     assert 20 * np.log10(np.abs(response[hz <= kept])) == pytest.approx(0, abs=0.01)
     assert 20 * np.log10(np.abs(response[hz >= back]).max()) < -70
 
@@ -74,7 +79,7 @@ def test_a_block_read_again_where_it_changed_is_as_if_read_anew(span):
     changed = audio.copy()
     changed[slice(*span)] = other[slice(*span)]
     block = read(audio)
-    onsets.read_again(block, changed, *span)
+    spectrogram.read_again(block, changed, *span)
     anew = read(changed)
     for name in ("audio", "fine", "deep", "long", "salience"):
         assert np.array_equal(getattr(block, name), getattr(anew, name)), name

@@ -46,7 +46,9 @@ from pegmark.settings import fitted
 FITS = Path(__file__).with_name("fits")
 # In the order of a take: a stage's takes are heard through those before it.
 STAGES = tuple(
-    stage for stage in ("segment", "identify", "measure") if (FITS / f"{stage}.py").is_file()
+    stage
+    for stage in ("segment", "segment_notes", "identify", "measure")
+    if (FITS / f"{stage}.py").is_file()
 )
 LIBRARIES = ("numpy", "scipy", "scikit-learn")
 PROBES = 8  # takes by which two states of the code are compared
@@ -108,8 +110,14 @@ def as_text(value: Any, indent: int = 0) -> str:
 
 
 def write(stage: str, content: dict[str, Any]) -> None:
-    """Write a stage's file, whole or not at all."""
-    write_text(fitted.path_of(stage), as_text(content) + "\n")
+    """Write a stage's file, whole or not at all, with what other fits of the stage wrote there."""
+    path = fitted.path_of(stage)
+    whole = json.loads(path.read_text(encoding="utf-8")) if path.is_file() else {}
+    if "_" in stage:
+        whole.setdefault("also", {})[stage] = content
+    else:
+        whole = content | ({"also": whole["also"]} if "also" in whole else {})
+    write_text(path, as_text(whole) + "\n")
     fitted.numbers.cache_clear()
     print(f"{stage}: written")
 
@@ -143,8 +151,9 @@ def held_back(fit: ModuleType) -> range:
 
 
 def read(stage: str) -> dict[str, Any]:
-    """A stage's file as it stands."""
-    return dict(json.loads(fitted.path_of(stage).read_text(encoding="utf-8")))
+    """What a fit wrote, as it stands."""
+    content = dict(json.loads(fitted.path_of(stage).read_text(encoding="utf-8")))
+    return dict(content["also"][stage]) if "_" in stage else content
 
 
 def check(stage: str, options: argparse.Namespace) -> None:
@@ -187,9 +196,10 @@ def main() -> int:
     parser.add_argument("--keep", type=Path, help="a folder in which the takes are kept")
     parser.add_argument("--jobs", type=int, default=2, help="takes heard at once")
     options = parser.parse_args()
-    if not samples.SOUND_FONT.is_file():
+    if not (samples.SOUND_FONT.is_file() and samples.OTHER_FONT.is_file()):
         parser.error(
-            "the takes want sampled players: apt-get install fluidsynth fluid-soundfont-gm"
+            "the takes want sampled players: "
+            "apt-get install fluidsynth fluid-soundfont-gm timgm6mb-soundfont"
         )
     done = True
     for stage in options.stage or STAGES:

@@ -92,13 +92,17 @@ class Touch:
 
 @dataclass(frozen=True)
 class Tone:
-    """A sounded reference; under=True: what comes next begins 0.5 s after the tone does."""
+    """A sounded reference; under=True: what comes next begins 0.5 s after the tone does.
+
+    sound : (samples,) at the take's rate, what is heard instead of a made wave.
+    """
 
     hz: float = 440.0
     seconds: float = 3.0
     wave: str = "sine"
     level: float = 0.12
     under: bool = False
+    sound: np.ndarray | None = None
 
 
 @dataclass(frozen=True)

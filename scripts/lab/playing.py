@@ -253,6 +253,8 @@ def _play_tones(take: Performance, dry: np.ndarray, rate_hz: int) -> list[dict[s
 
 
 def _reference_tone(tone: Tone, rate_hz: int) -> np.ndarray:
+    if tone.sound is not None:
+        return tone.sound
     return rooms.reference_tone(tone.hz, tone.seconds, rate_hz, wave=tone.wave, level=tone.level)
 
 

@@ -30,6 +30,7 @@ from lab.strings import (
 )  # fmt: skip
 
 SOUND_FONT = Path("/usr/share/sounds/sf2/FluidR3_GM.sf2")
+OTHER_FONT = Path("/usr/share/sounds/sf2/TimGM6mb.sf2")  # Debian's timgm6mb-soundfont
 PROGRAMS = {  # General MIDI programme numbers, counted from 0
     "violin": 40,
     "viola": 41,
@@ -37,10 +38,16 @@ PROGRAMS = {  # General MIDI programme numbers, counted from 0
     "double bass": 43,
     "plucked bass": 32,
     "plucked guitar": 24,
+    "plucked steel guitar": 25,
+    "plucked strings": 45,
+    "plucked harp": 46,
     "piano": 0,
+    "bright piano": 1,
     "church organ": 19,
     "reed organ": 20,
     "oboe": 68,
+    "english horn": 69,
+    "clarinet": 71,
     "flute": 73,
     "trumpet": 56,
 }
@@ -52,18 +59,25 @@ RELEASE_S = 0.35  # a bowed string that is damped sounds on so long
 
 
 def play(
-    program: str, key: int, duration_s: float, *, offset_cents: float = 0.0, velocity: int = 90
+    program: str,
+    key: int,
+    duration_s: float,
+    *,
+    offset_cents: float = 0.0,
+    velocity: int = 90,
+    font: Path = SOUND_FONT,
 ) -> Note:
     """One raw note at RATE_HZ: key is the MIDI number, offset_cents any number.
 
     The offset is made by playing the sound faster or slower (the synthesizer's own pitch bend
     moves in whole cents), so it is exact against the same key at 0, and the note's length changes
-    with it. Truth: offset_cents; own_tuning_cents None: the sample's own pitch is unknown.
+    with it. font : another General MIDI sound font than the usual one. Truth: offset_cents;
+    own_tuning_cents None: the sample's own pitch is unknown.
 
     Raises FileNotFoundError when fluidsynth or the sound font is not installed (Debian:
     fluidsynth, fluid-soundfont-gm).
     """
-    audio = _rendered(PROGRAMS[program], key, duration_s, velocity)
+    audio = _rendered(PROGRAMS[program], key, duration_s, velocity, font)
     factor = 2 ** (offset_cents / 1200)
     if offset_cents:
         audio = replay(audio, np.full(int(len(audio) / factor), factor))
@@ -150,7 +164,7 @@ def bowed(
     after_s = RELEASE_S if ring_s is None else ring_s
     longer_s = duration_s if ring_s is None else duration_s + ring_s
     raw, _ = play(instrument, key, longer_s * 1.2 + 0.1, velocity=velocity)
-    raw = raw[_first_sound(raw) :]
+    raw = raw[first_sound(raw) :]
     own = own_track(raw, RATE_HZ, 440 * 2 ** ((key - 69) / 12))
     rng = np.random.default_rng([seed, 5])
     size = int((duration_s + after_s) * RATE_HZ)
@@ -211,7 +225,7 @@ def plucked(
     """
     key = round(69 + 12 * np.log2(f0_hz / 440))
     raw, _ = play(program, key, duration_s * 1.06 + 2.0, velocity=velocity)
-    raw = raw[_first_sound(raw) :]
+    raw = raw[first_sound(raw) :]
     own = own_track(raw, RATE_HZ, 440 * 2 ** ((key - 69) / 12))
     settled = float(own[int(1.0 * RATE_HZ) : int(1.5 * RATE_HZ)].mean())
     size = int(duration_s * RATE_HZ)
@@ -251,7 +265,7 @@ def tuning_note(
         return bowed(program, f0_hz, duration_s, rate_hz, seed=seed, level=level)
     key = round(69 + 12 * np.log2(f0_hz / 440))
     raw, _ = play(program, key, duration_s * 1.06 + 0.2)
-    raw = raw[_first_sound(raw) :]
+    raw = raw[first_sound(raw) :]
     near_hz, window = 440 * 2 ** ((key - 69) / 12), measured_window(duration_s)
     if program == "piano":
         pitch, _, step = _partials(raw, RATE_HZ, near_hz)
@@ -334,7 +348,8 @@ def _inside(t: np.ndarray, duration_s: float) -> np.ndarray:
     return (t >= start) & (t < end)
 
 
-def _first_sound(audio: np.ndarray) -> int:
+def first_sound(audio: np.ndarray) -> int:
+    """The first sample that is louder than a fiftieth of the loudest."""
     return int(np.argmax(np.abs(audio) > 0.02 * np.abs(audio).max()))
 
 
@@ -348,17 +363,17 @@ def _delivered(audio: np.ndarray, rate_hz: int, level: float, lead_s: float) -> 
 
 
 @lru_cache(maxsize=64)
-def _rendered(program: int, key: int, duration_s: float, velocity: int) -> np.ndarray:
+def _rendered(program: int, key: int, duration_s: float, velocity: int, font: Path) -> np.ndarray:
     import soundfile
 
-    if not SOUND_FONT.is_file():
-        raise FileNotFoundError(f"{SOUND_FONT} is missing: apt-get install fluid-soundfont-gm")
+    if not font.is_file():
+        raise FileNotFoundError(f"{font} is missing: apt-get install fluid-soundfont-gm")
     with tempfile.TemporaryDirectory() as folder:
         score, sound = Path(folder, "note.mid"), Path(folder, "note.wav")
         score.write_bytes(_midi(program, key, duration_s, velocity))
         command = ["fluidsynth", "-ni", "-q", "-R", "0", "-C", "0", "-g", "0.7", "-r", str(RATE_HZ)]
         command += ["-o", "synth.dynamic-sample-loading=1", "-T", "wav", "-O", "float"]
-        command += ["-F", str(sound), str(SOUND_FONT), str(score)]
+        command += ["-F", str(sound), str(font), str(score)]
         subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
         # The two channels are two microphones, almost unlike each other: mixed, they would beat.
         audio = soundfile.read(sound, always_2d=True)[0][:, 0]

@@ -114,13 +114,14 @@ def _between(edge: float) -> float:
     return round(most + 0.5 * 10.0**-digits, digits + 1)
 
 
-def add_curves(inputs: dict[str, Floats], yes: Bools) -> dict[str, Any]:
+def add_curves(inputs: dict[str, Floats], yes: Bools, penalty: float = PENALTY) -> dict[str, Any]:
     """The curves of one question: "bias", and "curves": {input: {"at", "value"}}.
 
     Parameters
     ----------
     inputs : arrays of one length, by name.
     yes : as long.
+    penalty : C of the regression.
     """
     knots = {name: _knots(values, yes) for name, values in inputs.items()}
     columns, owner = [], []
@@ -132,7 +133,7 @@ def add_curves(inputs: dict[str, Floats], yes: Bools) -> dict[str, Any]:
             owner.append((name, float(knot)))
     table = np.stack(columns, axis=1)
     scale = table.std(axis=0) + 1e-9
-    model = LogisticRegression(C=PENALTY, max_iter=3000, tol=1e-6)
+    model = LogisticRegression(C=penalty, max_iter=3000, tol=1e-6)
     model.fit(table / scale, yes)
     slopes = model.coef_[0] / scale
     bias, curves = float(model.intercept_[0]), {}

@@ -29,13 +29,15 @@ from numpy.typing import NDArray
 from lab.drills import DRILLS, drill
 from lab.fits.learners import add_curves, grow, how_well
 from lab.takes import random_take
-from pegmark.segment import bow_onset, note_classifier, onsets, speech
+from pegmark.segment import bow_onset, note_classifier, onsets, spectrogram, speech
 from pegmark.segment.notes import pitch_search
 from pegmark.segment.onsets import Features
 from pegmark.trade.instruments import Instrument, load_instruments
 
 CODE = (
+    "pegmark.segment.spectrogram",
     "pegmark.segment.onsets",
+    "pegmark.segment.following",
     "pegmark.segment.note_classifier",
     "pegmark.segment.speech",
     "pegmark.segment.bow_onset",
@@ -132,8 +134,8 @@ def hear(audio: np.ndarray, truth: dict[str, Any]) -> Heard:
     """Inputs and answers of one take, audio of (samples,) at RATE_HZ."""
     instrument: Instrument = TABLE[truth["instrument"]]
     audio = audio.astype(np.float32)
-    floor = onsets.noise_floor(audio, instrument)
-    block = onsets.read_block(audio, RATE_HZ, pitch_search(instrument, RATE_HZ), floor)
+    floor = spectrogram.noise_floor(audio, instrument)
+    block = spectrogram.read_block(audio, RATE_HZ, pitch_search(instrument, RATE_HZ), floor)
     features = onsets.describe(block, *onsets.find_candidates(block, floor))
     inputs = note_classifier.inputs_of(features, np.zeros(len(features)))
     yes, out, bowed = answers(features, truth)
@@ -150,7 +152,7 @@ def hear(audio: np.ndarray, truth: dict[str, Any]) -> Heard:
 
 
 def bow_starts(
-    block: onsets.Block, features: Features, truth: dict[str, Any]
+    block: spectrogram.Block, features: Features, truth: dict[str, Any]
 ) -> tuple[dict[str, Floats], Floats]:
     """(inputs, true start after the onset in s) of every candidate that may be a bow's start."""
     rises, after = [], []

@@ -19,7 +19,8 @@ from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
-from pegmark.records.note import SURE_ODDS
+from pegmark.identify.nobody import too_faint
+from pegmark.records.note import SURE_PROBABILITY
 from pegmark.records.problems import Problem, problem
 from pegmark.trade import pitch
 from pegmark.trade.instruments import Instrument
@@ -36,7 +37,7 @@ CLOSEST_FLOOR = -12.0  # log odds: two strings at one pitch are unlikely, not im
 # is not trusted (in simulation the first wrong names appear there): 525 cents in fifths, 375 in
 # fourths.
 FARTHEST_SHARE = 0.75
-FAR_ODDS = 0.9  # what the odds of such a reading are worth at most
+FAR_PROBABILITY = 0.9  # of such a reading, at most
 HARMONIC_CENTS = 30.0  # a touched harmonic stands this close to its partial
 PARTIALS = (2, 3, 4)  # the harmonics touched when tuning
 PLAYED = ("plucked", "bowed")  # notes of one open string
@@ -46,17 +47,17 @@ FIRST = ((0.70, 130.0), (0.30, 280.0))  # a string heard for the first time, fro
 STAY = ((0.55, 4.0), (0.30, 25.0), (0.13, 100.0), (0.02, 300.0))  # the same string again
 RETURN = ((0.76, 6.0), (0.14, 45.0), (0.08, 150.0), (0.02, 300.0))  # after another string
 LEFT = ((0.70, 25.0), (0.22, 130.0), (0.08, 350.0))  # at the end, from the target
-UNHEARD_ODDS = 0.05  # a string that is never sounded
-FOREIGN_ODDS = 0.001  # a sound that is none of the strings ...
+UNHEARD_PROBABILITY = 0.05  # a string that is never sounded
+FOREIGN_PROBABILITY = 0.001  # a sound that is none of the strings ...
 FOREIGN_FAINT_DB = 10.0  # ... is likelier for a note this much fainter over the noise than most
 FOREIGN_TENFOLD_DB = 7.0  # ... ten times for each further so many dB
-FOREIGN_MOST_ODDS = 0.05
+FOREIGN_MOST_PROBABILITY = 0.05
 FOREIGN_CENTS = 6000.0  # ... lies anywhere in this range
-FOREIGN_AGAIN_ODDS = 0.3  # ... and comes again at the same pitch
+FOREIGN_AGAIN_PROBABILITY = 0.3  # ... and comes again at the same pitch
 FOREIGN_AGAIN_MOST = 8  # ... the first few times; then it says nothing new
-LEAVE_ODDS = 0.3  # the next note (if it is not at the same pitch) is on another string
+LEAVE_PROBABILITY = 0.3  # the next note (if it is not at the same pitch) is on another string
 NEIGHBOUR_WEIGHT = 2.0  # a neighbour is likelier next than a string further away
-OTHER_INSTRUMENT_ODDS = 0.01  # before listening: the roster names the wrong instrument
+OTHER_INSTRUMENT_PROBABILITY = 0.01  # before listening: the roster names the wrong instrument
 OTHER_INSTRUMENT_NOTES = 3  # fewer notes than this never say so
 
 
@@ -73,9 +74,9 @@ def name_strings(notes_record: Notes, instrument: Instrument) -> Strings:
     Returns
     -------
     A copy whose notes carry "string" (two_strings: of the lower pitch, and "string_2" of the
-    upper) and "string_odds", the probability of that answer. A null string with odds of
-    `SURE_ODDS` or more is surely none of the strings; with less it is one of them, and which is
-    unsure. Problems "string_unsure" and "wrong_instrument" are added where they hold.
+    upper) and "string_odds", the probability of that answer. A null string with
+    `SURE_PROBABILITY` or more is surely none of the strings; with less it is one of them, and
+    which is unsure. Problems "string_unsure" and "wrong_instrument" are added where they hold.
     """
     blank = {"string": None, "string_odds": 1.0}
     notes = [cast("NamedNote", {**note, **blank}) for note in notes_record["notes"]]
@@ -86,10 +87,10 @@ def name_strings(notes_record: Notes, instrument: Instrument) -> Strings:
     runs = _runs(notes)
     if runs:
         search = _Search(instrument.strings, runs)
-        _give_names(notes, runs, search.odds(), instrument)
+        _give_names(notes, runs, search.probabilities(), instrument)
         _name_harmonics(notes, instrument)
         problems += _unsure_problem(notes, instrument)
-        problems += _wrong_instrument(notes, runs, search.evidence, instrument)
+        problems += _wrong_instrument(notes, runs, search.log_likelihood, instrument)
     return {
         **notes_record,
         "notes": notes,
@@ -107,7 +108,7 @@ class _Run:
     index: list[int]
     first: tuple[float, ...]
     last: tuple[float, ...]
-    foreign_odds: float = FOREIGN_ODDS
+    foreign_probability: float = FOREIGN_PROBABILITY
 
 
 def _cents(f_hz: float) -> float:
@@ -116,8 +117,9 @@ def _cents(f_hz: float) -> float:
 
 def _runs(notes: list[NamedNote]) -> list[_Run]:
     runs: list[_Run] = []
+    faint = too_faint(notes)
     for i, note in enumerate(notes):
-        if note["kind"] in ("harmonic", "reference_tone"):
+        if faint[i] or note["kind"] in ("harmonic", "reference_tone"):
             continue
         pitches_hz = (note["f0_hz"], note.get("f0_2_hz"))
         heights = [_cents(f_hz) for f_hz in pitches_hz if f_hz]
@@ -144,8 +146,8 @@ def _weigh_faintness(notes: list[NamedNote], runs: list[_Run]) -> None:
     for run in runs:
         clearest = max((notes[i].get("snr_db") or usual for i in run.index), default=usual)
         faint = max(usual - clearest - FOREIGN_FAINT_DB, 0.0)
-        odds = FOREIGN_ODDS * 10 ** (faint / FOREIGN_TENFOLD_DB)
-        run.foreign_odds = min(odds, FOREIGN_MOST_ODDS)
+        likelier = FOREIGN_PROBABILITY * 10 ** (faint / FOREIGN_TENFOLD_DB)
+        run.foreign_probability = min(likelier, FOREIGN_MOST_PROBABILITY)
 
 
 def _close(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
@@ -162,7 +164,7 @@ def _log_mixture(x: np.ndarray, parts: tuple[tuple[float, float], ...]) -> np.nd
 class _Search:
     """The search over one take's runs for one set of strings.
 
-    A reading is (string last sounded, last pitch of every string). `evidence` is the log
+    A reading is (string last sounded, last pitch of every string). `log_likelihood` is the log
     probability density of all runs, summed over the readings kept.
     """
 
@@ -178,7 +180,7 @@ class _Search:
         self.layers: list[tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]] = []
         self.alpha: list[np.ndarray] = []
         self.ends = self._forward()
-        self.evidence = float(np.logaddexp.reduce(self.ends + self.alpha[-1]))
+        self.log_likelihood = float(np.logaddexp.reduce(self.ends + self.alpha[-1]))
 
     def _moves(self) -> np.ndarray:
         """Log probability of the next string (column) after the last one (row; last: none)."""
@@ -189,8 +191,8 @@ class _Search:
                 [0.0 if o == s else NEIGHBOUR_WEIGHT if abs(o - s) == 1 else 1.0 for o in range(n)]
             )
             if others.sum():
-                table[s] = LEAVE_ODDS * others / others.sum()
-            table[s, s] = 1 - LEAVE_ODDS
+                table[s] = LEAVE_PROBABILITY * others / others.sum()
+            table[s, s] = 1 - LEAVE_PROBABILITY
         return np.log(table + 1e-12)
 
     def _crowding(self, last: np.ndarray, string: np.ndarray) -> np.ndarray:
@@ -219,7 +221,7 @@ class _Search:
                     step = np.maximum(step, self.moves[now, strings[1]])
                 for upper, string in enumerate(strings):
                     first, end = run.first[upper], run.last[upper]
-                    w += self._pitch_odds(last[:, string], now == string, first, string)
+                    w += self._pitch_log_density(last[:, string], now == string, first, string)
                     at[:, string] = 2 * k + upper
                     for height in dict.fromkeys((first, end)):
                         to[:, string] = height
@@ -227,13 +229,15 @@ class _Search:
                 new_last.append(to)
                 new_seen.append(at)
                 new_now.append(np.full(len(to), strings[0]))
-                weights.append(w + step + math.log(1 - run.foreign_odds))
+                weights.append(w + step + math.log(1 - run.foreign_probability))
                 labels.append(np.full(len(to), label))
             new_last.append(last)
             new_seen.append(seen)
             new_now.append(now)
-            foreign = math.log(run.foreign_odds) - len(run.first) * math.log(FOREIGN_CENTS)
-            foreign += min(len(run.index) - 1, FOREIGN_AGAIN_MOST) * math.log(FOREIGN_AGAIN_ODDS)
+            foreign = math.log(run.foreign_probability) - len(run.first) * math.log(FOREIGN_CENTS)
+            foreign += min(len(run.index) - 1, FOREIGN_AGAIN_MOST) * math.log(
+                FOREIGN_AGAIN_PROBABILITY
+            )
             weights.append(np.full(len(last), foreign))
             labels.append(np.full(len(last), len(options)))
             parents = np.tile(np.arange(len(last)), len(options) + 1)
@@ -246,9 +250,9 @@ class _Search:
         heard = ~np.isnan(last)
         out = np.where(heard, last - self.targets, 0.0)
         near = _log_mixture(out, LEFT) - _log_mixture(np.zeros(1), LEFT)
-        return np.where(heard, near, math.log(UNHEARD_ODDS)).sum(axis=1)
+        return np.where(heard, near, math.log(UNHEARD_PROBABILITY)).sum(axis=1)
 
-    def _pitch_odds(
+    def _pitch_log_density(
         self, before: np.ndarray, same: np.ndarray, height: float, string: int
     ) -> np.ndarray:
         """Log density, (readings,), of hearing `string` at `height`."""
@@ -288,7 +292,7 @@ class _Search:
         chosen = where[kept]
         return last[chosen], seen[chosen], now[chosen], alpha[kept]
 
-    def odds(self) -> list[np.ndarray]:
+    def probabilities(self) -> list[np.ndarray]:
         """Per run, the probability of every option; the last one is 'none of the strings'."""
         beta = self.ends
         found: list[np.ndarray] = []
@@ -296,7 +300,7 @@ class _Search:
             parents, labels, child, weight = self.layers[k]
             before = self.alpha[k - 1] if k else np.zeros(1)
             onward = weight + beta[child]
-            through = np.exp(before[parents] + onward - self.evidence)
+            through = np.exp(before[parents] + onward - self.log_likelihood)
             count = self.count + 1 if len(self.runs[k].first) == 1 else self.count
             found.append(np.bincount(labels, through, minlength=count))
             top = onward.max()
@@ -308,16 +312,16 @@ class _Search:
 def _give_names(
     notes: list[NamedNote],
     runs: list[_Run],
-    odds: list[np.ndarray],
+    probabilities: list[np.ndarray],
     instrument: Instrument,
 ) -> None:
     strings = instrument.strings
-    for run, probability in zip(runs, odds, strict=True):
+    for run, probability in zip(runs, probabilities, strict=True):
         best = int(np.argmax(probability))
         share = min(float(probability[best] / probability.sum()), 1.0)
         for i in run.index:
             notes[i]["string_odds"] = share
-            if share < SURE_ODDS or best == len(probability) - 1:
+            if share < SURE_PROBABILITY or best == len(probability) - 1:
                 continue
             if len(run.first) == 2:
                 notes[i]["string"], notes[i]["string_2"] = strings[best + 1], strings[best]
@@ -337,7 +341,7 @@ def _doubt_far_strings(notes: list[NamedNote], instrument: Instrument) -> None:
     }
     for note in notes:
         if note["string"] in far or note.get("string_2") in far:
-            note["string"], note["string_odds"] = None, min(note["string_odds"], FAR_ODDS)
+            note["string"], note["string_odds"] = None, min(note["string_odds"], FAR_PROBABILITY)
             if note["kind"] == "two_strings":
                 note["string_2"] = None
 
@@ -364,7 +368,7 @@ def _name_harmonics(notes: list[NamedNote], instrument: Instrument) -> None:
 
 
 def _unsure_problem(notes: list[NamedNote], instrument: Instrument) -> list[Problem]:
-    unsure = [n for n in notes if n["string"] is None and n["string_odds"] < SURE_ODDS]
+    unsure = [n for n in notes if n["string"] is None and n["string_odds"] < SURE_PROBABILITY]
     unsure = [n for n in unsure if n["kind"] != "harmonic"]
     if not unsure:
         return []
@@ -385,22 +389,22 @@ def _clock(seconds: float) -> str:
 
 
 def _wrong_instrument(
-    notes: list[NamedNote], runs: list[_Run], evidence: float, instrument: Instrument
+    notes: list[NamedNote], runs: list[_Run], log_likelihood: float, instrument: Instrument
 ) -> list[Problem]:
     """Whether another instrument's strings explain the take far better."""
     heard = sum(len(run.index) for run in runs)
     named = {n["string"] for n in notes} | {n.get("string_2") for n in notes}
     if heard < OTHER_INSTRUMENT_NOTES or set(instrument.strings) <= named:
         return []
-    best, best_evidence = None, evidence
+    best, best_log_likelihood = None, log_likelihood
     for name, strings in instrument.usual.items():
         if strings != instrument.strings:
-            other = _Search(strings, runs).evidence
-            if other > best_evidence:
-                best, best_evidence = name, other
-    needed = math.log((1 - OTHER_INSTRUMENT_ODDS) / OTHER_INSTRUMENT_ODDS)
-    needed += math.log(SURE_ODDS / (1 - SURE_ODDS))
-    if best is None or best_evidence - evidence < needed:
+            other = _Search(strings, runs).log_likelihood
+            if other > best_log_likelihood:
+                best, best_log_likelihood = name, other
+    needed = math.log((1 - OTHER_INSTRUMENT_PROBABILITY) / OTHER_INSTRUMENT_PROBABILITY)
+    needed += math.log(SURE_PROBABILITY / (1 - SURE_PROBABILITY))
+    if best is None or best_log_likelihood - log_likelihood < needed:
         return []
     return [
         problem(

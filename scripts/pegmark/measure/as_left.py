@@ -11,7 +11,7 @@ from pegmark.measure.left_pitch import LeftPitch, turned_after
 from pegmark.measure.moves import slipped
 from pegmark.measure.pieces import TURN_CENTS, TunedString
 from pegmark.measure.plateaus import ROUNDING_S
-from pegmark.records.note import SURE_ODDS
+from pegmark.records.note import SURE_PROBABILITY
 from pegmark.trade import pitch
 
 LOST_HALF_CENTS = 50.0  # half-width of a string that was moving when it was last heard
@@ -101,7 +101,7 @@ def _heard(string: TunedString, timed: list[dict[str, Any]], target_hz: float) -
     for note in timed:
         if not _is_unnamed(note) or note["start_s"] < last:
             continue
-        if (note.get("string_odds") or 0.0) >= SURE_ODDS:
+        if (note.get("string_odds") or 0.0) >= SURE_PROBABILITY:
             continue
         heights = [note[key] for key in ("f0_hz", "f0_2_hz") if note.get(key)]
         if any(abs(pitch.cents_between(f, target_hz)) < UNSURE_REACH_CENTS for f in heights):

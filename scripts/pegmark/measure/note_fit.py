@@ -26,7 +26,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from pegmark.measure import bows, plateaus, plucks, short_plucks, two_strings
+from pegmark.measure import bows, plateaus, plucks, short_plucks, struck_tones, two_strings
 from pegmark.measure.pluck_rests import PluckRest, pluck_rests
 from pegmark.signals import partials
 from pegmark.signals.frames import Real
@@ -57,6 +57,7 @@ TRACK_SE_CENTS = 3.0  # a track's point less sure than this is left out
 LEAST_BOW_S = 0.6  # a note that is no pluck is tried as a bow if it lasts so long
 SUSTAINED_S, SUSTAINED = 1.0, 0.5  # a pluck loses more than half its power in this time
 LOWEST_HZ = 20.0
+STRETCHED_CENTS = 0.8  # all partials further than this from the fundamental are a piano's
 MOST_SE_CENTS = 25.0  # a pitch less sure than a quarter tone each way is none
 # Partials that stand further off their series are no string's: of 18,750 plucks of the laboratory
 # one was, and what is read from such among other sounds is 20 cents wrong or more.
@@ -173,7 +174,7 @@ def _fit(
     if kind == "two_strings":
         return _two_strings(audio, rate_hz, start, end, float(f0), note.get("f0_2_hz"))
     if kind == "reference_tone":
-        return _bow(audio, rate_hz, start, end, float(f0), kind)[0]
+        return _sounded(audio, rate_hz, start, end, float(f0))
     beside = [*other_hz, hum_hz] if hum_hz else list(other_hz)
     pluck = partial(
         _pluck, audio, rate_hz, start, end, float(f0), kind, beside, removed, b_prior, body
@@ -316,6 +317,19 @@ def _bow(
     if isinstance(mean, str):
         return NoteFit(kind, reason=mean), False
     return _from_mean(mean, kind, begin), mean.plucked
+
+
+def _sounded(audio: Real, rate_hz: float, start: float, end: float, f0: float) -> NoteFit:
+    """A sounded A: read as a bow is, or by its fundamental where its partials are stretched."""
+    fit, _ = _bow(audio, rate_hz, start, end, f0, "reference_tone")
+    cut = _cut(audio, rate_hz, start, end)
+    first = struck_tones.read_fundamental(cut, rate_hz, fit.f0_hz or f0)
+    if first is None or (fit.f0_hz and abs(CENTS * np.log(first.hz / fit.f0_hz)) < STRETCHED_CENTS):
+        return fit
+    return NoteFit(
+        "reference_tone", True, "", first.hz, first.se_cents, partials=[1],
+        track=[(start, first.hz)],
+    )  # fmt: skip
 
 
 def _two_strings(

@@ -2,4 +2,4 @@
 
 from __future__ import annotations
 
-SURE_ODDS = 0.97  # below this a note gets no name
+SURE_PROBABILITY = 0.97  # below this a note gets no name

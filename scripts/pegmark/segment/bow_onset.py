@@ -13,8 +13,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pegmark.segment import note_classifier, onsets
-from pegmark.segment.onsets import Block
+from pegmark.segment import note_classifier, spectrogram
+from pegmark.segment.spectrogram import Block
 
 Floats = NDArray[np.float64]
 
@@ -52,7 +52,7 @@ def describe_rise(block: Block, onset_s: float, f0_hz: float) -> dict[str, float
     settles = at + round(SETTLED_S / step)
     if last - first < settles + 5:
         return None
-    bins = np.rint(np.arange(1, PARTIALS + 1) * f0_hz * onsets.FINE_SIZE / block.rate_hz)
+    bins = np.rint(np.arange(1, PARTIALS + 1) * f0_hz * spectrogram.FINE_SIZE / block.rate_hz)
     bins = np.unique(bins[bins < block.fine.shape[1]].astype(int))
     amplitude = np.sqrt((block.fine[first:last, bins].astype(float) ** 2).sum(axis=1))
     settled = float(np.median(amplitude[settles:]))

@@ -42,7 +42,9 @@ def tables() -> dict[str, Any]:
     """
     return {
         question: table | {"nodes": np.array(table["nodes"])} if "nodes" in table else table
-        for question, table in numbers("segment")["note_classifier"].items()
+        for question, table in (
+            numbers("segment")["note_classifier"] | numbers("segment")["notes"]
+        ).items()
     }
 
 

@@ -9,7 +9,8 @@ Conventions
 * A note begins where its string is set going and ends where another note begins, where the bow
   stops, or where it has died away (40 dB) or sunk into the noise.
 * A bow that changes direction on the same string without a gap is one note: its pitch is one.
-* Reference tones are notes of their own kind; they end no other note. Speech is no note.
+* Reference tones are notes of their own kind, and so is the A that another sounds first
+  (`pegmark.segment.sounded_a`); tones end no other note. Speech is no note.
 * f0_hz of a note that glides is that of its last steady part.
 """
 
@@ -20,9 +21,23 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from pegmark.segment import note_classifier, onsets, recording_quality, reference_tones, speech
+from pegmark.segment import (
+    following,
+    note_classifier,
+    onsets,
+    recording_quality,
+    reference_tones,
+    sounded_a,
+    spectrogram,
+    speech,
+)
 from pegmark.segment.bow_onset import bow_start
-from pegmark.segment.onsets import LONG_SIZE, Block, Features, Followed
+from pegmark.segment.following import Followed
+from pegmark.segment.high_a import find_high_a
+from pegmark.segment.note_kind import bowed_log_odds
+from pegmark.segment.onsets import Features
+from pegmark.segment.spectrogram import LONG_SIZE, Block
+from pegmark.segment.tone_or_bow import is_bowed
 from pegmark.signals.salience import MARGIN_CENTS, PitchSearch
 from pegmark.signals.spectra import Array
 from pegmark.signals.tone_removal import without_tone
@@ -36,15 +51,15 @@ Floats = NDArray[np.float64]
 BLOCK_S = 120.0  # audio read at a time
 OVERLAP_S = 30.0  # of which so much is shared with the next block
 LONGEST_NOTE_S = 28.0
-ACCEPT_ODDS = -0.8  # log odds above which a candidate is a note: a little for finding ...
+ACCEPT_LOG_ODDS = -0.8  # log odds above which a candidate is a note: a little for finding ...
 # ... but where somebody surely speaks, so much more than elsewhere, and more for what slides
-SPOKEN_ODDS, SLIDING_ODDS = 0.4, 2.6
+SPEECH_LOG_ODDS, SLIDING_LOG_ODDS = 0.4, 2.6
 SLIDING_CENTS_S = 40.0
-SURELY_SPOKEN = (0.0, 3.0)  # log odds of speech from and up to which that grows
+SURELY_SPEECH = (0.0, 3.0)  # log odds of speech from and up to which that grows
 SAME_NOTE_S = 0.12  # two candidates this close are one onset
 SAME_CENTS = 80.0  # a candidate this close in pitch to a sounding bow is the same string
 SOFT_START_S = 0.4  # within this of its start a bow is still growing
-STRUCK_ODDS = 2.0  # later a bow set down anew is told from one that turns by this
+STRUCK_LOG_ODDS = 2.0  # later a bow set down anew is told from one that turns by this
 LOST_S = 0.8  # a bow that speech drowned for so long may be the same bow
 TONE_EDGE_S = 0.25  # a reference tone's own beginning and end, as candidates see them ...
 TONE_NEAR = 0.02  # ... whose pitch is this near a simple ratio to its own
@@ -80,9 +95,19 @@ def find_notes(audio: Array, rate_hz: float, instrument: Instrument) -> FoundNot
     speech: list[tuple[float, float]] = []
     if len(audio) >= SHORTEST_AUDIO_S * rate_hz and float(levels.max()) > -90:
         notes, speech = _read_take(audio, rate_hz, instrument, hum)
+        sounded_a.tell(audio, rate_hz, notes, instrument)
+        first_s = notes[0]["start_s"] if notes else 0.0
+        highest_hz = float(pitch_search(instrument, rate_hz).f0_hz[-1])
+        notes = find_high_a(audio, rate_hz, first_s, highest_hz) + notes
     level_dbfs = float(np.quantile(levels, 0.9))
     facts: Recording = {
-        "snr_db": _median([snr for note in notes if (snr := note["snr_db"]) is not None]),
+        "snr_db": _median(
+            [
+                snr
+                for note in notes
+                if note["kind"] != "reference_tone" and (snr := note["snr_db"]) is not None
+            ]
+        ),
         "clipped_fraction": recording_quality.clipped_fraction(audio),
         "low_cut_hz": recording_quality.low_cut_hz(audio, rate_hz),
         "gated": recording_quality.is_gated(levels),
@@ -118,7 +143,7 @@ def _read_take(
     audio: Array, rate_hz: float, instrument: Instrument, hum: float | None
 ) -> tuple[list[Note], list[tuple[float, float]]]:
     search = pitch_search(instrument, rate_hz)
-    floor = onsets.noise_floor(audio, instrument)
+    floor = spectrogram.noise_floor(audio, instrument)
     top = float(np.abs(audio).max())
     notes: list[Note] = []
     heard: list[reference_tones.Tone] = []
@@ -128,23 +153,24 @@ def _read_take(
     while True:
         last = (begin + BLOCK_S) * rate_hz >= len(audio)
         piece = audio[int(begin * rate_hz) : int((begin + BLOCK_S) * rate_hz)]
-        block = onsets.read_block(piece, rate_hz, search, floor)
+        block = spectrogram.read_block(piece, rate_hz, search, floor)
         times, heights = onsets.find_candidates(block, floor)
         lines = reference_tones.Lines(block.long, block.long_s, rate_hz / LONG_SIZE, top, hum)
         steady = reference_tones.find_tones(lines, times[heights > onsets.STRONG_FLUX])
+        steady = [tone for tone in steady if not is_bowed(piece, rate_hz, tone)]
         for tone in steady:  # then once more, without them
             piece = without_tone(piece, rate_hz, tone.start_s, tone.end_s, tone.f0_hz)
         changed = np.flatnonzero(piece != block.audio)
         if len(changed):
-            onsets.read_again(block, np.asarray(piece, np.float32), changed[0], changed[-1])
+            spectrogram.read_again(block, np.asarray(piece, np.float32), changed[0], changed[-1])
             times, heights = onsets.find_candidates(block, floor)
         own_from = begin + (0.0 if begin == 0 else 1.0)
         own_to = np.inf if last else begin + step + 1.0
         features = onsets.describe(block, times, heights)
-        talk_s, talk_odds = speech.odds(block, floor.fine)
+        talk_s, talk_log_odds = speech.log_odds(block, floor.fine)
         own = (talk_s + begin >= own_from) & (talk_s + begin < own_to)
-        talk.append((talk_s[own] + begin, talk_odds[own]))
-        on_s = np.interp(features.onset_s, talk_s, talk_odds)
+        talk.append((talk_s[own] + begin, talk_log_odds[own]))
+        on_s = np.interp(features.onset_s, talk_s, talk_log_odds)
         for note in _read_block_notes(block, features, steady, on_s):
             if own_from <= note["start_s"] + begin < own_to:
                 note["start_s"] += begin
@@ -160,8 +186,8 @@ def _read_take(
     _tell_harmonics(notes, instrument)
     notes += [_tone_note(tone) for tone in _joined(heard)]
     notes.sort(key=lambda note: (note["start_s"], note["f0_hz"]))
-    times, odds = (np.concatenate(parts) for parts in zip(*talk, strict=True))
-    return notes, speech.passages(times, odds)
+    times, log_odds = (np.concatenate(parts) for parts in zip(*talk, strict=True))
+    return notes, speech.passages(times, log_odds)
 
 
 def _tell_harmonics(notes: list[Note], instrument: Instrument) -> None:
@@ -219,20 +245,23 @@ def _read_block_notes(
     if not len(features):
         return []
     inputs = note_classifier.inputs_of(features, talk)
-    odds = note_classifier.weigh(inputs, "note")
-    bowed = note_classifier.weigh(inputs, "bowed")
+    log_odds = note_classifier.weigh(inputs, "note")
     slides = np.abs(features.slope) > SLIDING_CENTS_S
-    spoken_odds = SPOKEN_ODDS + SLIDING_ODDS * slides
-    odds -= spoken_odds * np.interp(talk, SURELY_SPOKEN, (0.0, 1.0))
+    asked = SPEECH_LOG_ODDS + SLIDING_LOG_ODDS * slides
+    log_odds -= asked * np.interp(talk, SURELY_SPEECH, (0.0, 1.0))
     for tone in steady:
-        odds[_is_tone(features, tone)] = -np.inf
-    chosen = _best_of_each(features, odds)
-    chosen = _one_onset_each(features, odds, chosen)
+        log_odds[_is_tone(features, tone)] = -np.inf
+    chosen = _best_of_each(features, log_odds)
+    chosen = _one_onset_each(features, log_odds, chosen)
     if not len(chosen):
         return []
+    onset_s = features.onset_s[chosen]
+    bowed = bowed_log_odds(
+        block.audio, block.rate_hz, onset_s, np.append(onset_s[1:], np.inf), features.f0_hz[chosen]
+    )
     frames = round(LONGEST_NOTE_S / block.long_s)
-    followed = onsets.follow(block, features.onset_s[chosen], features.grid[chosen], frames)
-    keep = _not_the_same_bow(block, features, odds, bowed, chosen, followed)
+    followed = following.follow(block, features.onset_s[chosen], features.grid[chosen], frames)
+    keep = _not_the_same_bow(block, features, log_odds, bowed, chosen, followed)
     return _as_notes(block, features, bowed, chosen, followed, keep)
 
 
@@ -247,20 +276,20 @@ def _is_tone(features: Features, tone: reference_tones.Tone) -> NDArray[np.bool_
     return simple & (edge < TONE_EDGE_S)
 
 
-def _best_of_each(features: Features, odds: Floats) -> NDArray[np.int64]:
+def _best_of_each(features: Features, log_odds: Floats) -> NDArray[np.int64]:
     """The likeliest hypothesis of every candidate that is a note."""
-    order = np.lexsort((-odds, features.candidate))
+    order = np.lexsort((-log_odds, features.candidate))
     first = np.concatenate([[True], np.diff(features.candidate[order]) > 0])
     best = order[first]
-    return best[odds[best] > ACCEPT_ODDS]
+    return best[log_odds[best] > ACCEPT_LOG_ODDS]
 
 
 def _one_onset_each(
-    features: Features, odds: Floats, chosen: NDArray[np.int64]
+    features: Features, log_odds: Floats, chosen: NDArray[np.int64]
 ) -> NDArray[np.int64]:
     """Of candidates closer than SAME_NOTE_S only the likeliest; the earlier of equal ones."""
     kept: list[int] = []
-    for index in sorted(chosen, key=lambda i: -odds[i]):
+    for index in sorted(chosen, key=lambda i: -log_odds[i]):
         near = [
             other
             for other in kept
@@ -274,7 +303,7 @@ def _one_onset_each(
 def _not_the_same_bow(
     block: Block,
     features: Features,
-    odds: Floats,
+    log_odds: Floats,
     bowed: Floats,
     chosen: NDArray[np.int64],
     followed: Followed,
@@ -290,8 +319,8 @@ def _not_the_same_bow(
             pitch = _pitch_at(block, features, followed, before, chosen, frame)
             apart = abs(1200 * np.log2(features.f0_hz[index] / pitch))
             goes_on = frame < followed.run[before] + LOST_S / block.long_s
-            struck = elapsed > SOFT_START_S and odds[index] > STRUCK_ODDS
-            if bowed[earlier] > 0 and goes_on and apart < SAME_CENTS and not struck:
+            struck = elapsed > SOFT_START_S and log_odds[index] > STRUCK_LOG_ODDS
+            if bowed[before] > 0 and goes_on and apart < SAME_CENTS and not struck:
                 continue
         keep.append(position)
     return keep
@@ -324,7 +353,7 @@ def _as_notes(
     whites, rough = [], []
     for k, position in enumerate(keep):
         index = chosen[position]
-        is_bowed = bool(bowed[index] > 0)
+        is_bowed = bool(bowed[position] > 0)
         start = float(features.onset_s[index])
         if is_bowed:
             earliest = notes[-1]["start_s"] + 0.1 if notes else 0.0
@@ -332,9 +361,9 @@ def _as_notes(
         next_start = float(starts[k + 1]) if k + 1 < len(keep) else np.inf
         level = 10 * np.log10(np.nan_to_num(followed.partials[position]).sum(axis=1) + 1e-10)
         frames = _frames_of_note(level, int(followed.run[position]), is_bowed)
-        end = min(start + onsets.FOLLOW_FROM_S + frames * block.long_s, next_start)
+        end = min(start + following.FOLLOW_FROM_S + frames * block.long_s, next_start)
         end = min(max(end, start + 0.1), len(block.audio) / block.rate_hz)
-        last = max(1, int((end - start - onsets.FOLLOW_FROM_S) / block.long_s))
+        last = max(1, int((end - start - following.FOLLOW_FROM_S) / block.long_s))
         white, f_hz = _steady_part(block, features, followed, position, index, last)
         whites.append(white)
         rough.append(f_hz)
@@ -388,7 +417,7 @@ def _steady_part(
     most = round(STEADY_S / block.long_s)
     known = known[-most:] if np.ptp(track[known]) > 5 else known[:most]
     cents = float(np.median(track[known]))
-    first = round((features.onset_s[index] + onsets.FOLLOW_FROM_S) / block.long_s)
+    first = round((features.onset_s[index] + following.FOLLOW_FROM_S) / block.long_s)
     rows = np.minimum(first + known, len(block.long) - 1)
     white = block.search.whiten(block.long[rows]).mean(axis=0)
     return white, float(features.f0_hz[index] * 2 ** (cents / 1200))
@@ -396,7 +425,7 @@ def _steady_part(
 
 def _snr_db(block: Block, start_s: float, f0_hz: float) -> float:
     """The note's partials over everything else, 50-5500 Hz, first half second."""
-    first = round((start_s + onsets.FOLLOW_FROM_S) / block.long_s)
+    first = round((start_s + following.FOLLOW_FROM_S) / block.long_s)
     first = min(first, len(block.long) - 1)
     rows = block.long[first : first + round(0.4 / block.long_s)]
     power = np.mean(rows**2, axis=0)

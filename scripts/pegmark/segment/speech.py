@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pegmark.segment import note_classifier
-from pegmark.segment.onsets import Block
+from pegmark.segment.spectrogram import Block
 from pegmark.signals.spectra import Array, log_1_plus
 
 Floats = NDArray[np.float64]
@@ -25,7 +25,7 @@ APART = 4  # long frames between which spectra are compared: 128 ms
 VOICE_HZ = (100.0, 4000.0)
 JOIN_S = 1.25  # a breath between two sentences
 SHORTEST_S = 0.75
-ACCEPT_ODDS = 0.0
+ACCEPT_LOG_ODDS = 0.0
 
 
 def describe(block: Block, floor: Array) -> tuple[Floats, dict[str, Floats]]:
@@ -58,7 +58,7 @@ def describe(block: Block, floor: Array) -> tuple[Floats, dict[str, Floats]]:
     }
 
 
-def odds(block: Block, floor: Array) -> tuple[Floats, Floats]:
+def log_odds(block: Block, floor: Array) -> tuple[Floats, Floats]:
     """(middles of the windows in s, log odds that somebody speaks there)."""
     times, inputs = describe(block, floor)
     return times, note_classifier.weigh(inputs, "speech")
@@ -67,7 +67,7 @@ def odds(block: Block, floor: Array) -> tuple[Floats, Floats]:
 def passages(times: Floats, log_odds: Floats) -> list[tuple[float, float]]:
     """Begin and end, in s, of the passages of speech."""
     spans: list[tuple[float, float]] = []
-    for t in times[log_odds > ACCEPT_ODDS]:
+    for t in times[log_odds > ACCEPT_LOG_ODDS]:
         begin, end = float(t - STEP_S / 2), float(t + STEP_S / 2)
         if spans and begin - spans[-1][1] < JOIN_S:
             spans[-1] = (spans[-1][0], end)
