@@ -124,7 +124,7 @@ def test_a_mail_says_i_and_is_signed_and_never_speaks_of_the_teacher(language, s
     for key in ("slipping_peg_friction", "string_low"):
         record["next_step"] = {"code": key, "text": steps[key].format(string="A")}
         ticket = examples.ticket(language=language, drafts="all", teacher="Ms Alder")
-        text = body_of(drafts.make_draft(record, ticket, b"%PDF"))
+        text = body_of(drafts.make_draft(record, ticket, PDF))
         assert text.rstrip().endswith("Ms Alder")
         assert examples.comments(language)["mail"]["teacher_word"] not in text.casefold()
         assert (steps[key].split("{")[0] in text) is (key == "string_low")
@@ -196,3 +196,12 @@ def test_hostile_names_change_nothing_but_the_text(name: str) -> None:
     (attachment,) = message.iter_attachments()
     assert attachment.get_content() == PDF
     assert "\n" not in message["Subject"]
+
+
+@pytest.mark.parametrize("asked", ["complete", "all"])
+def test_no_draft_leaves_while_a_mark_for_another_take_waits(asked: str) -> None:
+    record = examples.marked(examples.record())
+    ticket = examples.ticket(drafts=asked)
+    assert drafts.make_draft(record, ticket, PDF) is not None
+    record["score"]["criteria"][0]["given_for"] = {"points": 1, "take": None}
+    assert drafts.make_draft(record, ticket, PDF) is None

@@ -35,10 +35,12 @@ def make_draft(record: Record, ticket: dict[str, Any], pdf_bytes: bytes) -> byte
     """The draft of one student's sheet as the bytes of an .eml file.
 
     None when there is nobody to write to, or when the sheet is not complete (points open, or
-    something to listen to, or nothing graded) and the ticket does not ask for all drafts.
+    something to listen to, or nothing graded) and the ticket does not ask for all drafts; and
+    always while a mark that was given for another take waits to be kept.
     """
     addresses = mailboxes(ticket.get("email") or "")
     wanted = ticket["drafts"] == "all" or is_complete(record)
+    wanted = wanted and not any(row.get("given_for") for row in record["score"]["criteria"])
     if not addresses or not wanted:
         return None
     message = EmailMessage(policy=SMTP)
