@@ -23,6 +23,9 @@ bootstrap 95 % interval, gross errors. The Cramer-Rao bound beside is what no un
 beat, as a 95th percentile: for sinusoids of known decay in the cell's noise, whose pitch stands
 still (it knows nothing of glides, bodies and wander, so real figures lie well above).
 
+real: with --real FOLDER, plucks of a real bass (lab.real_plucks): how many pairs of one pitch agree
+within their joint interval, two cents allowed for where a finger lands.
+
 coverage: how often the truth lies inside our stated 95 % interval, per group, with the 95 %
 interval of that share itself; groups of 500 or more are held against 93 to 97 %.
 """
@@ -46,7 +49,7 @@ from typing import Any
 
 import numpy as np
 
-from lab import bench, figures, pitch_methods, samples, strings
+from lab import bench, figures, pitch_methods, real_plucks, samples, strings
 from lab.bench import RATE_HZ, TABLE
 from lab.chain import STAGES, Cost, hear
 from lab.note_cases import (
@@ -321,6 +324,10 @@ HEADS = {
         "group", "notes", "truth inside our 95 % interval, %", "its 95 % interval", "93-97 %",
         "median half-width, cents",
     ),
+    "real": (
+        "real bass", "plucks", "standard deviation, cents", "median half-width, cents",
+        "pairs that agree, %", "soft against hard, %",
+    ),
 }  # fmt: skip
 
 
@@ -330,6 +337,7 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="few notes: under two minutes")
     parts = ("cost", "aims", "cells", "coverage")
     parser.add_argument("--parts", nargs="+", choices=parts, default=parts)
+    parser.add_argument("--real", type=Path, metavar="FOLDER", help="plucks of a real bass")
     options = parser.parse_args()
     others = {"cost", "cells"} & set(options.parts)
     bench.begin(options, *(pitch_methods.PACKAGES if others else ()))
@@ -338,6 +346,8 @@ def main() -> None:
     warm_up(METHODS if others else {"ours": METHODS["ours"]})
     for part in options.parts:
         print_part(part, options)
+    if options.real:
+        bench.print_table(HEADS["real"], real_plucks.rows(options.real))
 
 
 def warm_up(methods: dict[str, pitch_methods.Method]) -> None:
