@@ -30,12 +30,15 @@ def main() -> None:
     parser.add_argument("--sheet", type=Path, required=True, help="the PDF to write")
     parser.add_argument("--clips", type=Path, required=True, help="the folder to fill")
     parser.add_argument("--faults", type=Path, required=True, help="the list to write")
+    parser.add_argument("--class-dir", type=Path, default=Path(), help="where the recordings lie")
     arguments = parser.parse_args()
     record, ticket = read_json(arguments.record), read_json(arguments.ticket)
 
     def render() -> dict[str, Any]:
         write_bytes(arguments.sheet, render_sheet(record, valid(ticket, "ticket_render")))
         write_clips(record, arguments.audio, arguments.clips)
+        if ticket["stills"]:
+            write_stills(record, arguments.class_dir, arguments.clips)
         return {"problems": []}
 
     def write(result: Mapping[str, Any]) -> None:
@@ -47,6 +50,9 @@ def main() -> None:
 
     guarded(render, {}, write)
 
+
+STILLS_S = 30.0  # for the pictures of one take: a second or two, as a rule
+STILLS_BYTES = 2 << 30  # address space: a decoder of large video takes a few hundred megabytes
 
 # What a sheet leaves out when it could not be made as it should.
 NOTHING: dict[str, Any] = {
@@ -72,6 +78,34 @@ def write_clips(record: Record, audio: list[Path], folder: Path) -> None:
 
         for name, mp3 in cut_clips(np.load(take), RATE_HZ, record).items():
             write_bytes(new / name, mp3)
+
+
+def write_stills(record: Record, class_dir: Path, folder: Path) -> None:
+    """Add small pictures of the take that was graded; a video that cannot be read has none."""
+    from pegmark.files.isolation import leave_network
+    from pegmark.files.media import open_plain
+    from pegmark.receive.submissions import lookup
+    from pegmark.records.faults import run_in_child
+    from pegmark.records.problems import TeacherError
+    from pegmark.render.stills import cut_stills, looks_of
+
+    submission, spans = record["submission"], looks_of(record)
+    if not submission or not spans:
+        return
+    try:
+        recording = lookup(class_dir, submission["take"])
+    except TeacherError:  # taken away meanwhile
+        return
+
+    def alone() -> None:
+        leave_network()
+        with open_plain(recording) as stream:
+            for name, picture in cut_stills(stream, spans).items():
+                write_bytes(folder / name, picture)
+
+    end = run_in_child(alone, seconds=STILLS_S, memory_bytes=STILLS_BYTES)
+    if end != "done":
+        print(f"No pictures of {submission['file']} ({end}).")
 
 
 def graded_take(record: Record, audio: list[Path]) -> Path | None:

@@ -120,6 +120,7 @@ def make_ticket(roster: list[dict[str, Any]]) -> dict[str, Any]:
         "marks": [],
         "policies": {"attempts": "latest", "drafts": "complete", "late": None},
         "understood": "roster.csv: UTF-8, commas.",
+        "stills": False,
         "comments": ["Clear and complete.", "Speak a little louder."],
         "ear": {
             "en": {

@@ -42,6 +42,7 @@ def ticket(key: str | None = "violin", language: str = "en", **changes: Any) -> 
         "due": "2026-03-06T17:00:00+01:00",
         "email": "family.ostermoor@example.org;ada@example.org",
         "teacher": None,
+        "stills": False,
         "drafts": "complete",
         "class_name": "Lanternfield School Strings",
         "epoch": 1772812800,

@@ -315,8 +315,14 @@ byId("flow-comment").addEventListener("change", (event) => {
 
 // Keys and buttons
 
+function playAgain() {
+  if (!currentItem()) return;
+  playItem(currentItem());
+  document.querySelectorAll("#flow-player video").forEach(start);
+}
+
 const FLOW = {
-  again: () => currentItem() && playItem(currentItem()),
+  again: playAgain,
   back: () => goOn(-1),
   skip: () => goOn(1),
   full: giveFull,

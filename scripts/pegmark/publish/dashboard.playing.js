@@ -75,14 +75,23 @@ function playItem(item) {
   player.currentTime = media.spans ? media.spans[0][0] : 0;
   player.ontimeupdate = () => nextSpan(player);
   if (looks && stills.length) return; // the pictures are enough; Space plays the video
-  player.play().catch(() => {});
+  start(player);
 }
 
 function still(address, place) {
   const picture = document.createElement("img");
   picture.src = address;
   picture.alt = `Picture ${place + 1} from the video`;
+  picture.addEventListener("error", () => {
+    picture.remove();
+    const player = document.querySelector("#flow-player video");
+    if (player && !document.querySelector("#flow-stills img")) start(player); // none was made
+  });
   return picture;
+}
+
+function start(player) {
+  player.play().catch(() => {});
 }
 
 // From the end of a span to the start of the next; after the last it stops.

@@ -13,12 +13,12 @@ from pegmark.publish.class_records import recording_address
 from pegmark.publish.page_words import one_line
 from pegmark.publish.todo import is_question
 from pegmark.render.clips import clip_name
+from pegmark.render.stills import looks_of, still_names
 from pegmark.words import wording
 
 if TYPE_CHECKING:
     from pegmark.records.student import Record
 
-LOOK_S = 5.0  # of the video before the first note and after the last: the bridge is shown there
 ANSWERS = ("in_tune", "high", "low", "unclear")  # to "is this string in tune?"; keys 1 to 4
 UNHEARD = ("unsure", "not_heard")  # verdicts that leave a string's points open
 
@@ -28,7 +28,7 @@ def take_of(record: Record) -> str | None:
     return record["submission"]["take"] if record["submission"] else None
 
 
-def media_of(record: Record) -> dict[str, Any]:
+def media_of(record: Record, with_stills: bool) -> dict[str, Any]:
     """The sounds and moments of a take.
 
     Returns
@@ -36,7 +36,7 @@ def media_of(record: Record) -> dict[str, Any]:
     ``video`` : address of the recording beside the page, or None; ``file`` its name.
     ``speech`` : address of the spoken passages joined, or None.
     ``looks`` : [start, end] in seconds, before the first note and after the last.
-    ``stills`` : addresses of small pictures from these moments.
+    ``stills`` : addresses that small pictures from these moments may have, none without them.
     """
     submission = record.get("submission")
     folder = f"clips/{record['student']['student_id']}"
@@ -45,21 +45,10 @@ def media_of(record: Record) -> dict[str, Any]:
         "file": wording.safe_text(submission["file"]) if submission else "",
         "speech": f"{folder}/{clip_name('speech')}" if record["speech"] else None,
         "looks": looks_of(record),
-        "stills": [f"{folder}/{name}" for name in record.get("stills") or []],
+        "stills": [f"{folder}/{name}" for name in still_names()]
+        if with_stills and record["notes"]
+        else [],
     }
-
-
-def looks_of(record: Record) -> list[list[float]]:
-    """[start, end] of the moments in which the instrument itself is seen, none without a note."""
-    notes = [note for note in record["notes"] if note.get("string")]
-    if not notes:
-        return []
-    first = min(note["start_s"] for note in notes)
-    last = max(note["end_s"] for note in notes)
-    submission = record["submission"]
-    length = (submission and submission["duration_s"]) or last + LOOK_S
-    spans = [[max(0.0, first - LOOK_S), first], [last, min(length, last + LOOK_S)]]
-    return [[round(start, 2), round(end, 2)] for start, end in spans if end > start]
 
 
 def questions_of(

@@ -400,7 +400,7 @@ def student_data(
         "marking": {
             "criteria": criteria_to_mark(record),
             "questions": questions_of(record, ticket["ear"], disagreements(record, second_opinion)),
-            "media": media_of(record),
+            "media": media_of(record, bool(ticket.get("stills"))),
         },
     }
 

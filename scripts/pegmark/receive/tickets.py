@@ -132,6 +132,7 @@ def _render_ticket(one: Handed, settings: Settings, class_dir: Path) -> dict[str
         "due": _iso(student.due or settings.due),
         "email": student.email,
         "teacher": settings.assignment["teacher"],
+        "stills": settings.assignment["stills"],
         "drafts": settings.assignment["drafts"],
         "class_name": settings.assignment["class_name"] or class_dir.resolve().name,
         "epoch": settings.epoch,
@@ -165,6 +166,7 @@ def _publish_ticket(
         "policies": {key: assignment[key] for key in ("attempts", "drafts", "late")},
         "understood": intake.understood,
         "comments": assignment["comments"],
+        "stills": assignment["stills"],
         "ear": {
             language: {**words["ear"], "notes": words["sheet"]["notes"]}
             for language, words in settings.sentences.items()

@@ -197,6 +197,7 @@ class RenderTicket(TypedDict):
     due: Moment | None
     email: str  # addresses parted by ;
     teacher: str | None  # who signs the mail
+    stills: bool  # small pictures of the video beside the clips
     drafts: Drafts
     class_name: str
     epoch: int  # seconds, for what carries a date of making
@@ -297,6 +298,7 @@ class PublishTicket(TypedDict):
     gradebook: NotRequired[Gradebook]
     understood: str  # how the roster was read
     comments: list[str]  # the teacher's own, for marking
+    stills: bool
     ear: dict[str, EarSentences]  # by language
     takes: list[WhoseTake]
     weeks: dict[StudentId, list[Week]]  # earlier ones, of the students of the roster

@@ -1,0 +1,77 @@
+"""Small pictures of a take from before its first note and after its last: the bridge is seen there.
+
+Made only where assignment.yaml asks for them (`stills: true`). Key frames alone are decoded, at
+most `MOST` of each moment, no wider or higher than `SIDE` pixels, and never one from outside the two
+moments. The caller runs this in a child process with limits of time and memory, without network.
+"""
+
+from __future__ import annotations
+
+import io
+import itertools
+from collections.abc import Mapping, Sequence
+from typing import IO, Any
+
+LOOK_S = 5.0  # of the video before the first note and after the last
+MOST = 3  # pictures of each moment
+SIDE = 320  # pixels
+MOST_PACKETS = 4000  # read of a moment: five seconds hold a few hundred
+QUALITY = 80  # of the JPEG: a bridge's lean is still seen
+
+
+def looks_of(record: Mapping[str, Any]) -> list[list[float]]:
+    """[start, end] in seconds of the moments in which the instrument itself is seen."""
+    notes = [note for note in record["notes"] if note.get("string")]
+    if not notes:
+        return []
+    first = min(note["start_s"] for note in notes)
+    last = max(note["end_s"] for note in notes)
+    length = (record.get("submission") or {}).get("duration_s") or last + LOOK_S
+    spans = [[max(0.0, first - LOOK_S), first], [last, min(length, last + LOOK_S)]]
+    return [[round(start, 2), round(end, 2)] for start, end in spans if end > start]
+
+
+def still_names() -> list[str]:
+    """The names that pictures of a take can have."""
+    return [f"still{number}.jpg" for number in range(1, 2 * MOST + 1)]
+
+
+def cut_stills(stream: IO[bytes], spans: Sequence[Sequence[float]]) -> dict[str, bytes]:
+    """JPEG pictures by file name, in the order of time; none of a file without video."""
+    import av
+
+    with av.open(stream, metadata_errors="ignore") as container:
+        if not container.streams.video:
+            return {}
+        video = container.streams.video[0]
+        video.codec_context.skip_frame = "NONKEY"
+        frames = [_frames(container, video, *span) for span in spans]
+        pictures = [_jpeg(frame) for frame in itertools.chain.from_iterable(frames)]
+    return dict(zip(still_names(), pictures, strict=False))
+
+
+def _frames(container: Any, video: Any, start_s: float, end_s: float) -> list[Any]:
+    """The key frames of one moment, at most `MOST`, spread over it."""
+    origin = float((video.start_time or 0) * video.time_base)
+    container.seek(int((start_s + origin) / video.time_base), stream=video)
+    found = []
+    for packet in itertools.islice(container.demux(video), MOST_PACKETS):
+        for frame in packet.decode():
+            at_s = None if frame.time is None else frame.time - origin
+            if at_s is not None and start_s <= at_s <= end_s:
+                found.append(frame)
+        if packet.pts is not None and float(packet.pts * video.time_base) - origin > end_s:
+            break
+    step = max(1, -(-len(found) // MOST))
+    return found[::step][:MOST]
+
+
+def _jpeg(frame: Any) -> bytes:
+    scale = min(1.0, SIDE / max(frame.width, frame.height))
+    size = {"width": max(1, int(frame.width * scale)), "height": max(1, int(frame.height * scale))}
+    picture = frame.to_image(**size)
+    if turned := getattr(frame, "rotation", 0):
+        picture = picture.rotate(turned, expand=True)
+    out = io.BytesIO()
+    picture.save(out, "JPEG", quality=QUALITY)
+    return out.getvalue()
