@@ -1,8 +1,9 @@
 """Small pictures of a take from before its first note and after its last: the bridge is seen there.
 
 Made only where assignment.yaml asks for them (`stills: true`). Key frames alone are decoded, at
-most `MOST` of each moment, no wider or higher than `SIDE` pixels, and never one from outside the two
-moments. The caller runs this in a child process with limits of time and memory, without network.
+most `MOST` of each moment, no wider or higher than `SIDE` pixels, and never one from outside the
+two moments. The caller runs this in a child process with limits of time and memory, without
+network.
 """
 
 from __future__ import annotations
