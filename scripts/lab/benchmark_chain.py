@@ -10,8 +10,10 @@ tune anything.
 Per group, of all strings that were sounded: how far what they were LEFT at is from the truth
 (median and 95th percentile of those heard), how often the truth lies inside the stated 95 %
 interval, how many are unsure or not heard, and how many are *silently wrong*: said to be heard,
-and off by more than 5 cents and more than their own interval. `--list` names those. Then what
-the stages cost, and the memory of each as the workflow runs it, a process of its own.
+and off by more than 3 cents and more than their own interval. `--list` names those. Then how
+turns were told (those of 5 to 10, 10 to 20, 20 cents and more; those that nobody made; their sizes'
+errors and intervals) and slips that could be heard. Then what the stages cost, and the memory of
+each as the workflow runs it, a process of its own.
 """
 
 from __future__ import annotations
@@ -36,6 +38,7 @@ from lab import bench, figures, samples
 from lab.bench import INSTRUMENTS, RATE_HZ, TABLE
 from lab.chain import STAGES, Cost, hear
 from lab.takes import random_take
+from lab.truths import Turning, left_cents
 from pegmark.trade.instruments import Instrument
 
 if TYPE_CHECKING:
@@ -43,10 +46,13 @@ if TYPE_CHECKING:
 
 SCRIPTS = Path(__file__).resolve().parents[1]
 DIFFICULTIES = ("easy", "usual", "hard")
-WRONG_CENTS = 5.0  # a string off by more than this and its interval is wrong
-HEARD_S = 1.0  # a string that sounds on so long after it slipped lets one hear where it stands
+WRONG_CENTS = 3.0  # a string off by more than this and its interval is wrong
 COLUMNS = (
     "group", "strings", "p50", "p95", "inside, %", "half-width", "unsure", "not heard", "wrong",
+)  # fmt: skip
+TURN_COLUMNS = (
+    "group", "strings", "5 cents on", "10 on", "20 on", "invented", "size p95", "inside, %",
+    "slips told", "invented",
 )  # fmt: skip
 # Runs a script and prints the CPU seconds and the peak of memory, in MB, of it and its children.
 # (Its ru_maxrss would be ours: a process inherits that from the one it was forked from.)
@@ -71,6 +77,7 @@ class Verdict:
     heard: str
     error_cents: float | None
     half_cents: float | None
+    bowed: bool = False  # among the notes that describe it
 
     @property
     def is_known(self) -> bool:
@@ -89,17 +96,7 @@ class Group:
 
     verdicts: list[Verdict] = field(default_factory=list)
     cost: Cost = field(default_factory=Cost)
-
-
-def left_cents(truth: dict[str, Any], string: str) -> float:
-    """What a string was left at, without what slipped when it was hardly heard any more."""
-    ends = [n["end_s"] for n in truth["notes"] if string in (n["string"], n.get("string_2"))]
-    unheard = [
-        slip["to_cents"] - slip["from_cents"]
-        for slip in truth["slips"]
-        if slip["string"] == string and slip["end_s"] >= max(ends, default=0.0) - HEARD_S
-    ]
-    return float(truth["strings"][string]["left_cents"] - sum(unheard))
+    turning: Turning = field(default_factory=Turning)
 
 
 def compare(record: Measured, truth: dict[str, Any], take: str) -> list[Verdict]:
@@ -110,7 +107,13 @@ def compare(record: Measured, truth: dict[str, Any], take: str) -> list[Verdict]
         found = string["deviation_cents"]
         error = None if found is None else found - left_cents(truth, name)
         half = string["uncertainty_cents"]
-        verdicts.append(Verdict(take, name, true["heard"], string["heard"], error, half))
+        bowed = any(
+            note["role"] in ("final", "check")
+            and note["kind"] != "plucked"
+            and name in (note["string"], note.get("string_2"))
+            for note in record["notes"]
+        )
+        verdicts.append(Verdict(take, name, true["heard"], string["heard"], error, half, bowed))
     return verdicts
 
 
@@ -124,6 +127,9 @@ def run_group(difficulty: str, takes: int, seed: int, **kind: bool) -> Group:
         of_kind = "".join(f", {name}" for name, is_so in kind.items() if is_so)
         name = f"{difficulty}{of_kind}, seed {seed + k}, {instrument.key}"
         group.verdicts += compare(heard.measured, truth, name)
+        for string, told in heard.measured["strings"].items():
+            if told["heard"] == "heard":
+                group.turning.add(told, truth, string)
     return group
 
 
@@ -144,6 +150,21 @@ def row(name: str, verdicts: Iterable[Verdict]) -> tuple[object, ...]:
         figures.percentile(halves, 50),
         *counts,
         sum(v.silently_wrong for v in verdicts),
+    )
+
+
+def turn_row(name: str, turning: Turning) -> tuple[object, ...]:
+    """A group's row of the table of turns."""
+    counts = [f"{turning.found[step]} of {turning.made[step]}" for step in turning.made]
+    return (
+        name,
+        turning.strings,
+        *counts,
+        turning.invented,
+        figures.percentile([off for off, _ in turning.sizes], 95),
+        figures.share(off <= half for off, half in turning.sizes),
+        f"{turning.slips_told} of {turning.slips}",
+        turning.slips_invented,
     )
 
 
@@ -197,7 +218,13 @@ def main() -> None:
     verdicts = [v for group in groups.values() for v in group.verdicts]
     rows = [row(name, group.verdicts) for name, group in groups.items()]
     rows += [row(n, [v for v in verdicts if v.take.endswith(f", {n}")]) for n in INSTRUMENTS]
+    usual = [v for v in verdicts if v.take.startswith("usual")]
+    for n in INSTRUMENTS:
+        for bowed, what in ((True, "bowed last"), (False, "plucks only")):
+            kept = [v for v in usual if v.take.endswith(f", {n}") and v.bowed == bowed]
+            rows.append(row(f"usual, {n}, {what}", kept))
     bench.print_table(COLUMNS, [*rows, row("all", verdicts)])
+    bench.print_table(TURN_COLUMNS, [turn_row(n, group.turning) for n, group in groups.items()])
     if options.list:
         for v in verdicts:
             if v.silently_wrong:

@@ -194,7 +194,7 @@ def _measured(stretch: Stretch, prior: Prior) -> Stretch:
     variance = np.array([p.variance() + repeat_sd(p.kind, prior) ** 2 for p in pieces])
     weight = 1 / variance
     stretch.mean = float(np.sum(weight * [p.cents for p in pieces]) / np.sum(weight))
-    stretch.shared = float(np.sum(weight * [p.shared() for p in pieces]) / np.sum(weight))
+    stretch.shared = float(np.sum(weight * [p.half for p in pieces]) / np.sum(weight))
     stretch.half = NORMAL_95 / math.sqrt(float(np.sum(weight)))
     return stretch
 

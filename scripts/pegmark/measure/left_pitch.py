@@ -1,7 +1,7 @@
 """The pitch that a string was left at, and its doubt: as much as was heard of it.
 
 The notes of one kind are combined by random effects. Of their own doubts a part is shared, so that
-no number of notes reduces it (SHARED_PART: a body that bends a low partial bends it in each pluck);
+no number of notes reduces it (`Doubts`: a body that bends a low partial bends it in each pluck);
 the spread from note to note comes from the notes, beside a prior that fades with every one. Notes
 from before another string's turn may have been pulled off since, all alike: how far strings are
 pulled is read from all strings of the take that were sounded before and after. Kinds are combined
@@ -11,23 +11,39 @@ last, wider where they contradict.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from functools import cache
 from typing import NamedTuple
 
-from pegmark.measure.pieces import SHARED_PART, Move, Piece, TunedString, repeat_sd, systematic
+from pegmark.measure.pieces import Move, Piece, TunedString, repeat_sd, systematic
+from pegmark.settings import fitted
 from pegmark.statistics.combining import combine, weigh
 from pegmark.statistics.student_t import NORMAL_95
 from pegmark.trade.instruments import Prior
 
-# How wide a note's own half-width proves among its fellows.
-WIDTH = {"plucked": 0.8, "bowed": 0.55}
-PRIOR_NOTES = 8.0  # the prior of the repeat counts like this many notes (degrees of freedom)
 LEAST_SD_CENTS = 0.05  # no note is surer than this
-# How far a string is pulled while others are turned, before listening (standard deviation), and how
-# many strings heard before and after that counts for.
-PULL_SD_CENTS = 0.6
-PULL_STRINGS = 1.0
+PRIOR_NOTES = 4.0  # the prior of the repeat counts like this many notes (degrees of freedom)
+PULL_STRINGS = 1.0  # what is known of pulls before listening counts like so many strings
 USUAL_PLUCKS = 4  # fewer plucks than a careful student's widen no interval that decides
+
+
+class Doubts(NamedTuple):
+    """How notes of one string err together; fitted (lab/fits/measure.py).
+
+    shared_part : of a note's variance, by kind, what all notes of its kind and string share.
+    width : how wide a note's own half-width proves, by kind. pull_sd_cents : how far a string is
+    pulled while others are turned, before listening (standard deviation).
+    """
+
+    shared_part: Mapping[str, float]
+    width: Mapping[str, float]
+    pull_sd_cents: float
+
+
+@cache
+def fitted_doubts() -> Doubts:
+    """What was fitted."""
+    return Doubts(**fitted.numbers("measure")["as_left"])
 
 
 class Part(NamedTuple):
@@ -68,27 +84,48 @@ def turned_after(string: TunedString, strings: dict[str, TunedString], at_s: flo
 
 def leave_all(strings: dict[str, TunedString], prior: Prior) -> dict[str, LeftPitch]:
     """What every string that was heard was left at."""
-    parts = {name: _parts(s, strings, prior) for name, s in strings.items() if s.left}
-    pull = _pull_half(parts.values())
-    return {name: _left(strings[name], found, pull) for name, found in parts.items()}
+    heard = {name: last_notes(s, strings) for name, s in strings.items() if s.left}
+    return left_pitches(heard, prior, fitted_doubts())
 
 
-def _parts(string: TunedString, strings: dict[str, TunedString], prior: Prior) -> list[Part]:
+class LastNotes(NamedTuple):
+    """The notes that describe a string as left, and since when no other was turned."""
+
+    pieces: Sequence[Piece]
+    fresh_s: float
+
+
+def last_notes(string: TunedString, strings: dict[str, TunedString]) -> LastNotes:
+    """The last notes of a string that was heard."""
     last_s = string.left[-1].start_s
     ends = [move.end_s for move in turned_after(string, strings, -math.inf)]
-    fresh_s = max((end for end in ends if end <= last_s), default=-math.inf)
+    return LastNotes(string.left, max((end for end in ends if end <= last_s), default=-math.inf))
+
+
+def left_pitches(
+    heard: Mapping[str, LastNotes], prior: Prior, doubts: Doubts
+) -> dict[str, LeftPitch]:
+    """What the strings of one take were left at, from their last notes."""
+    parts = {name: _parts(notes, prior, doubts) for name, notes in heard.items()}
+    pull = _pull_half(parts.values(), doubts)
+    return {name: _left(heard[name].pieces, found, pull) for name, found in parts.items()}
+
+
+def _parts(notes: LastNotes, prior: Prior, doubts: Doubts) -> list[Part]:
     found = []
     for kind in ("bowed", "plucked"):
         for fresh in (True, False):
-            pieces = [p for p in string.left if p.kind == kind and (p.start_s >= fresh_s) == fresh]
+            pieces = [
+                p for p in notes.pieces if p.kind == kind and (p.start_s >= notes.fresh_s) == fresh
+            ]
             if pieces:
-                found.append(_part(kind, fresh, pieces, prior))
+                found.append(_part(kind, fresh, pieces, prior, doubts))
     return found
 
 
-def _part(kind: str, fresh: bool, pieces: Sequence[Piece], prior: Prior) -> Part:
-    part = SHARED_PART[kind]
-    sds = [max(WIDTH[kind] * p.half / NORMAL_95, LEAST_SD_CENTS) for p in pieces]
+def _part(kind: str, fresh: bool, pieces: Sequence[Piece], prior: Prior, doubts: Doubts) -> Part:
+    part = doubts.shared_part[kind]
+    sds = [max(doubts.width[kind] * p.half / NORMAL_95, LEAST_SD_CENTS) for p in pieces]
     alone = [(1 - part) * sd**2 for sd in sds]
     found = combine([p.cents for p in pieces], alone, repeat_sd(kind, prior) ** 2, PRIOR_NOTES)
     weights = [1 / (variance + found.tau2) for variance in alone]
@@ -99,9 +136,9 @@ def _part(kind: str, fresh: bool, pieces: Sequence[Piece], prior: Prior) -> Part
     return Part(kind, fresh, found.mean, found.half_width, shared, usual)
 
 
-def _pull_half(takes_parts: Iterable[list[Part]]) -> float:
+def _pull_half(takes_parts: Iterable[list[Part]], doubts: Doubts) -> float:
     """Half-width of how far strings were pulled by the turning of others, from this take."""
-    total, count = PULL_STRINGS * PULL_SD_CENTS**2, PULL_STRINGS
+    total, count = PULL_STRINGS * doubts.pull_sd_cents**2, PULL_STRINGS
     for parts in takes_parts:
         sides = [
             [(p.mean, math.hypot(p.own, p.shared)) for p in parts if p.fresh == fresh]
@@ -114,9 +151,9 @@ def _pull_half(takes_parts: Iterable[list[Part]]) -> float:
     return NORMAL_95 * math.sqrt(total / count)
 
 
-def _left(string: TunedString, parts: list[Part], pull: float) -> LeftPitch:
+def _left(pieces: Sequence[Piece], parts: list[Part], pull: float) -> LeftPitch:
     # A bow reads more surely than a pluck; of equals the earliest is listened to.
-    deciding = min(string.left, key=lambda p: (p.kind != "bowed", p.half, p.start_s))
+    deciding = min(pieces, key=lambda p: (p.kind != "bowed", p.half, p.start_s))
     mean, half = _joined(parts, [p.own for p in parts], pull)
     _, usual = _joined(parts, [p.usual for p in parts], pull)
     return LeftPitch(mean, half, min(half, usual), deciding)

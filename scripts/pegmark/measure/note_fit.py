@@ -27,7 +27,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from pegmark.measure import bows, plateaus, plucks, short_plucks, struck_tones, two_strings
-from pegmark.measure.pluck_rests import PluckRest, pluck_rests
+from pegmark.measure.pluck_rests import PluckRest, pluck_rests, sharpened
 from pegmark.signals import partials
 from pegmark.signals.frames import Real
 from pegmark.signals.partials import CENTS
@@ -276,6 +276,8 @@ def solve_pluck(
         f0 = fit.f0_hz = reading.f1_hz * 2 ** ((still + moving.cents) / 1200)
         fit.se_cents = float(np.hypot(pitch.se_cents, max(way.span, _far(rests)) / 4))
         fit.gliding = True
+        glide = np.interp(reading.times_s, course.at_s, pitch.sharp)
+        rests = sharpened(rests, reading.times_s, reading.track - glide)
         fit.rests = [_held(rest, f0, still, moving.se_cents) for rest in rests] or None
     else:
         fit.rests = []

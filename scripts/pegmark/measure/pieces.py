@@ -6,7 +6,6 @@ All cents are against equal temperament at A4 = 440 Hz. An uncertainty is the ha
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -26,8 +25,6 @@ TRACK_GAP_S = 1.0  # a note that sounds on longer than this after its track may 
 STRAIGHT_CENTS = 0.01  # a fall this even from third to third is a peg's, not an attack's
 UNSETTLED_HALF_CENTS = 12.0  # a pitch known no better than this is not a settled one
 FLOOR_SD_CENTS = {"plucked": 0.8, "bowed": 0.45}  # of a note beside others: real strings breathe
-# Of a note's variance, what all notes of its kind and string share.
-SHARED_PART = {"plucked": 0.6, "bowed": 0.2}
 
 
 def repeat_sd(kind: str, prior: Prior) -> float:
@@ -54,10 +51,6 @@ class Piece:
     glides_on: bool = False  # the next piece is the same note, after a glide
     lost: bool = False  # it moved on, and where to was not heard
 
-    def shared(self) -> float:
-        """Half-width of what it shares with all notes of its kind on its string."""
-        return math.sqrt(SHARED_PART[self.kind]) * self.half
-
     def variance(self) -> float:
         """Of its pitch, in cents squared."""
         return max(self.half / NORMAL_95, FLOOR_SD_CENTS[self.kind]) ** 2
@@ -70,7 +63,7 @@ class Stretch:
     pieces: list[Piece]
     mean: float = 0.0
     half: float = 0.0
-    shared: float = 0.0  # half-width of what its notes share
+    shared: float = 0.0  # half-width of what its notes may share
 
     def settled(self) -> bool:
         """Whether any of its pieces stood still."""

@@ -28,6 +28,8 @@ REST_COSTS = 9.0  # a rest more must explain this much (chi-squared)
 WAY_COSTS = 6.0  # and a way as much ...
 WAY_BIN_COSTS = 4.0  # ... and this for each bin that it explains
 LEAST_STEP_CENTS = 3.0  # rests closer than this are one
+QUICK_CENTS = 12.0  # the ends of a way so far are read from the finer track ...
+EDGE = 0.2  # ... where this part of it is done, and is left
 LEAST_WAY_CENTS = 5.0  # what begins or ends a note so near its rest is no way
 
 
@@ -86,6 +88,29 @@ def _rest(times_s: Real, line: Real, sd: Real, first: int, stop: int) -> PluckRe
     mean = float(np.average(line[first:stop], weights=weight))
     se = float(weight.sum()) ** -0.5
     return PluckRest(float(times_s[first]), float(times_s[stop - 1]), mean, se, True)
+
+
+def sharpened(rests: list[PluckRest], times_s: Real, line: Real) -> list[PluckRest]:
+    """The rests with the ends of quick ways between them read from a finer track.
+
+    times_s, line : the track in cents, less its glide, shape (frames,).
+    """
+    sharp = list(rests)
+    for k in range(len(rests) - 1):
+        a, b = sharp[k], sharp[k + 1]
+        step = b.cents - a.cents
+        between = (times_s > a.start_s) & (times_s < b.end_s)
+        if not (a.steady and b.steady) or abs(step) < QUICK_CENTS or not between.any():
+            continue
+        at, gone = times_s[between], (line[between] - a.cents) / step
+        crossed = int(np.argmax(gone > 0.5))
+        left, reached = np.flatnonzero(gone[:crossed] < EDGE), np.flatnonzero(gone > 1 - EDGE)
+        reached = reached[reached > crossed]
+        if len(left) and len(reached):
+            begin, end = float(at[left[-1]]), float(at[reached[0]])
+            sharp[k] = a._replace(end_s=max(a.start_s, begin))
+            sharp[k + 1] = b._replace(start_s=min(b.end_s, end))
+    return sharp
 
 
 def _joined(a: PluckRest, b: PluckRest) -> PluckRest:

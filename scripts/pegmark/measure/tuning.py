@@ -49,19 +49,8 @@ def read_tuning(notes: list[dict[str, Any]], instrument: Instrument) -> dict[str
     note, in the order given), "intervals"}. See the contract for each field.
     """
     order = sorted(range(len(notes)), key=lambda i: _when(notes[i]))
-    timed = [notes[i] for i in order]
-    prior = instrument.priors_cents
-    strings = {name: TunedString(name) for name in instrument.strings}
-    targets = instrument.hz()
-    for i, note in enumerate(timed):
-        for name, place in sounding(note):
-            if name in strings:
-                strings[name].notes.append(i)
-                strings[name].pieces += pieces_of(i, note, place, targets[name])
-    for string in strings.values():
-        find_changes(string, timed, prior)
-    for string in strings.values():
-        find_causes(string, strings)
+    timed, strings = gather(notes, instrument)
+    prior, targets = instrument.priors_cents, instrument.hz()
     last_turn = max((s.settled_s() or -math.inf for s in strings.values()), default=-math.inf)
     last_turn_s = None if last_turn == -math.inf else last_turn
     first_round = _first_round(timed, strings)
@@ -80,6 +69,28 @@ def read_tuning(notes: list[dict[str, Any]], instrument: Instrument) -> dict[str
         "roles": [roles[order.index(i)] for i in range(len(notes))],
         "intervals": [interval for note in timed if (interval := read_interval(note, instrument))],
     }
+
+
+def gather(
+    notes: list[dict[str, Any]], instrument: Instrument
+) -> tuple[list[dict[str, Any]], dict[str, TunedString]]:
+    """The notes in order of time, and what they say of every string: its changes, its last notes.
+
+    notes : as for `read_tuning`.
+    """
+    timed = sorted(notes, key=_when)
+    strings = {name: TunedString(name) for name in instrument.strings}
+    targets = instrument.hz()
+    for i, note in enumerate(timed):
+        for name, place in sounding(note):
+            if name in strings:
+                strings[name].notes.append(i)
+                strings[name].pieces += pieces_of(i, note, place, targets[name])
+    for string in strings.values():
+        find_changes(string, timed, instrument.priors_cents)
+    for string in strings.values():
+        find_causes(string, strings)
+    return timed, strings
 
 
 def read_interval(note: dict[str, Any], instrument: Instrument) -> dict[str, Any] | None:
