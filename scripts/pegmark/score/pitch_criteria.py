@@ -126,7 +126,7 @@ def _check_passage(take: Take) -> tuple[float | None, float | None]:
 def _told(take: Take, name: str, doubt: Doubt) -> Doubt:
     """A doubt with where to listen for a string that was not heard, and with the instrument whose
     strings would fit, where it is about the only one that this has and that has not."""
-    if doubt.code == "string_not_heard":
+    if doubt.end_s is None:
         start_s, end_s = _check_passage(take)
         doubt = replace(doubt, at_s=start_s, end_s=end_s)
     others = {one for one, string in take.strings.items() if string["heard"] == "heard"}
