@@ -1017,3 +1017,21 @@ def test_a_policy_that_names_no_price_of_a_day_costs_nothing():
     for late in ({"grace_hours": 2}, {"most_points_off": 3}, {}):
         record = grade(takes=[{**a_take(), "hours_late": 80.0}], late=late, marks=MARKED)
         assert record["score"]["late"] == {"points_off": 0, "total": 12}
+
+
+def test_what_a_string_that_nobody_turned_did_by_itself_is_counted_from_its_first_note():
+    """It stood at pitch at 5 s, 40 cents lower at 9 s and from then on: it fell between the two."""
+    string = {"moves": [], "start_cents": 0.0, "cents": -40.0, "slipped_cents": 40.0}
+    measured = take(strings={"D4": string})
+    (last,) = [note for note in measured["notes"] if note["string"] == "D4"]
+    earlier = [
+        {**last, "start_s": at, "end_s": at + 1.5, "kind": "plucked", "deviation_cents": cents,
+         "f0_hz": pitch.shift_hz(pitch.equal_hz("D4"), cents),
+         "track": [[at, cents], [at + 1.5, cents]], "role": "tuning"}
+        for at, cents in ((5.0, 0.0), (9.0, -40.0), (13.0, -40.0))
+    ]  # fmt: skip
+    measured["notes"] = sorted([*measured["notes"], *earlier], key=lambda note: note["start_s"])
+    (change,) = grade(measured)["strings"]["D4"]["own_changes"]
+    assert change["cause"] == "slip"
+    assert 5.0 <= change["start_s"] <= change["end_s"] <= 9.0
+    assert (change["from_cents"], change["to_cents"]) == (0.0, -40.0)

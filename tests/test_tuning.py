@@ -311,6 +311,13 @@ def test_out_of_tune_before_the_others_were_turned_unheard_is_unsure(sounded_bef
     assert take.read()["strings"]["G3"]["heard"] == heard
 
 
+def test_a_string_told_before_and_again_later_was_not_turned_unheard():
+    """A4 was told from its first note on: what could not be named was not the turning of it."""
+    take = Take().play("A4", 2.0).play("A4", -235).play("G3", 36.0).play("A4", 2.0, 2.0)
+    take.notes[1] |= {"string": None, "string_odds": 0.9}
+    assert take.read()["strings"]["G3"]["heard"] == "heard"
+
+
 @pytest.mark.parametrize(("cents", "heard"), [(70.0, "unsure"), (-30.0, "unsure"), (2.0, "heard")])
 def test_out_of_tune_in_the_first_round_and_never_heard_again_is_unsure(cents, heard):
     """Who turns the other pegs turns this one too, if only where nothing was heard."""
