@@ -6,7 +6,7 @@ with them (how loud each partial is, how fast the sound falls, how far the parti
 multiples: a piano's stand far, Fletcher & Rossing, The Physics of Musical Instruments, chapter 12:
 from memory). `pegmark.segment.note_classifier` weighs it (question "sounded_a", fitted by
 scripts/lab/fits/segment_notes.py). Only what opens a take can be such an A, and only before the
-first note that is none.
+first note that is none; where a tone is told, it is the A that was given.
 """
 
 from __future__ import annotations
@@ -69,13 +69,16 @@ def openings(
 ) -> Iterator[tuple[Any, dict[str, float]]]:
     """(note, inputs of the question "sounded_a") of each note that may open the take, in order."""
     played = [note for note in notes if note["kind"] != "reference_tone"]
+    tones = [note for note in notes if note["kind"] == "reference_tone"]
     own_hz = next((hz for name, hz in instrument.hz().items() if name[0] == "A"), None)
     if own_hz is None:
         return
     for k, note in enumerate(played):
-        if folded_cents(note["f0_hz"]) is None:
+        is_later = any(tone["start_s"] < note["start_s"] for tone in tones)
+        if is_later or folded_cents(note["f0_hz"]) is None:
             return
         own = [n for n in played[k + 1 :] if _apart(n["f0_hz"], own_hz) < OWN_REACH_CENTS]
+        own = [n for n in own if not any(_together(n, tone) for tone in tones)]
         if not own:
             return
         yield note, describe(audio, rate_hz, note, own, instrument)
@@ -151,6 +154,10 @@ def _moves(part: Partials) -> tuple[float, float, float, float]:
     )
     loud = part.power.mean(axis=0) > 1e-3 * part.power.mean(axis=0).max()
     return fall, locking["stretch"], locking["spread"], float(np.median(between[loud]))
+
+
+def _together(note: Note, tone: Note) -> bool:
+    return note["start_s"] < tone["end_s"] and tone["start_s"] < note["end_s"]
 
 
 def _apart(f_hz: float, other_hz: float) -> float:

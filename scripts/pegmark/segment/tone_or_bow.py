@@ -13,12 +13,14 @@ import numpy as np
 from pegmark.segment.reference_tones import Tone
 from pegmark.signals.frames import Complex, Real, partial_amplitudes
 
+BEFORE_S, RISES_DB = 0.15, 4.0  # a partial is this much louder than so long before the start
 EDGE_S = (0.3, 0.15)  # left out at a tone's beginning and end: attacks and endings
 LEAST_S = 0.5
 FRAME_S, HOP_S = 0.1, 0.05
 PERIODS = 4  # of the fundamental, where these are longer
 LOWEST_HZ, TOP_HZ, PARTIALS = 25.0, 6000.0, 14
 STANDS_DB, BELOW_DB = 8.0, 45.0  # over what is between the partials, under the strongest one
+STEADY_DB = 3.0  # how much a partial's level moves, one standard deviation
 BELOW = (1, 2, 3)  # a bow's second or third partial may have been taken for a tone
 BELOW_SHARE = 0.6  # then so many of the partials beside it are there
 WHOLE, IN_A_ROW = 9, 5  # so many partials, or all of so many first ones: a whole series
@@ -40,11 +42,12 @@ def is_bowed(audio: Real, rate_hz: float, tone: Tone) -> bool:
         middle_s = (tone.start_s + tone.end_s) / 2
         begin_s, end_s = middle_s - LEAST_S / 2, middle_s + LEAST_S / 2
     piece = audio[max(0, round(begin_s * rate_hz)) : round(end_s * rate_hz)]
+    before = audio[: max(0, round((tone.start_s - BEFORE_S) * rate_hz))]
     for below in reversed(BELOW):
         f0_hz = tone.f0_hz / below
         if f0_hz < LOWEST_HZ:
             continue
-        z, there = _series(piece, rate_hz, f0_hz)
+        z, there = _series(piece, before, rate_hz, f0_hz)
         number = 1 + np.arange(len(there))
         if len(z) < FEWEST_FRAMES or (below > 1 and not _is_lower(there, number % below > 0)):
             continue
@@ -59,17 +62,27 @@ def _is_lower(there: Real, beside: Real) -> bool:
     return bool(there[:8][beside[:8]].mean() > BELOW_SHARE)
 
 
-def _series(piece: Real, rate_hz: float, f0_hz: float) -> tuple[Complex, Real]:
-    """(amplitudes of the partials of f0_hz, (frames, partials); which of them are there)."""
+def _series(piece: Real, before: Real, rate_hz: float, f0_hz: float) -> tuple[Complex, Real]:
+    """(amplitudes of the partials of f0_hz, (frames, partials); which of them are there).
+
+    What rang on as loud just before, a string of nearly the tone's pitch, is no partial of it, nor
+    is what comes and dies away under it.
+    """
     number = np.arange(1, 1 + min(PARTIALS, int(TOP_HZ / f0_hz)))
     both = np.concatenate([number * f0_hz, (number - 0.5) * f0_hz])
     size = round(max(FRAME_S, PERIODS / f0_hz) * rate_hz)
     z, _ = partial_amplitudes(piece, rate_hz, both, size, round(HOP_S * rate_hz))
     if not len(z):
         return z[:, : len(number)], np.zeros(len(number), bool)
-    level = 10 * np.log10(np.median(np.abs(z) ** 2, axis=0) + 1e-14)
+    levels = 20 * np.log10(np.abs(z) + 1e-7)
+    level = np.median(levels, axis=0)
     own, between = level[: len(number)], level[len(number) :]
-    return z[:, : len(number)], (own > between + STANDS_DB) & (own > own.max() - BELOW_DB)
+    there = (own > between + STANDS_DB) & (own > own.max() - BELOW_DB)
+    there &= levels[:, : len(number)].std(axis=0) < STEADY_DB
+    if len(before) >= size:
+        rang, _ = partial_amplitudes(before[-size:], rate_hz, number * f0_hz, size, size)
+        there &= own > 20 * np.log10(np.abs(rang[0]) + 1e-7) + RISES_DB
+    return z[:, : len(number)], there
 
 
 def _stands_still(z: Complex, number: Real) -> bool:
