@@ -445,7 +445,7 @@ def test_every_mistake_is_told_at_once_by_row(tmp_path):
     expected = [
         ("line 3, student_id", '"s 2" is not written as it must be', "letters, digits"),
         ("line 4, instrument", "'celo' is no known instrument", 'Did you mean "cello"?'),
-        ("lines 2 and 5", "'S1' stands twice (Ana Ruiz, Anna Lee)", "an id of their own"),
+        ("lines 2 and 5", "'S1' appears twice (Ana Ruiz, Anna Lee)", "an id of their own"),
         ("line 6, student_id", "it is empty", "1 to 64 letters"),
         ("line 7, family_name", "there is no name", "Fill in"),
         ("line 8, instrument", "it is empty", "violin, viola, cello"),
@@ -455,7 +455,7 @@ def test_every_mistake_is_told_at_once_by_row(tmp_path):
         ("line 12, student_id", '"../x"', "letters, digits"),
         ("line 13, student_id", "aaa", "letters, digits"),
         ("line 14, instrument", "'kazoo' is no known instrument", "violin, viola"),
-        ("lines 2 and 14", "'s1' stands twice (Ana Ruiz, Eva Vogel)", "an id of their own"),
+        ("lines 2 and 14", "'s1' appears twice (Ana Ruiz, Eva Vogel)", "an id of their own"),
     ]
     for where, wrong, action in expected:
         assert any(where in m and wrong in m and action in m for m in found), (where, found)
@@ -478,7 +478,7 @@ def test_every_mistake_is_told_at_once_by_row(tmp_path):
         ('student_id,family_name,given_name,instrument\n1,"Ruiz,Ana,viola\n2,Lee,Ann,viola\n',
          ["line 2: a quotation mark is opened and not closed"]),
         ("student_id,student_id,family_name,given_name,instrument\n1,2,Ruiz,Ana,viola\n",
-         ["'student_id' stands twice"]),
+         ["'student_id' appears twice"]),
         ("student_id,family_name,given_name,instrument\n1," + "x" * 3000 + ",Ana,viola\n",
          ["line 2: a cell has more than 2000 characters"]),
     ],

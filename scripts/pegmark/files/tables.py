@@ -295,7 +295,7 @@ def _check_columns(
             problems.append(
                 problem(
                     "column_twice",
-                    f"{name}: the header {cell!r} stands twice.",
+                    f"{name}: the header {cell!r} appears twice.",
                     "Rename or remove one of the two columns.",
                 )
             )

@@ -52,7 +52,7 @@ def check_presence(
                     "class_gone",
                     f"{len(lost)} of {len(handed)} students handed in before and have nothing "
                     f"now: {listed(lost)}.",
-                    f"Look whether {FOLDER} is whole (a cloud drive may not have fetched it); "
+                    f"Check that {FOLDER} is whole (a cloud drive may not have fetched it); "
                     f"{ANYWAY}.",
                 )
             ]

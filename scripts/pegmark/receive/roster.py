@@ -319,7 +319,7 @@ def _repeated(table: Table, students: list[Student]) -> list[Problem]:
                 problem(
                     "student_twice",
                     f"{table.name}, {table.unit}s {other.line} and {student.line}: the student_id "
-                    f"{student.student_id!r} stands twice ({other.name}, {student.name}).",
+                    f"{student.student_id!r} appears twice ({other.name}, {student.name}).",
                     "Give each student an id of their own, or remove one row.",
                 )
             )

@@ -90,7 +90,7 @@ def not_recording(text: str) -> Stray:
     return Stray(
         text,
         "not_a_recording",
-        f"{shown(text)} is no recording and was left aside.",
+        f"{shown(text)} is not a recording and was left aside.",
         "Nothing to do, unless a recording was meant: then ask for it again.",
     )
 

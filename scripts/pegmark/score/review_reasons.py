@@ -25,7 +25,7 @@ HIDDEN_NOTES = 3
 MESSAGES: dict[str, tuple[str, str]] = {
     "string_not_heard": (
         "{string} was not heard.",
-        "Listen whether it was played, or ask for a new take.{other_instrument}",
+        "Listen to hear whether it was played, or ask for a new recording.{other_instrument}",
     ),
     "which_string": (
         "It is not sure which notes are {string}{at}.",
@@ -68,7 +68,7 @@ MESSAGES: dict[str, tuple[str, str]] = {
     ),
     "no_turns": (
         "Nothing was turned in this take, and not all strings are in tune.",
-        "Look whether the student tuned at all.",
+        "Check whether the student tuned at all.",
     ),
     "no_a_sounded": (
         "The task is to tune to a sounded A, and no A was heard that {string} could be judged by.",
