@@ -19,8 +19,8 @@ from typing import Any
 import yaml
 
 from pegmark.records.problems import Problem, TeacherError, problem
+from pegmark.records.validation import SCHEMAS
 
-SCHEMAS = Path(__file__).resolve().parents[3] / "workflow" / "schemas"
 MAX_BYTES = 1_000_000  # a settings file is a page or two: anything larger is something else
 
 KeyPath = tuple[str | int, ...]
