@@ -8,10 +8,13 @@ for a string that was turned, or decide where one was left.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pegmark.records.take import Note
+if TYPE_CHECKING:
+    from pegmark.records.take import Note
+
 
 KINDS = ("plucked", "bowed")
 # Of 290 own notes of 12 invented takes the faintest bow lay 9.4 dB under the middle one, the

@@ -6,13 +6,17 @@ there. Before the first note of the take, and nowhere else, it is looked for by 
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 from numpy.typing import NDArray
 
-from pegmark.records.take import Note
 from pegmark.segment.spectrogram import LONG_HOP, LONG_SIZE
 from pegmark.signals.salience import STEP_CENTS, PitchSearch
 from pegmark.signals.spectra import Array, magnitudes
+
+if TYPE_CHECKING:
+    from pegmark.records.take import Note
 
 Floats = NDArray[np.float64]
 

@@ -12,16 +12,18 @@ first note that is none; where a tone is told, it is the A that was given.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pegmark.records.take import Note
 from pegmark.segment import note_classifier
 from pegmark.segment.note_kind import Partials, read_partials, slope
 from pegmark.signals.spectra import Array
 from pegmark.trade.instruments import Instrument
+
+if TYPE_CHECKING:
+    from pegmark.records.take import Note
 
 Floats = NDArray[np.float64]
 
