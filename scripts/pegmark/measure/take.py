@@ -20,6 +20,7 @@ import numpy as np
 
 from pegmark.measure import speed, tuning, two_strings
 from pegmark.measure.bows import bow_window
+from pegmark.measure.clear_bows import clear_from_s, clear_of_speech, is_held_bow
 from pegmark.measure.note_fit import NoteFit, fit_note, moved, solve_pluck
 from pegmark.signals.frames import Real
 from pegmark.signals.partials import Body, first_look
@@ -120,6 +121,7 @@ def measure_take(
     notes = tell_pairs(rest, rate_hz, notes, instrument, hum_hz)
     fits = fit_notes(audio, rate_hz, notes, instrument, hum_hz, rest=rest)
     targets = instrument.hz()
+    fits = clear_of_speech(rest, rate_hz, notes, fits, record["speech"], instrument, hum_hz)
     fits = _speed_taken_out(record, recording, notes, fits, targets)
     record["notes"] = [describe(note, fit, targets) for note, fit in zip(notes, fits, strict=True)]
     strings = [note for note in record["notes"] if note["kind"] != "reference_tone"]
@@ -414,6 +416,8 @@ def widen_for_take(speech: Iterable[Span], notes: Iterable[MeasuredNote]) -> Non
     passages = [(one["start_s"], one["end_s"]) for one in speech]
     for note in notes:
         start, end = note["start_s"], note["end_s"]
+        if is_held_bow(note["kind"], bool(note["gliding"]), note["rests"]):
+            start = clear_from_s(start, end, passages)
         covered_s = sum(max(0.0, min(end, b) - max(start, a)) for a, b in passages)
         spoken = covered_s > COVERED_SHARE * (end - start)
         factor, added = 1.0, VOICE_BOW_CENTS if spoken else 0.0
