@@ -32,7 +32,7 @@ from pegmark.measure.tuning import gather
 from pegmark.statistics.student_t import NORMAL_95
 
 CODE = ("pegmark.measure.left_pitch", "pegmark.measure.tuning")
-SEED, TAKES, HELD = 1_400_000, 64, 24
+SEED, TAKES, HELD = 1_400_000, 128, 48
 
 DIFFICULTIES = ("usual", "usual", "hard", "easy")
 INSIDE = 0.955  # of strings: the middle of what is asked for
