@@ -56,11 +56,12 @@ ACCEPT_LOG_ODDS = -0.8  # log odds above which a candidate is a note: a little f
 SPEECH_LOG_ODDS, SLIDING_LOG_ODDS = 0.4, 2.6
 SLIDING_CENTS_S = 40.0
 # Log odds asked of a bow: there are five plucks to a bow in a take, and a voice over a pluck holds
-# its level as a bow does. Set on 56 takes: of 975 plucks 6 are then named bows (10 at 0), of 195
+# its level as a bow does. Set on 56 takes: of 975 plucks 9 are then named bows (10 at 0), of 195
 # bows 1 a pluck (1 at 0); under speech of 151 plucks 8 (22).
-BOWED_LOG_ODDS, BOWED_IN_SPEECH_LOG_ODDS = 1.0, 1.5
+BOWED_LOG_ODDS, BOWED_IN_SPEECH_LOG_ODDS = 0.5, 2.0
 SURELY_SPEECH = (0.0, 3.0)  # log odds of speech from and up to which that grows
 SAME_NOTE_S = 0.12  # two candidates this close are one onset
+BOW_BEGINS_S = 0.25  # nobody plucks a string and bows it so soon after (common practice, no source)
 SAME_CENTS = 80.0  # a candidate this close in pitch to a sounding bow is the same string
 SOFT_START_S = 0.4  # within this of its start a bow is still growing
 STRUCK_LOG_ODDS = 2.0  # later a bow set down anew is told from one that turns by this
@@ -314,7 +315,11 @@ def _not_the_same_bow(
     chosen: NDArray[np.int64],
     followed: Followed,
 ) -> list[int]:
-    """Positions in `chosen` of the notes that are not a bow going on."""
+    """Positions in `chosen` of the notes that are not a bow going on.
+
+    What begins so shortly before a bow of its pitch is that bow's beginning: too short to be told
+    from a pluck by itself. `bowed` then says so of it, in place.
+    """
     keep: list[int] = []
     for position, index in enumerate(chosen):
         if keep:
@@ -327,6 +332,9 @@ def _not_the_same_bow(
             goes_on = frame < followed.run[before] + LOST_S / block.long_s
             struck = elapsed > SOFT_START_S and log_odds[index] > STRUCK_LOG_ODDS
             if bowed[before] > 0 and goes_on and apart < SAME_CENTS and not struck:
+                continue
+            if bowed[position] > 0 and elapsed < BOW_BEGINS_S and apart < SAME_CENTS:
+                bowed[before] = bowed[position]
                 continue
         keep.append(position)
     return keep
