@@ -46,6 +46,7 @@ ONSET_S = 0.12  # a finger damps what rang before within this
 RISE_S = 0.05
 RISE = 3.0  # power, about 5 dB: polarizations beat by less when all partials are summed
 RISE_ALONE = 9.0  # where one partial is all that is heard, which beats by more
+FALLS_AGAIN = 2.0  # power, 3 dB: a sound that is held moves less
 LEAST_FRAMES = 6
 # What the glide does not know of an attack, one standard deviation at the onset; more on the
 # low strings (sampled bass plucks stand up to 5 cents off for a quarter second, either way).
@@ -343,11 +344,19 @@ def _until_another(tracks: Tracks) -> Tracks | None:
     alone = power.shape[1] == 1
     end = _end_of_fall(power.sum(axis=1), tracks.hop_s, RISE_ALONE if alone else RISE)
     if end < len(power) and not alone:
-        # One partial alone that rises beats, with the body or by itself.
+        # One partial alone that rises and falls again beats, with the body or by itself; one that
+        # stays is another's sound.
         loudest = int(np.argmax(power.sum(axis=0)))
-        others = np.delete(power, loudest, 1).sum(axis=1)
-        end = max(end, _end_of_fall(others, tracks.hop_s, RISE))
+        if _falls_again(power[end:, loudest], tracks.hop_s):
+            others = np.delete(power, loudest, 1).sum(axis=1)
+            end = max(end, _end_of_fall(others, tracks.hop_s, RISE))
     return tracks.until(end) if end >= LEAST_FRAMES else None
+
+
+def _falls_again(power: Real, hop_s: float) -> bool:
+    """Whether a level that rose is well below its highest again at the end."""
+    power = smooth(power, max(3, round(RISE_S / hop_s)))
+    return bool(len(power) and power[-1] < power.max() / FALLS_AGAIN)
 
 
 def _end_of_fall(power: Real, hop_s: float, rise: float) -> int:

@@ -416,7 +416,7 @@ def widen_for_take(speech: Iterable[Span], notes: Iterable[MeasuredNote]) -> Non
     passages = [(one["start_s"], one["end_s"]) for one in speech]
     for note in notes:
         start, end = note["start_s"], note["end_s"]
-        if is_held_bow(note["kind"], bool(note["gliding"]), note["rests"]):
+        if is_held_bow(note["kind"], bool(note.get("gliding")), note["rests"]):
             start = clear_from_s(start, end, passages)
         covered_s = sum(max(0.0, min(end, b) - max(start, a)) for a, b in passages)
         spoken = covered_s > COVERED_SHARE * (end - start)
