@@ -20,10 +20,12 @@ if TYPE_CHECKING:
     from pegmark.records.tickets import ListenTicket
 
 
-def measure(ticket: ListenTicket, strings: Strings, audio: np.ndarray) -> Strings | Measured:
-    """The measured take; one that was not readable is passed on."""
+def measure(
+    ticket: ListenTicket, strings: Strings, audio: np.ndarray
+) -> Measured | dict[str, object]:
+    """The measured take; of one that was not readable only why is passed on."""
     if strings["status"] != "ok":
-        return strings
+        return {"status": strings["status"], "problems": strings["problems"]}
     from pegmark.decode.recording import RATE_HZ
     from pegmark.measure import measure_take
 
@@ -42,6 +44,8 @@ def main() -> None:
     audio = np.load(args.audio, allow_pickle=False)
     nothing = {
         **strings,
+        "recording": None,
+        "notes": [],
         "strings": {},
         "order": [],
         "last_turn_s": None,

@@ -115,7 +115,7 @@ def test_a_student_is_forgotten_and_the_class_graded_again(project, mine):
     roster = (mine / "roster.csv").read_text(encoding="utf-8").splitlines(keepends=True)
     (mine / "roster.csv").write_text("".join(x for x in roster if "m2" not in x), encoding="utf-8")
     grade(project, mine)
-    assert holds(mine / "results", "Cole", "ben@example.org") == []
+    assert holds(mine / "results", "Ben Cole", "ben@example.org") == []
     for page in ("gradebook.csv", "attention.csv"):
         assert "m2" not in (mine / "results" / page).read_text(encoding="utf-8")
     assert "m1,bridge,1" in (mine / "marks.csv").read_text(encoding="utf-8")

@@ -200,7 +200,7 @@ NOBODY = 65534  # the usual number of the account that owns nothing
 @pytest.mark.parametrize("mode", [0o555, 0o000])
 def test_a_class_that_may_not_be_written_is_one_sentence(project, fresh, tmp_path, how, mode):
     for folder in (tmp_path, *tmp_path.parents, *project.parents):
-        if folder.name.startswith(("pytest-", "workflow", "test_")):
+        if folder.name.startswith(("pytest-", "popen-", "workflow", "test_")):
             folder.chmod(0o755)
     before = everything_in(fresh)
     fresh.chmod(mode)
@@ -229,7 +229,8 @@ def test_a_pipe_closed_early_stops_no_grading(project, mine):
         grade_command(project, mine), stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd="/tmp"
     )
     process.stdout.close()
-    assert process.stderr.read() == b""
+    with process.stderr:
+        assert process.stderr.read() == b""
     assert process.wait() == 0
     assert planned(project, mine) == {}
 
@@ -341,8 +342,9 @@ def break_stages(project):
     )
     edit(
         project / "scripts/score.py",
-        "lambda: score_student(",
-        'lambda: 1 // (ticket["student"]["student_id"] != "m2") and score_student(',
+        "        record = valid(score_student(",
+        '        1 // (ticket["student"]["student_id"] != "m2")\n'
+        "        record = valid(score_student(",
     )
     edit(
         project / "scripts/pegmark/render/clips.py",
@@ -395,14 +397,18 @@ def test_a_stage_that_hangs_is_stopped_and_a_second_opinion_that_fails_is_done_w
         '    if ticket["instrument"]["key"] == "viola":\n'
         "        __import__('time').sleep(3600)\n",
     )
-    edit(my_project / "scripts/identify.py", "rounded(record)),\n", "rounded(record)), seconds=6\n")
+    edit(
+        my_project / "scripts/identify.py",
+        '"strings", args.strings)',
+        '"strings", args.strings, 6)',
+    )
     edit(
         my_project / "scripts/pegmark/recheck/second_opinion.py",
         "    import librosa\n",
         '    raise RuntimeError("no second ear")\n',
     )
     said = grade(my_project, mine, code=1)
-    assert "m3: The program took too long here and was stopped." in said
+    assert "m3: The program took too long here and was stopped." in said, said
     assert "class: The program failed here (RuntimeError: no second ear)" in said
     assert "results/logs/recheck.log" in said
     unreadable = [read_record(mine, one)["status"] == "unreadable" for one in ("m1", "m2", "m3")]

@@ -138,7 +138,8 @@ def try_file(kind: str, ways: tuple[str, ...], content: bytes, seed: int, folder
     """Run the stage on one file in `folder`, and read what it wrote."""
     path, audio_file, facts_file = (folder / name for name in ("take", "take.npy", "take.json"))
     path.write_bytes(content)
-    ticket = {"take": "take", "sha256": hashlib.sha256(content).hexdigest(), "max_s": 1200}
+    sha256 = hashlib.sha256(content).hexdigest()
+    ticket = {"take": f"{sha256[:16]}-violin", "sha256": sha256, "max_s": 1200}
     started = time.perf_counter()
     try:
         decode.decode_guarded(ticket, path, audio_file, facts_file, seconds=HANG_S)

@@ -73,7 +73,7 @@ def start_server():
     )  # the server takes it away
     command = [sys.executable, str(ROOT / "scripts" / "stage_server.py"), str(path)]
     server = subprocess.Popen(command, stdin=subprocess.PIPE)
-    os.environ["PEGMARK_STAGES"] = str(path)
+    os.environ.update(PEGMARK_STAGES=str(path))
     atexit.register(server.communicate)  # closes its input, and waits for its end
 
 

@@ -72,9 +72,14 @@ class Server:
             smtp = smtplib.SMTP_SSL(self.host, self.port, timeout=TIMEOUT_S, context=context)
         else:
             smtp = smtplib.SMTP(self.host, self.port, timeout=TIMEOUT_S)
-            smtp.starttls(context=context)
-        if self.user:
-            smtp.login(self.user, self.password)
+        try:
+            if self.port != TLS_PORT:
+                smtp.starttls(context=context)
+            if self.user:
+                smtp.login(self.user, self.password)
+        except BaseException:
+            smtp.close()
+            raise
         return smtp
 
 
