@@ -1,16 +1,4 @@
-"""Coarse pitch: which fundamental a stretch of sound has, good to a few cents.
-
-Method
-------
-Harmonic summation on a whitened spectrum (the idea is Hermes, "Measurement of pitch by
-subharmonic summation", JASA 83, 1988 (from memory)), with penalties at the half and the thirds
-of every partial, which remove octave and twelfth errors: ``W = log(1 + |X| / local mean)``,
-
-    S(f) = sum over n = 1..12 of 0.86**(n - 1) *
-           (W(n f) - 0.6 max(W((n - 1/2) f), (W((n - 1/3) f) + W((n - 2/3) f)) / 2))
-
-W is read once on a logarithmic axis of 5 cents, where every product with a number is a shift:
-the whole search is then some fifty additions of slices for all frames together.
+"""Spectra: overlapping frames under a Hann window, their magnitudes, and means along them.
 
 Conventions: frequencies in Hz, times in seconds, spectra as arrays of shape (frames, bins).
 """
