@@ -20,7 +20,7 @@ from typing import Any, NamedTuple
 
 SCRIPTS = Path(__file__).resolve().parent
 LOCK = SCRIPTS.parent / "workflow" / "requirements.txt"
-OURS = "pegmark"
+OUR_PACKAGE = "pegmark"
 FITTED = "fitted.json"  # the numbers that a package's modules were fitted to
 # What a library is called in the lock, where that is not its name in an import.
 LOCKED_AS = {"yaml": "pyyaml"}
@@ -38,7 +38,7 @@ def code_digest(script: str) -> str:
     modules = reached([SCRIPTS / script])
     data = {path for each in modules for path in data_of(each)}
     names = {name.split(".")[0] for each in modules for name in module_of(each).imports}
-    names -= {OURS, *sys.stdlib_module_names}
+    names -= {OUR_PACKAGE, *sys.stdlib_module_names}
     lines = [f"{path.relative_to(SCRIPTS)} {module_of(path).digest}" for path in sorted(modules)]
     lines += [f"{path.relative_to(SCRIPTS)} {digest(path)}" for path in sorted(data)]
     return short("\n".join([*lines, *locked(names)]))
@@ -73,7 +73,7 @@ def reached(paths: Iterable[Path]) -> set[Path]:
 
 def files_of(name: str) -> Iterator[Path]:
     """What an import of a module runs, where it is ours: the packages around it, then itself."""
-    if name.split(".")[0] != OURS:
+    if name.split(".")[0] != OUR_PACKAGE:
         return
     path = SCRIPTS
     for part in name.split("."):
@@ -86,12 +86,14 @@ def data_of(path: Path) -> list[Path]:
     """The data and templates that a module reads: named like it, and fitted numbers."""
     if path.parent == SCRIPTS:
         return []
-    named = [each for each in path.parent.glob(f"{path.stem}.*") if each.suffix not in CODE]
+    named = [
+        each for each in path.parent.glob(f"{path.stem}.*") if each.suffix not in CODE_SUFFIXES
+    ]
     fitted = path.with_name(FITTED)
     return [*named, *([fitted] if fitted.is_file() else [])]
 
 
-CODE = (".py", ".pyc")
+CODE_SUFFIXES = (".py", ".pyc")
 
 
 @cache

@@ -15,12 +15,16 @@ from typing import Any, cast
 
 from pegmark.records.problems import Problem, TeacherError, problem
 
-SECONDS = 300  # a 20-minute film decodes in a few seconds: this is for a hang
+DECODE_MOST_S = 300  # a 20-minute film decodes in a few seconds: this is for a hang
 MEMORY_BYTES = 760 << 20  # of address space: 320 MB of libraries, 240 MB of audio, and some room
 
 
 def decode_guarded(
-    ticket: dict, recording: Path, audio_file: Path, facts_file: Path, seconds: float = SECONDS
+    ticket: dict,
+    recording: Path,
+    audio_file: Path,
+    facts_file: Path,
+    seconds: float = DECODE_MOST_S,
 ) -> None:
     """Decode `recording` into the two files of the stage, whatever the decoder does on it."""
     from pegmark.files.isolation import leave_network

@@ -50,7 +50,7 @@ def publish(arguments: argparse.Namespace) -> None:
     for name, content in class_pages(records, ticket, opinion).items():
         write_page(out / name, content)
     fit = {student: record for student, record in records.items() if student not in spoiled}
-    write_page(out / print_file.NAME, print_file.print_file(fit, ticket, arguments.sheets))
+    write_page(out / print_file.PRINT_FILE, print_file.print_file(fit, ticket, arguments.sheets))
     write_outbox(out / "outbox", fit, arguments.sheets, arguments.mail)
 
 

@@ -43,7 +43,7 @@ def main() -> None:
 
     def write(result: Mapping[str, Any]) -> None:
         if result["problems"]:
-            told: Any = {**record, **NOTHING, **result, "status": "unreadable"}
+            told: Any = {**record, **NOTHING_MEASURED, **result, "status": "unreadable"}
             write_bytes(arguments.sheet, render_sheet(told, ticket))
             write_clips(told, [], arguments.clips)
         write_json(arguments.faults, result["problems"])
@@ -55,7 +55,7 @@ STILLS_S = 30.0  # for the pictures of one take: a second or two, as a rule
 STILLS_BYTES = 2 << 30  # address space: a decoder of large video takes a few hundred megabytes
 
 # What a sheet leaves out when it could not be made as it should.
-NOTHING: dict[str, Any] = {
+NOTHING_MEASURED: dict[str, Any] = {
     "strings": {},
     "notes": [],
     "speech": [],

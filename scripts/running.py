@@ -33,7 +33,7 @@ from pegmark.words.terminal import tell
 if TYPE_CHECKING:
     from pegmark.records.student import Record
 
-STEP = re.compile(rb"^(\d+) of (\d+) steps")
+STEP_LINE = re.compile(rb"^(\d+) of (\d+) steps")
 EXIT_FAULT, EXIT_REFUSED, EXIT_UNFINISHED, EXIT_STOPPED = 1, 2, 3, 130
 BAR = "{desc} {bar} {n_fmt}/{total_fmt}"
 LAST_LINES = 400  # of the engine's, kept for the reason of its end: a full disk may hold no log
@@ -180,7 +180,7 @@ def show_progress(lines: IO[bytes], log: Path, last: deque[bytes], how: How) -> 
             if stream is not None:
                 with contextlib.suppress(OSError):
                     stream.write(line)
-            if (step := STEP.match(line)) and not how.quiet:
+            if (step := STEP_LINE.match(line)) and not how.quiet:
                 show(int(step[1]), int(step[2]))
 
 

@@ -39,7 +39,7 @@ IMPORTED = (
     *("pegmark.records.faults", "pegmark.receive.submissions"),
 )
 MESSAGE_BYTES = 1 << 20  # a step's arguments: some file names
-WAITING = 64  # clients that may wait for the server to begin
+BACKLOG = 64  # clients that may wait for the server to begin
 
 
 class Server:
@@ -49,7 +49,7 @@ class Server:
         self.path = path
         self.listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self.listener.bind(path)
-        self.listener.listen(WAITING)
+        self.listener.listen(BACKLOG)
         self.watched = selectors.DefaultSelector()
         self.watched.register(self.listener, selectors.EVENT_READ)
         self.watched.register(sys.stdin, selectors.EVENT_READ)

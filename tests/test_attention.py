@@ -9,7 +9,7 @@ from lab.example_class import make_class, make_record
 from pegmark.publish.attention import COLUMNS, TASKS, attention_csv, attention_rows, task_of
 from pegmark.publish.class_records import full_name
 from pegmark.publish.dashboard import build_dashboard
-from pegmark.publish.oneroster import NEEDED
+from pegmark.publish.oneroster import ONEROSTER_NEEDED
 from pegmark.publish.todo import todo
 
 
@@ -110,7 +110,7 @@ def test_students_without_oneroster_ids_are_named_only_where_the_school_uses_the
     ((student, message),) = about_ids()
     assert student == ""
     assert "class_sourced_id" in message
-    others = [name for name in NEEDED if name != "sourced_id"]
+    others = [name for name in ONEROSTER_NEEDED if name != "sourced_id"]
     for row in ticket["students"][1:]:
         row |= dict.fromkeys(others, "X")
     assert [student for student, _ in about_ids()] == ["s001"]

@@ -41,7 +41,7 @@ def test_a_stage_reaches_its_modules_data_and_numbers():
 def test_every_library_that_a_stage_imports_is_locked(stage):
     modules = code.reached([code.SCRIPTS / f"{stage}.py"])
     names = {name.split(".")[0] for path in modules for name in code.module_of(path).imports}
-    for name in names - {code.OURS, *sys.stdlib_module_names}:
+    for name in names - {code.OUR_PACKAGE, *sys.stdlib_module_names}:
         assert code.locked([name]), f"{name} is not in {code.LOCK.name}"
 
 
@@ -68,6 +68,6 @@ def test_every_data_file_of_a_stage_is_in_its_digest():
     here = {
         path
         for path in (code.SCRIPTS / "pegmark").rglob("*.*")
-        if path.suffix not in code.CODE and path.parent.name != "__pycache__"
+        if path.suffix not in code.CODE_SUFFIXES and path.parent.name != "__pycache__"
     }
     assert here == data

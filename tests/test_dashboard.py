@@ -437,7 +437,9 @@ def test_marks_lie_in_the_order_of_their_cents_and_none_covers_another():
 
 
 def test_high_and_low_have_marks_of_their_own():
-    names = {class_pictures.mark_name(v, c) for v in class_pictures.VERDICTS for c in (5.0, -5.0)}
+    names = {
+        class_pictures.mark_name(v, c) for v in class_pictures.CHART_VERDICTS for c in (5.0, -5.0)
+    }
     assert names == {"in_tune", "close_high", "close_low", "out_high", "out_low", "unsure",
                      "not_heard"}  # fmt: skip
     assert all(f'id="mark-{name}"' in class_pictures.symbols_svg() for name in names)

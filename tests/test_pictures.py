@@ -56,7 +56,7 @@ def test_a_picture_is_plain_self_contained_svg() -> None:
     }
     attributes = {key for element in svg.iter() for key in element.attrib}
     assert not attributes & {"id", "style", "class", "href", "onload"}
-    assert svg.get("viewBox") == f"0 0 {string_path.WIDTH:g} {string_path.HIGH:g}"
+    assert svg.get("viewBox") == f"0 0 {string_path.PATH_WIDTH:g} {string_path.HIGH:g}"
 
 
 def test_nothing_untrusted_reaches_the_svg() -> None:
@@ -84,9 +84,9 @@ def test_what_decides_is_drawn_to_scale_and_wide() -> None:
         pixels = [frame.y(-cents) - frame.y(0) for cents in range(21)]
         assert np.diff(pixels) == pytest.approx(pixels[1], abs=1e-9)
         assert 2 * pixels[20] > 0.6 * height
-        assert frame.y(-20.1) - frame.y(-20) >= string_path.BREAK  # the break
+        assert frame.y(-20.1) - frame.y(-20) >= string_path.PATH_BREAK  # the break
     near = string_path.Frame(0, 10, 20)
-    assert near.y(-20) == near.height - string_path.EDGE  # nothing beyond: the whole height
+    assert near.y(-20) == near.height - string_path.PATH_EDGE  # nothing beyond: the whole height
 
 
 def test_what_lies_beyond_is_torn_off_and_has_its_number() -> None:
@@ -115,7 +115,7 @@ def test_a_pure_interval_has_a_line_of_its_own() -> None:
 
 def test_time_runs_from_left_to_right() -> None:
     frame = string_path.Frame(5, 50, 60)
-    assert frame.x(5) < frame.x(20) < frame.x(50) < string_path.WIDTH - string_path.REST / 2
+    assert frame.x(5) < frame.x(20) < frame.x(50) < string_path.PATH_WIDTH - string_path.REST / 2
 
 
 def test_the_path_starts_turns_and_ends_where_the_record_says() -> None:
@@ -201,11 +201,11 @@ def test_every_kind_in_the_pictures_stands_in_the_key() -> None:
             drawn |= kinds_drawn(picture(record, name))
         shown = pictures.kinds_shown(record, VIOLIN)
         assert set(shown) == drawn
-        assert shown == [kind for kind in pictures.KINDS if kind in drawn]
+        assert shown == [kind for kind in pictures.PICTURE_KINDS if kind in drawn]
 
 
 def test_the_key_draws_each_kind_as_the_pictures_do() -> None:
-    for kind in pictures.KINDS:
+    for kind in pictures.PICTURE_KINDS:
         drawn = kinds_drawn(ElementTree.fromstring(pictures.key_svg(kind)))
         assert kind in drawn | {"sounding"}
 
@@ -229,7 +229,7 @@ def test_labels_stay_inside_and_clear_of_what_is_drawn(rise: float, height: floa
         base, x = float(texts[label].get("y", "nan")), float(texts[label].get("x", "nan"))
         top, right = base - 0.72 * pictures.TEXT, x + 0.6 * pictures.TEXT * len(label)
         assert 0 <= top < base <= height
-        assert string_path.LEFT <= x < right <= string_path.WIDTH - string_path.REST + 1
+        assert string_path.PATH_LEFT <= x < right <= string_path.PATH_WIDTH - string_path.REST + 1
         assert not [at for at in beads if x < at[0] < right and top < at[1] < base]
         boxes.append((x, top, right, base))
     (a, b, c, d), (e, f, g, h) = boxes
@@ -393,7 +393,7 @@ def test_any_record_gives_a_picture_inside_its_frame(string: dict[str, Any], at_
     home = string_path.home_of(record, "A4", VIOLIN)
     svg = ElementTree.fromstring(pictures.string_svg(string, [note], frame, home, 1))
     for circle in svg.iter(f"{SVG}circle"):
-        assert 0 <= float(circle.get("cx", "nan")) <= string_path.WIDTH
+        assert 0 <= float(circle.get("cx", "nan")) <= string_path.PATH_WIDTH
         assert 0 <= float(circle.get("cy", "nan")) <= frame.height
     for path in svg.iter(f"{SVG}path"):
         assert not re.search("nan|inf", str(path.get("d")))

@@ -11,7 +11,7 @@ import browserdesk
 from browserdesk import started_chromium
 from lab.example_class import make_class
 from pegmark.publish import class_pictures
-from pegmark.publish.projector import ENOUGH_PLAYERS, projector_page
+from pegmark.publish.projector import PROJECTOR_ENOUGH_PLAYERS, projector_page
 
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 
@@ -59,7 +59,7 @@ def test_a_string_of_fewer_than_three_players_is_left_out(players):
     for student in basses:
         records[student]["strings"] = {}
     page = projector_page(records, ticket)
-    assert ("Violin" in page) is (players >= ENOUGH_PLAYERS)
+    assert ("Violin" in page) is (players >= PROJECTOR_ENOUGH_PLAYERS)
 
 
 def test_no_group_can_be_read_from_the_difference_of_two():
@@ -72,7 +72,7 @@ def test_no_group_can_be_read_from_the_difference_of_two():
     shown = [int(n) for n in re.findall(r"\d+ of (\d+) in tune", page)]
     left = class_pictures.strings_left(list(records.values()))
     heard = [sum(s["cents"] is not None for s in strings) for strings in left.values()]
-    assert sorted(shown) == sorted(n for n in heard if n >= ENOUGH_PLAYERS)
+    assert sorted(shown) == sorted(n for n in heard if n >= PROJECTOR_ENOUGH_PLAYERS)
     assert str(len(ticket["students"])) not in re.findall(r">(\d+)<", page)
 
 

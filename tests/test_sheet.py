@@ -737,7 +737,7 @@ def test_both_languages_have_the_same_sentences_and_fields(part: str) -> None:
 
 
 def test_the_template_has_no_words_of_its_own() -> None:
-    template = (sheet.TEMPLATES / "sheet.html.j2").read_text("utf-8")
+    template = (sheet.SHEET_TEMPLATES / "sheet.html.j2").read_text("utf-8")
     shown = re.sub(r"\{%.*?%\}|\{\{.*?\}\}|<[^>]*>", "", template, flags=re.DOTALL)
     shown = shown.replace("@page { size:", "")
     assert not re.search(r"[A-Za-z]", shown)

@@ -9,7 +9,14 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from pegmark.render.stills import LOOK_S, MOST, SIDE, cut_stills, looks_of, still_names
+from pegmark.render.stills import (
+    STILL_LOOK_S,
+    STILL_MOST,
+    STILL_SIDE,
+    cut_stills,
+    looks_of,
+    still_names,
+)
 
 FPS = 10
 
@@ -43,7 +50,7 @@ def seconds_of(pictures: dict[str, bytes]) -> list[float]:
 
 
 def test_the_moments_end_where_the_notes_begin_and_begin_where_they_end() -> None:
-    assert looks_of(record(8, 20, 30)) == [[8 - LOOK_S, 8], [20, 20 + LOOK_S]]
+    assert looks_of(record(8, 20, 30)) == [[8 - STILL_LOOK_S, 8], [20, 20 + STILL_LOOK_S]]
     assert looks_of(record(2, 20, 22)) == [[0, 2], [20, 22]]
     assert looks_of({"notes": [], "submission": None}) == []
 
@@ -53,8 +60,8 @@ def test_pictures_are_from_the_two_moments_alone() -> None:
     assert list(pictures) == still_names()
     taken = seconds_of(pictures)
     assert taken == sorted(taken)
-    assert all(3 - 0.3 <= at <= 8 + 0.3 for at in taken[:MOST])
-    assert all(20 - 0.3 <= at <= 25 + 0.3 for at in taken[MOST:])
+    assert all(3 - 0.3 <= at <= 8 + 0.3 for at in taken[:STILL_MOST])
+    assert all(20 - 0.3 <= at <= 25 + 0.3 for at in taken[STILL_MOST:])
 
 
 def test_a_video_whose_key_frames_lie_elsewhere_has_none() -> None:
@@ -67,9 +74,9 @@ def test_they_are_small(width: int, height: int) -> None:
     assert pictures
     for picture in pictures.values():
         size = Image.open(io.BytesIO(picture)).size
-        assert max(size) <= SIDE
+        assert max(size) <= STILL_SIDE
         assert size[0] / size[1] == pytest.approx(width / height, rel=0.02)
-        assert max(size) == min(SIDE, max(width, height))
+        assert max(size) == min(STILL_SIDE, max(width, height))
 
 
 def test_the_same_video_gives_the_same_bytes() -> None:

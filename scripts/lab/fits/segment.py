@@ -160,7 +160,7 @@ def bow_starts(
         if ways(note) != "bowed":
             continue
         late = features.onset_s - note["start_s"]
-        near = (late > -BEFORE_S) & (late < bow_onset.BEFORE_S)
+        near = (late > -BEFORE_S) & (late < bow_onset.BOW_ONSET_BEFORE_S)
         pitches = np.array(_start_pitches(note))
         apart = np.abs(1200 * np.log2(features.f0_hz[:, None] / pitches)).min(axis=1)
         near &= apart < SAME_CENTS

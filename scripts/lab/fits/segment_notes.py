@@ -110,7 +110,7 @@ def _kinds(audio: np.ndarray, truth: dict[str, Any]) -> tuple[list[dict[str, flo
         until_s = later["start_s"] if later else len(audio) / RATE_HZ
         if rng.random() < CUT_SHARE:  # as an onset that is none would do
             until_s = min(until_s, onset_s + float(rng.uniform(*CUT_S)))
-        if until_s - onset_s > note_kind.LEAST_S:
+        if until_s - onset_s > note_kind.KIND_LEAST_S:
             f0_hz = note["f0_hz"] * 2 ** (float(rng.normal(0, OFF_CENTS)) / 1200)
             inputs.append(note_kind.describe(audio, RATE_HZ, onset_s, until_s, f0_hz))
             bowed.append(is_bowed)

@@ -28,7 +28,7 @@ DEAD_CHANNEL_DB = -30.0  # a channel this far below the other carries nothing bu
 INVERTED_CORRELATION = -0.5  # channels this opposed would cancel when added
 MIX_LOSS_DB = -3.0  # a sum this much weaker than its channels has lost something
 HOLE_S = 0.06  # what the sound may lag behind its time stamps before a hole is filled
-STEP_S = 0.01  # a hole begins with a step between two frames; less is a clock that drifts
+MIXDOWN_STEP_S = 0.01  # a hole begins with a step between two frames; less is a clock that drifts
 LONGEST_HOLE_S = 60.0  # a longer step is a damaged time stamp, or a recorder that counts anew
 BACK_S = 1.0  # as is one that goes back this far
 BLOCK = 1 << 20  # samples worked on at a time, so that temporary arrays stay small
@@ -55,7 +55,7 @@ class Clock:
             self._due_s = self._ended_s = start_s
         assert self._ended_s is not None
         lag_s, step_s = start_s - self._due_s, start_s - self._ended_s
-        hole_s = lag_s if lag_s > HOLE_S and step_s > STEP_S else 0.0
+        hole_s = lag_s if lag_s > HOLE_S and step_s > MIXDOWN_STEP_S else 0.0
         self._due_s += hole_s + length_s
         self._ended_s = start_s + length_s
         return hole_s

@@ -20,7 +20,9 @@ from dataclasses import dataclass
 TIMEOUT_S = 60.0  # RFC 5321, 4.5.3.2 allows minutes; a school's server answers in seconds
 TLS_PORT = 465  # TLS from the first byte (RFC 8314); on other ports it is asked for
 TRIES = 3  # connections for one letter
-LOOK_S = 0.2  # how long to look for a connection that the server has closed before the last line
+MAIL_LOOK_S = (
+    0.2  # how long to look for a connection that the server has closed before the last line
+)
 
 
 class NoMail(Exception):
@@ -158,7 +160,7 @@ def _hand_in(
 
 def _still_there(smtp: smtplib.SMTP) -> None:
     """Raise where the server has closed or speaks before the message is whole."""
-    if smtp.sock is None or select.select([smtp.sock], [], [], LOOK_S)[0]:
+    if smtp.sock is None or select.select([smtp.sock], [], [], MAIL_LOOK_S)[0]:
         raise smtplib.SMTPServerDisconnected("the server closed the connection")
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from pegmark.files.store import read_json
 
-NAME = "seal.json"
+MANIFEST_NAME = "seal.json"
 SEALED = ("decoded", "notes", "strings", "measured", "work", "tickets")  # folders of results/
 UNSEALED = ("tickets/files.json", "tickets/recheck.json")  # memories: they change with no result
 
@@ -29,7 +29,7 @@ def make_seal(results: Path) -> dict[str, str]:
 def holds(results: Path) -> bool:
     """Whether there is a seal and the results are still what it says."""
     try:
-        seal = read_json(results / NAME)
+        seal = read_json(results / MANIFEST_NAME)
     except (OSError, ValueError):
         return False
     return bool(seal == make_seal(results))

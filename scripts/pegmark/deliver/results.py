@@ -11,7 +11,7 @@ import shutil
 from collections.abc import Collection, Iterator
 from pathlib import Path
 
-from pegmark.files.made import COMING, NAME, Made, digest, is_made, keep_beside, read_made
+from pegmark.files.made import COMING, MADE_NAME, Made, digest, is_made, keep_beside, read_made
 from pegmark.files.store import PART, remove, write_json
 from pegmark.words.file_names import listed
 
@@ -49,7 +49,7 @@ def deliver(work: Path, results: Path) -> list[str]:
     for part, target in ready:
         os.replace(part, target)
     gone, own = _take_away(results, wanted.keys(), made)
-    write_json(results / NAME, dict(sorted(digests.items())))
+    write_json(results / MADE_NAME, dict(sorted(digests.items())))
     remove(results / COMING)
     return _told([*filter(None, edited), *gone], own)
 

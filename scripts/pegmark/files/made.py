@@ -13,7 +13,7 @@ from pathlib import Path
 
 from pegmark.files.store import read_json
 
-NAME = "made.json"
+MADE_NAME = "made.json"
 COMING = "made.coming.json"  # the same of a delivery that is at work, or was cut short
 EDITED = "edited by hand"  # stands in the name of a file that was moved beside
 
@@ -23,7 +23,7 @@ Made = dict[str, set[str]]  # path below results/ -> digests that are ours
 def read_made(results: Path) -> Made:
     """The list of the last delivery, and of one that was cut short; empty where there was none."""
     made: Made = {}
-    for name in (NAME, COMING):
+    for name in (MADE_NAME, COMING):
         try:
             for path, digest_ in dict(read_json(results / name)).items():
                 made.setdefault(path, set()).add(digest_)

@@ -9,14 +9,14 @@ from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
 
-NAME = "sent.csv"
+SENT_NAME = "sent.csv"
 UNSURE = "unsure "  # before the time of a letter that may have gone out
-COLUMNS = ("student_id", "sheet_sha256", "sent_at")
+SENT_COLUMNS = ("student_id", "sheet_sha256", "sent_at")
 
 
 def read_sent(class_dir: Path) -> set[tuple[str, str]]:
     """(student_id, SHA-256 of the sheet) of everything that went out; lines cut short are none."""
-    path = class_dir / NAME
+    path = class_dir / SENT_NAME
     if not path.is_file():
         return set()
     with open(path, newline="", encoding="utf-8-sig") as stream:
@@ -35,7 +35,7 @@ def sheet_digest(pdf: bytes) -> str:
 
 def add_sent(class_dir: Path, student_id: str, digest: str, how: str = "") -> None:
     """Write down that a sheet went out; on the disk when this returns."""
-    path = class_dir / NAME
+    path = class_dir / SENT_NAME
     new = not path.exists()
     with open(path, "a", newline="", encoding="utf-8") as stream:
         writer = csv.writer(stream)
@@ -46,5 +46,5 @@ def add_sent(class_dir: Path, student_id: str, digest: str, how: str = "") -> No
 
 def _lines(new: bool, student_id: str, digest: str, how: str) -> Iterator[tuple[str, ...]]:
     if new:
-        yield COLUMNS
+        yield SENT_COLUMNS
     yield student_id, digest, how + datetime.now(UTC).isoformat(timespec="seconds")

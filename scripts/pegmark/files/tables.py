@@ -23,7 +23,7 @@ from pegmark.files.yaml_files import did_you_mean
 from pegmark.records.problems import Problem, TeacherError, problem
 from pegmark.trade.instruments import fold
 
-MAX_BYTES = 10_000_000  # a roster of 150 students is 20 kB
+TABLE_MAX_BYTES = 10_000_000  # a roster of 150 students is 20 kB
 MAX_ROWS = 20_000
 MAX_CELL = 2_000  # characters
 MAX_COLUMNS = 200
@@ -162,8 +162,8 @@ class _Sheet:
 def _read_sheets(path: Path) -> list[_Sheet]:
     try:
         size = path.stat().st_size
-        if size > MAX_BYTES:
-            raise TeacherError([_not_table(path, f"larger than {MAX_BYTES // 1_000_000} MB")])
+        if size > TABLE_MAX_BYTES:
+            raise TeacherError([_not_table(path, f"larger than {TABLE_MAX_BYTES // 1_000_000} MB")])
         content = path.read_bytes()
     except OSError as error:
         raise TeacherError([_not_table(path, error.strerror or str(error))]) from error

@@ -21,7 +21,7 @@ import yaml
 from pegmark.records.problems import Problem, TeacherError, problem
 from pegmark.records.validation import SCHEMAS
 
-MAX_BYTES = 1_000_000  # a settings file is a page or two: anything larger is something else
+YAML_MAX_BYTES = 1_000_000  # a settings file is a page or two: anything larger is something else
 
 KeyPath = tuple[str | int, ...]
 
@@ -103,8 +103,8 @@ def read_yaml(path: Path | str) -> YamlFile:
         content = path.read_bytes()
     except OSError as error:
         raise TeacherError([_unreadable(path, error.strerror or str(error))]) from error
-    if len(content) > MAX_BYTES:
-        raise TeacherError([_unreadable(path, f"larger than {MAX_BYTES // 1_000_000} MB")])
+    if len(content) > YAML_MAX_BYTES:
+        raise TeacherError([_unreadable(path, f"larger than {YAML_MAX_BYTES // 1_000_000} MB")])
     try:
         text = content.decode("utf-8-sig")
     except UnicodeDecodeError as error:

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from pegmark.records.take import Note
 
 
-KINDS = ("plucked", "bowed")
+NOBODY_KINDS = ("plucked", "bowed")
 # Of 290 own notes of 12 invented takes the faintest bow lay 9.4 dB under the middle one, the
 # faintest pluck 8.4; a partner's 14 dB below the take lay 9 to 18 dB under the middle bow.
 TOO_FAINT_DB = 11.0
@@ -31,13 +31,13 @@ def too_faint(notes: Sequence[Note]) -> list[bool]:
 
     notes : of notes/<take>.json, with "kind" and "level_db".
     """
-    levels = {kind: _levels(notes, kind) for kind in KINDS}
+    levels = {kind: _levels(notes, kind) for kind in NOBODY_KINDS}
     if sum(map(len, levels.values())) < FEWEST:
         return [False] * len(notes)
     usual = {kind: _usual_db(known) for kind, known in levels.items()}
     usual["bowed"] = max(usual["bowed"], usual["plucked"] + BOW_OVER_PLUCK_DB)
     return [
-        note["kind"] in KINDS
+        note["kind"] in NOBODY_KINDS
         and note.get("level_db") is not None
         and note["level_db"] < usual[note["kind"]] - TOO_FAINT_DB
         for note in notes

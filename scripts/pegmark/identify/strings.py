@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from pegmark.records.take import NamedNote, Notes, Strings
 
 BEAM = 24  # readings kept per string last sounded; 12 gave the same names in simulation
-SAME_CENTS = 30.0  # notes in a row this close are one string: a tenth of a string's distance
+NAMING_SAME_CENTS = 30.0  # notes in a row this close are one string: a tenth of a string's distance
 CLOSEST_CENTS = 250.0  # neighbouring strings do not come closer (common practice, no source)
 CLOSEST_SD_CENTS = 40.0  # how softly that holds
 CLOSEST_FLOOR = -12.0  # log odds: two strings at one pitch are unlikely, not impossible
@@ -39,7 +39,7 @@ CLOSEST_FLOOR = -12.0  # log odds: two strings at one pitch are unlikely, not im
 FARTHEST_SHARE = 0.75
 FAR_PROBABILITY = 0.9  # of such a reading, at most
 HARMONIC_CENTS = 30.0  # a touched harmonic stands this close to its partial
-PARTIALS = (2, 3, 4)  # the harmonics touched when tuning
+NAMING_PARTIALS = (2, 3, 4)  # the harmonics touched when tuning
 PLAYED = ("plucked", "bowed")  # notes of one open string
 # Mixtures of normal distributions about zero, (weight, standard deviation in cents): tuned in
 # simulation (scripts/lab/benchmark_identify.py) for few unsure and no wrong names, not learnt.
@@ -151,7 +151,9 @@ def _weigh_faintness(notes: list[NamedNote], runs: list[_Run]) -> None:
 
 
 def _close(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
-    return len(a) == len(b) and all(abs(x - y) <= SAME_CENTS for x, y in zip(a, b, strict=True))
+    return len(a) == len(b) and all(
+        abs(x - y) <= NAMING_SAME_CENTS for x, y in zip(a, b, strict=True)
+    )
 
 
 def _log_mixture(x: np.ndarray, parts: tuple[tuple[float, float], ...]) -> np.ndarray:
@@ -359,7 +361,9 @@ def _name_harmonics(notes: list[NamedNote], instrument: Instrument) -> None:
             sounding = [n for n in notes if n["string"] == string and n["kind"] in PLAYED]
             near = min(sounding, key=lambda n: abs(n["start_s"] - note["start_s"]), default=None)
             open_hz = near["f0_hz"] if near else target_hz
-            apart = min(abs(pitch.cents_between(note["f0_hz"], open_hz * n)) for n in PARTIALS)
+            apart = min(
+                abs(pitch.cents_between(note["f0_hz"], open_hz * n)) for n in NAMING_PARTIALS
+            )
             if apart <= HARMONIC_CENTS:
                 fits.append(string)
         note["string_odds"] = 1.0 / max(len(fits), 1)

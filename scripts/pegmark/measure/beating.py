@@ -15,7 +15,7 @@ from pegmark.signals.partials import Tracks
 FROM_S, TO_S, LEAST_S = 0.1, 1.2, 0.45  # the stretch of a note that is looked at
 LOUD = 30.0  # power over noise that a partial keeps to the end of the stretch: 15 dB
 ALONE = 0.05  # a part of it may be another sound's, ringing on: more would beat with it
-LEAST_PARTIALS, LEAST_FRAMES = 3, 12
+LEAST_PARTIALS, BEATING_LEAST_FRAMES = 3, 12
 DEPTH_PERCENT = (3.0, 97.0)  # of the frames: how far a partial swells and fades
 
 
@@ -33,7 +33,7 @@ def beat_depth_db(tracks: Tracks, ghosts: Real) -> float | None:
         return None
     lasts = np.where(loud, np.arange(len(loud))[:, None], -1).max(axis=0, initial=-1)
     frames = int(np.sort(lasts)[-LEAST_PARTIALS]) + 1  # as long as enough partials last
-    if frames < LEAST_FRAMES or np.ptp(tracks.times_s[inside][:frames]) < LEAST_S:
+    if frames < BEATING_LEAST_FRAMES or np.ptp(tracks.times_s[inside][:frames]) < LEAST_S:
         return None
     amplitudes = amplitudes[:frames, lasts >= frames - 1]
     level = 20 * np.log10(np.abs(amplitudes) + 1e-15)

@@ -13,15 +13,15 @@ import numpy as np
 
 from pegmark.signals import partials
 from pegmark.signals.frames import OVERLAP_INFLATION, Real, smooth
-from pegmark.signals.partials import CENTS, Tracks
+from pegmark.signals.partials import CENTS_PER_LOG, Tracks
 from pegmark.signals.pitch_track import rough_track
 
-SETTLED_S = 0.25  # a bow's pitch counts from here after its start ...
+BOW_SETTLED_S = 0.25  # a bow's pitch counts from here after its start ...
 BOW_END_S = 0.2  # ... to here before its end
 FAR_CENTS = 45.0  # a pitch that roughly goes further than this is read along its way
 LEAST_SNR = 2.0
 WANDER_S = 0.06  # a bow's pitch wanders over such times
-EDGE_S = 0.013  # the ends of the stretch are known to this: onset, and what a room holds on to
+BOW_EDGE_S = 0.013  # the ends of the stretch are known to this: onset, and what a room holds on to
 RAMPS_S = (0.0, 0.02, 0.04, 0.08, 0.16)  # the ends' phases may be averaged over these
 COHERENT_S = 0.03  # a bow's phase is averaged over this
 SLIPS_BELOW = 8.0  # signal over noise (power) under which a partial's phase slips turns
@@ -30,7 +30,7 @@ BREAK = 8.0  # a frame whose pitch lies so many standard deviations off is a bre
 BESIDE_S = 0.1  # how far on either side of a break
 SAG_CENTS = 2.0  # what a pitch may do in a break, where it is not read
 QUIET = 0.15  # a frame with so little of the median's power is one too: the phase turns over there
-FLOOR_CENTS = 0.012  # these and SAG_CENTS: found on 700 bows of the laboratory
+BOW_FLOOR_CENTS = 0.012  # these and SAG_CENTS: found on 700 bows of the laboratory
 PLUCK_FALL_DB_PER_S = 12.0  # a bow's level does not fall faster, a pluck's seldom slower
 ODD_OF = 5  # of so many partials or more one may be odd ...
 ODD = 6.0  # ... by so many of their standard deviations
@@ -57,9 +57,9 @@ class MeanPitch:
 
 def bow_window(length_s: float) -> tuple[float, float]:
     """Seconds after a bow's start between which its pitch is taken; of a short one the middle."""
-    if length_s < SETTLED_S + BOW_END_S + 0.1:
+    if length_s < BOW_SETTLED_S + BOW_END_S + 0.1:
         return length_s / 3, length_s * 2 / 3
-    return SETTLED_S, length_s - BOW_END_S
+    return BOW_SETTLED_S, length_s - BOW_END_S
 
 
 def read_bow(audio: Real, rate_hz: float, f0_hz: float) -> MeanPitch | str:
@@ -99,10 +99,12 @@ def mean_pitch(tracks: Tracks) -> MeanPitch | str:
     constant = middle_snr * holds
     per_step = 2 * np.pi * tracks.hop_s
     turned = np.angle(z[1:] * z[:-1].conj())
-    constant = constant * _agreeing(turned.mean(axis=0) / number / per_step / f1 * CENTS, constant)
+    constant = constant * _agreeing(
+        turned.mean(axis=0) / number / per_step / f1 * CENTS_PER_LOG, constant
+    )
     share = constant * number / (constant * number**2).sum()
     common = centre + turned @ share / per_step
-    cents = common / f1 * CENTS + (tracks.cents[1:] + tracks.cents[:-1]) / 2
+    cents = common / f1 * CENTS_PER_LOG + (tracks.cents[1:] + tracks.cents[:-1]) / 2
     steps = np.diff(tracks.times_s)
     advance = common * tracks.hop_s + np.diff(tracks.cycles)  # cycles beyond f1
     level = (np.sqrt(snr[1:] * snr[:-1]) * number**2).sum(axis=1)
@@ -122,11 +124,13 @@ def mean_pitch(tracks: Tracks) -> MeanPitch | str:
     f0, se = _mean_step(filled, steps, noise, f1, wander, tracks.hop_s)
     breaks = 1 - float(steps[valid].sum() / steps.sum())
     # A room moves every partial by itself: how far their means disagree says how far all may.
-    means = turned[valid].mean(axis=0) / number / per_step / f1 * CENTS
+    means = turned[valid].mean(axis=0) / number / per_step / f1 * CENTS_PER_LOG
     part = share * number
     apart = float((part**2 * (means - part @ means) ** 2).sum() * _few(part))
     # What noise alone makes them disagree is in se already.
-    turn = CENTS / (2 * np.pi * f1 * float(steps.sum()))  # cents of f1 per radian from end to end
+    turn = CENTS_PER_LOG / (
+        2 * np.pi * f1 * float(steps.sum())
+    )  # cents of f1 per radian from end to end
     apart = max(0.0, apart - float(((part * turn / number) ** 2 * holds / middle_snr).sum()))
     # Every break tears the phase: two more ends.
     gaps = int((np.diff(valid.astype(int)) < 0).sum())
@@ -231,9 +235,11 @@ def _mean_step(
     for ramp_s in RAMPS_S:
         ramp = round(min(ramp_s, long / 3) / hop_s)
         independent = max(1.0, ramp / OVERLAP_INFLATION)
-        from_noise = np.sqrt(2 / independent) * noise / long / f1 * CENTS
+        from_noise = np.sqrt(2 / independent) * noise / long / f1 * CENTS_PER_LOG
         half_s = ramp * hop_s / 2
-        loose = wander * np.sqrt(2 * (EDGE_S**2 + half_s**2 / (1 + 2 * half_s / WANDER_S))) / long
+        loose = (
+            wander * np.sqrt(2 * (BOW_EDGE_S**2 + half_s**2 / (1 + 2 * half_s / WANDER_S))) / long
+        )
         se = float(np.hypot(from_noise, loose))
         if best is None or se < best[0]:
             best = (se, ramp)
@@ -242,4 +248,4 @@ def _mean_step(
     kernel = np.minimum(np.arange(1, len(advance) + 1), np.arange(len(advance), 0, -1))
     kernel = np.minimum(kernel / (ramp + 1), 1.0)
     f0 = f1 + float((kernel * advance).sum() / (kernel * steps).sum())
-    return f0, float(np.hypot(se, FLOOR_CENTS))
+    return f0, float(np.hypot(se, BOW_FLOOR_CENTS))

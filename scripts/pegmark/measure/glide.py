@@ -18,7 +18,7 @@ import numpy as np
 from pegmark.measure.pitch_course import Course
 from pegmark.signals import partials
 from pegmark.signals.frames import Real, smooth
-from pegmark.signals.partials import CENTS, Tracks
+from pegmark.signals.partials import CENTS_PER_LOG, Tracks
 
 THEORY_FREEDOM = 4.0  # the noise theory is worth as much as so many residuals
 # The glide goes as the string's energy to one of these powers.
@@ -132,7 +132,7 @@ def fit_lines(
 def _cycles_of(tracks: Tracks, time: Real, course: Real) -> Real:
     """Cycles of the first partial that a cent of glide of that course has gained at `time`."""
     steps = np.diff(tracks.times_s) * (course[1:] + course[:-1]) / 2
-    gained = np.concatenate([[0.0], np.cumsum(steps)]) * tracks.f1_hz / CENTS
+    gained = np.concatenate([[0.0], np.cumsum(steps)]) * tracks.f1_hz / CENTS_PER_LOG
     return np.interp(time, tracks.times_s, gained)
 
 

@@ -30,7 +30,7 @@ from pegmark.measure import bows, plateaus, plucks, short_plucks, struck_tones, 
 from pegmark.measure.pluck_rests import PluckRest, pluck_rests, sharpened
 from pegmark.signals import partials
 from pegmark.signals.frames import Real
-from pegmark.signals.partials import CENTS
+from pegmark.signals.partials import CENTS_PER_LOG
 from pegmark.statistics.student_t import student_95
 
 FEW_PERIODS = 17.0  # fewer are too few for frames of four: less than a dozen frames
@@ -313,7 +313,7 @@ def _bow(
 ) -> tuple[NoteFit, bool]:
     """The fit as a bow, and whether the note is a pluck after all."""
     begin, stop = _padded(
-        bows.bow_window(end - start), start, partials.PERIODS / f0 + bows.COHERENT_S
+        bows.bow_window(end - start), start, partials.SERIES_PERIODS / f0 + bows.COHERENT_S
     )
     mean = bows.read_bow(_cut(audio, rate_hz, begin, stop), rate_hz, f0)
     if isinstance(mean, str):
@@ -326,7 +326,9 @@ def _sounded(audio: Real, rate_hz: float, start: float, end: float, f0: float) -
     fit, _ = _bow(audio, rate_hz, start, end, f0, "reference_tone")
     cut = _cut(audio, rate_hz, start, end)
     first = struck_tones.read_fundamental(cut, rate_hz, fit.f0_hz or f0)
-    if first is None or (fit.f0_hz and abs(CENTS * np.log(first.hz / fit.f0_hz)) < STRETCHED_CENTS):
+    if first is None or (
+        fit.f0_hz and abs(CENTS_PER_LOG * np.log(first.hz / fit.f0_hz)) < STRETCHED_CENTS
+    ):
         return fit
     return NoteFit(
         "reference_tone", True, "", first.hz, first.se_cents, partials=[1],
@@ -363,7 +365,7 @@ def _from_mean(mean: bows.MeanPitch, kind: str, begin: float) -> NoteFit:
     )
     fit.rests = _rests(mean, begin, fit.gliding)
     if fit.rests:
-        heights = CENTS * np.log([rest.hz / mean.f0_hz for rest in fit.rests])
+        heights = CENTS_PER_LOG * np.log([rest.hz / mean.f0_hz for rest in fit.rests])
         fit.gliding, fit.way_cents = True, float(heights[-1] - heights[0])
         fit.se_cents = float(np.hypot(mean.se_cents, np.ptp(heights) / 2))
     elif fit.gliding:
@@ -380,7 +382,7 @@ def _rests(mean: bows.MeanPitch, begin: float, gliding: bool) -> list[HeldPitch]
         return []
     edges = np.searchsorted(mean.times_s, mean.times_s[0] + REST_STEP_S * np.arange(count))
     total = np.add.reduceat(mean.weight, edges)
-    cents = CENTS * np.log(mean.hz / mean.f0_hz)
+    cents = CENTS_PER_LOG * np.log(mean.hz / mean.f0_hz)
     line = np.add.reduceat(mean.weight * cents, edges) / total
     times = mean.times_s[0] + REST_STEP_S * (np.arange(count) + 0.5)
     noise = plateaus.wander(line, 0.15)
@@ -418,4 +420,4 @@ def _thin(time: Real, hz: Real, weight: Real) -> list[tuple[float, float]]:
     return [(float(t), float(f)) for t, f in zip(mean_time, mean_hz, strict=True)]
 
 
-__all__ = ["CENTS", "NoteFit", "fit_note", "solve_pluck"]
+__all__ = ["CENTS_PER_LOG", "NoteFit", "fit_note", "solve_pluck"]

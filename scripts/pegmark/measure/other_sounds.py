@@ -12,7 +12,7 @@ import numpy as np
 
 from pegmark.signals import partials
 from pegmark.signals.frames import Real, partial_amplitudes
-from pegmark.signals.partials import CENTS
+from pegmark.signals.partials import CENTS_PER_LOG
 
 GHOST_REACH = 0.3  # another partial within this part of the first partial's pitch beats slowly
 GHOST_SLOPE = 0.3  # error of a phase's slope that a beat brings: this x its size / time
@@ -64,7 +64,7 @@ def beat_cents(ghosts: Real, room: float, lasts_s: Real | float, hz: Real) -> Re
     lasts_s : how long each is heard. Cents.
     """
     echoes = np.hypot(ghosts, ROOM_TURNS * room)
-    return np.asarray(GHOST_SLOPE * echoes / np.maximum(lasts_s, 1e-3) / hz * CENTS)
+    return np.asarray(GHOST_SLOPE * echoes / np.maximum(lasts_s, 1e-3) / hz * CENTS_PER_LOG)
 
 
 def room_of(rest: Real, weight: Real, number: Real) -> float:

@@ -18,7 +18,7 @@ from pegmark.trade import pitch
 from pegmark.trade.instruments import Prior
 
 TURN_CENTS = 5.0  # the smallest change that is called a turn (design, section 3)
-ATTACK_S = 0.15  # a pluck falls fastest before this (design, section 6)
+PIECE_ATTACK_S = 0.15  # a pluck falls fastest before this (design, section 6)
 UNSAID_TURN_CENTS = 8.0  # a turn in a bow whose fit does not call it gliding: bows wander ...
 UNSAID_REST_S = 0.3  # ... but do not rest in between
 TRACK_GAP_S = 1.0  # a note that sounds on longer than this after its track may have moved on
@@ -200,7 +200,7 @@ def _rests(note: dict[str, Any], half: float) -> list[Rest]:
     gliding, plucked = note.get("gliding"), note["kind"] == "plucked"
     track = np.array(note.get("track") or [], dtype=float).reshape(-1, 2)
     if plucked:
-        track = track[track[:, 0] >= note["start_s"] + ATTACK_S - ROUNDING_S]
+        track = track[track[:, 0] >= note["start_s"] + PIECE_ATTACK_S - ROUNDING_S]
     if len(track) < 4 or (plucked and gliding is False):
         return []
     times, cents = track[:, 0], plateaus.smooth(track[:, 1])

@@ -9,7 +9,7 @@ import numpy as np
 
 from pegmark.signals import partials
 from pegmark.signals.frames import OVERLAP_INFLATION, Real
-from pegmark.signals.partials import CENTS, Tracks
+from pegmark.signals.partials import CENTS_PER_LOG, Tracks
 
 BINS = 12
 LEAST_BIN_SNR = 3.0  # a fainter partial (power over noise) says nothing of a bin's pitch
@@ -118,7 +118,9 @@ def _bin_cents(tracks: Tracks, edges: Real) -> Real:
     product = z[1:] * z[:-1].conj()
     mean = np.angle(product.sum(axis=0))
     turned = np.add.reduceat(product * np.exp(-1j * mean), edges, axis=0)
-    return np.asarray((np.angle(turned) + mean) / (2 * np.pi * tracks.hop_s) / tracks.hz * CENTS)
+    return np.asarray(
+        (np.angle(turned) + mean) / (2 * np.pi * tracks.hop_s) / tracks.hz * CENTS_PER_LOG
+    )
 
 
 def _bin_weight(tracks: Tracks, edges: Real, sizes: Real) -> Real:
@@ -132,7 +134,7 @@ def _bin_weight(tracks: Tracks, edges: Real, sizes: Real) -> Real:
     quiet = np.maximum(snr, 1e-3)
     noisy = 1 / quiet + sizes[:, None] / (2 * OVERLAP_INFLATION * quiet**2)
     span_s = sizes[:, None] * tracks.hop_s
-    return np.asarray((2 * np.pi * span_s * tracks.hz / CENTS) ** 2 / noisy)
+    return np.asarray((2 * np.pi * span_s * tracks.hz / CENTS_PER_LOG) ** 2 / noisy)
 
 
 def _two_way(values: Real, weight: Real) -> tuple[Real, Real]:

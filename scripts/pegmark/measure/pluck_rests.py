@@ -21,7 +21,7 @@ REST_BINS = 2  # and in so many bins
 # What a resting pluck's bins do beyond their standard errors (rooms, polarizations, cents), and the
 # part of its glide by which the energy's course may be wrong.
 BIN_SD_CENTS = 0.7
-GLIDE_COURSE = 0.25
+PLUCK_REST_GLIDE_COURSE = 0.25
 ATTACK_DIES_S = 0.15
 MOST_CHI = 9.0  # no bin says more than this against a rest: single ones jump in rooms
 REST_COSTS = 9.0  # a rest more must explain this much (chi-squared)
@@ -60,7 +60,7 @@ def pluck_rests(
         return []
     line = cents - sharp
     attack = attack_cents * np.exp(-times_s / ATTACK_DIES_S)
-    sd = np.sqrt(se**2 + BIN_SD_CENTS**2 + (GLIDE_COURSE * sharp) ** 2 + attack**2)
+    sd = np.sqrt(se**2 + BIN_SD_CENTS**2 + (PLUCK_REST_GLIDE_COURSE * sharp) ** 2 + attack**2)
     sd = sd * max(1.0, wander(line, 0.3) / float(np.median(sd)))
     if _chi(line, sd) < REST_COSTS:
         return []

@@ -29,7 +29,7 @@ from pegmark.measure.glide import (
 from pegmark.measure.pitch_course import Course, Way
 from pegmark.signals import partials
 from pegmark.signals.frames import Real, smooth
-from pegmark.signals.partials import CENTS, Tracks
+from pegmark.signals.partials import CENTS_PER_LOG, Tracks
 
 SETTLED_S = 0.25  # a note is settled from here after its start
 ATTACK_S = 0.03  # before this the finger is still at the string
@@ -39,7 +39,7 @@ FIRST_LOOK_S = 0.8
 REREAD_CENTS = 60.0  # of the first partial: then the highest was read beside its place
 BLOCKS = 14  # stretches of time the phases are averaged over
 LEAST_BLOCKS = 3  # a partial must be heard in so many stretches of time
-LEAST_SNR = 2.0  # a partial weaker than this against its noise is left out
+PLUCK_LEAST_SNR = 2.0  # a partial weaker than this against its noise is left out
 LEAST_PARTIAL_SE = 25.0  # cents: a partial less sure than this tells nothing
 # Another sound begins where a note's level rises again.
 ONSET_S = 0.12  # a finger damps what rang before within this
@@ -52,8 +52,8 @@ LEAST_FRAMES = 6
 # low strings (sampled bass plucks stand up to 5 cents off for a quarter second, either way).
 ATTACK_CENTS = 0.35
 LOW_HZ = 100.0
-ATTACK_DIES_S = 0.1
-EARLY_CENTS = 0.6  # an attack's pitch is off by this, if no glide says more
+PLUCK_ATTACK_DIES_S = 0.1
+PLUCK_EARLY_CENTS = 0.6  # an attack's pitch is off by this, if no glide says more
 # A string's two polarizations stand some tenths of a cent apart: a pluck's pitch is not defined
 # better than this.
 FLOOR_CENTS = 0.11
@@ -81,8 +81,8 @@ class PluckReading:
     glides, variances, odds : shape (courses,): the glide of each course in cents as the note alone
         tells it, its variance, and how likely the course is.
     common_se : standard error from what all partials' residuals share, in cents.
-    attack : how much of the note is attack: the mean of exp(-t / ATTACK_DIES_S), weighted as the
-        pitch is.
+    attack : how much of the note is attack: the mean of exp(-t / PLUCK_ATTACK_DIES_S), weighted as
+        the pitch is.
     energy : power of all partials at the start; heard, shape (frames,): its course as a part of
         that.
     times_s (from the note's start), track, weight : shape (frames,): the common pitch in cents
@@ -274,11 +274,11 @@ def _early(tracks: Tracks) -> Real:
 def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckReading | str:
     snr = tracks.snr
     strong = snr[: max(3, len(snr) // 2)].mean(axis=0)
-    good = strong > LEAST_SNR
+    good = strong > PLUCK_LEAST_SNR
     if not good.any():
         return "too faint"
     # A faint partial comes in softly, so that no hair's breadth decides.
-    faint = np.sqrt(strong[good] / (strong[good] - LEAST_SNR))
+    faint = np.sqrt(strong[good] / (strong[good] - PLUCK_LEAST_SNR))
     tracks, ghosts = tracks.only(good), ghosts[good]
     alone = _until_another(tracks)
     if alone is None:
@@ -302,24 +302,24 @@ def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckRe
     line = fit_lines(tracks, time, cycles, weight, energy.own, odds)
     room = other_sounds.room_of(line.rest, weight, tracks.number)
     beat = other_sounds.beat_cents(ghosts, room, _lasting_s(time, weight), tracks.hz)
-    own_se = np.hypot(line.slope_se / hz * CENTS, beat) * faint
+    own_se = np.hypot(line.slope_se / hz * CENTS_PER_LOG, beat) * faint
     usable = own_se < LEAST_PARTIAL_SE
     if not usable.any():
         return "too faint"
-    width = round(max(0.04, 2 * partials.PERIODS / hz) / tracks.hop_s)
+    width = round(max(0.04, 2 * partials.SERIES_PERIODS / hz) / tracks.hop_s)
     frame_weight = (np.minimum(tracks.snr, 1e4) * tracks.number**2).sum(axis=1) + 1e-9
     return PluckReading(
         f1_hz=hz,
         b=b,
         number=tracks.number[usable],
-        own=(line.slope / hz * CENTS)[usable],
+        own=(line.slope / hz * CENTS_PER_LOG)[usable],
         own_se=own_se[usable],
-        lean=(line.lean / hz * CENTS)[:, usable],
+        lean=(line.lean / hz * CENTS_PER_LOG)[:, usable],
         glides=line.glide,
         variances=line.variance,
         odds=odds,
         powers=COURSES,
-        common_se=_common_wander(time, line.rest, weight) / hz * CENTS,
+        common_se=_common_wander(time, line.rest, weight) / hz * CENTS_PER_LOG,
         attack=_attack(time, weight, skip),
         energy=energy.start,
         heard=energy.heard,
@@ -377,13 +377,19 @@ def _doubt_attack(time: Real, weight: Real, f1_hz: float) -> Real:
 
     Where noise rules they stay; in a clear note they leave the attack to itself.
     """
-    drift = EARLY_CENTS / CENTS * f1_hz * ATTACK_DIES_S * np.exp(-time / ATTACK_DIES_S)
+    drift = (
+        PLUCK_EARLY_CENTS
+        / CENTS_PER_LOG
+        * f1_hz
+        * PLUCK_ATTACK_DIES_S
+        * np.exp(-time / PLUCK_ATTACK_DIES_S)
+    )
     return weight / (1 + weight * drift**2)
 
 
 def _attack(time: Real, weight: Real, skip: float) -> float:
-    """How far a cent of attack, dying with ATTACK_DIES_S, moves the slopes of the phases."""
-    dying = -ATTACK_DIES_S * np.exp(-(time + skip) / ATTACK_DIES_S)  # its phase
+    """How far a cent of attack, dying with PLUCK_ATTACK_DIES_S, moves the slopes of the phases."""
+    dying = -PLUCK_ATTACK_DIES_S * np.exp(-(time + skip) / PLUCK_ATTACK_DIES_S)  # its phase
     lean = partials.slopes(time, dying, weight, THEORY_FREEDOM)[0]
     information = weight.sum(axis=0)
     return float((lean * information).sum() / information.sum())

@@ -25,7 +25,7 @@ from pegmark.measure import other_sounds, plucks
 from pegmark.measure.pitch_course import Course
 from pegmark.signals import partials
 from pegmark.signals.frames import Complex, Real
-from pegmark.signals.partials import CENTS
+from pegmark.signals.partials import CENTS_PER_LOG
 
 COUNTS = (4, 6, 9, 13, 19, 28, 40)  # partials of each round, as many as the last can place
 # The click of the finger is over after this part of the note (9 ms of 0.15 s): waiting longer, as
@@ -126,7 +126,7 @@ def _fit(audio: Real, rate_hz: float, f1_hz: float, b: float, number: Real, deca
     variance = noise * np.einsum(
         "ni,nij,nj->n", by, inverse[place[:, :, None], place[:, None, :]], by
     )
-    to_cents = CENTS / (2 * np.pi * hz)
+    to_cents = CENTS_PER_LOG / (2 * np.pi * hz)
     return _Waves(
         f1_hz=f1_hz,
         b=b,
@@ -169,7 +169,7 @@ def _reading(waves: _Waves, beat: Real, times_s: Real) -> plucks.PluckReading:
         odds=np.ones(1),
         powers=np.ones(1),
         common_se=0.0,
-        attack=float(np.average(np.exp(-times_s / plucks.ATTACK_DIES_S), weights=counts)),
+        attack=float(np.average(np.exp(-times_s / plucks.PLUCK_ATTACK_DIES_S), weights=counts)),
         energy=float(power[0]),
         heard=shape,
         times_s=times_s,

@@ -6,19 +6,19 @@ import numpy as np
 
 from pegmark.measure.bows import MeanPitch, mean_pitch
 from pegmark.signals.frames import Real, medians, partial_amplitudes
-from pegmark.signals.partials import CENTS, NOISE_S, TOP_HZ, Tracks, noise_power
+from pegmark.signals.partials import CENTS_PER_LOG, NOISE_S, TOP_HZ, Tracks, noise_power
 
 FIFTH_FROM_CENTS = 600.0  # a wider interval is a fifth, a narrower one a fourth
 COINCIDE = 0.16  # partials of the two closer than this part of the lower pitch are shared
 MOST = 12  # partials of each
-ROUNDS, MOVED_CENTS = 4, 1.0  # read again, at most so often, while the pitches move this far
+PAIR_ROUNDS, MOVED_CENTS = 4, 1.0  # read again, at most so often, while the pitches move this far
 # Two strings sound together when each has so many partials this far (power) over the noise, the
 # fainter at least this loud against the louder, and neither falls to less than this.
 CLEAR_PARTIALS, CLEAR_SNR = 3, 10.0
 FAINTER = 0.02
 FALLS_TO = 0.15
 AT_PLACE = 0.04  # of its frequency (68 cents): a partial is looked for within 60 cents
-LOCKED_CENTS = 10.0  # a bow's partials agree so far, even between another string's
+PAIR_LOCKED_CENTS = 10.0  # a bow's partials agree so far, even between another string's
 HUM_PART = 0.003  # of a pitch: hum is that close to its multiple; the grid wanders less
 
 
@@ -33,7 +33,7 @@ def read_two(
     third: frames of 8 (12) of its periods put each on the other's zeros.
     """
     means: list[MeanPitch] = []
-    for _ in range(ROUNDS):
+    for _ in range(PAIR_ROUNDS):
         means = []
         for own, other in ((low_hz, high_hz), (high_hz, low_hz)):
             tracks = _read_string(audio, rate_hz, own, other)
@@ -74,9 +74,9 @@ def sound_together(
         off = _off_hz(tracks)
         clear = medians(tracks.snr) > CLEAR_SNR
         clear &= np.abs(off) < AT_PLACE * tracks.hz  # else a third string's, beside its place
-        cents = off / tracks.hz * CENTS
+        cents = off / tracks.hz * CENTS_PER_LOG
         if clear.any():
-            clear &= np.abs(cents - np.median(cents[clear])) < LOCKED_CENTS
+            clear &= np.abs(cents - np.median(cents[clear])) < PAIR_LOCKED_CENTS
         if clear.sum() < min(CLEAR_PARTIALS, len(clear)):
             return False
         third = max(1, len(power) // 3)
@@ -134,4 +134,4 @@ def _read_string(audio: Real, rate_hz: float, own_hz: float, other_hz: float) ->
 
 def interval_cents(low_hz: float, high_hz: float) -> float:
     """The interval in cents."""
-    return float(CENTS * np.log(high_hz / low_hz))
+    return float(CENTS_PER_LOG * np.log(high_hz / low_hz))

@@ -28,7 +28,7 @@ from pegmark.words.wording import MINUS, letter
 if TYPE_CHECKING:
     from pegmark.records.student import Record
 
-VERDICTS = ("in_tune", "close", "out", "unsure", "not_heard")
+CHART_VERDICTS = ("in_tune", "close", "out", "unsure", "not_heard")
 VERDICT_WORDS = {
     "in_tune": "in tune",
     "close": "close",
@@ -38,12 +38,12 @@ VERDICT_WORDS = {
 }
 TROUBLE = ("close", "out", "unsure", "not_heard")
 
-WIDTH = 460.0
-LEFT = 52.0  # room for the strings' names
+CHART_WIDTH = 460.0
+CHART_LEFT = 52.0  # room for the strings' names
 RIGHT = 40.0  # room for strings without a pitch
 STRETCH_CENTS = 3.0  # the scale is linear well below this and logarithmic above
-REACH_CENTS = 200.0  # the ends of the lines; what lies beyond sits at the end
-STEP = 10.0  # px a mark takes
+CHART_REACH_CENTS = 200.0  # the ends of the lines; what lies beyond sits at the end
+CHART_STEP = 10.0  # px a mark takes
 FOOT = 12.0  # px under a line, for the next row's marks to stand clear
 RULERS_CENTS = (3, 10, 30, 100)
 BAR_WIDTH = 240.0  # narrower than its place on the page, so that its digits are no smaller
@@ -156,11 +156,11 @@ def left_svg(instrument: str, left: Mapping[str, list[dict[str, Any]]]) -> str:
         placed, height = _perched(strings)
         line = y + height
         parts.append(
-            f'<path d="M{LEFT} {_n(line)}H{_n(WIDTH - RIGHT)}" stroke="{VARNISH}" '
+            f'<path d="M{CHART_LEFT} {_n(line)}H{_n(CHART_WIDTH - RIGHT)}" stroke="{VARNISH}" '
             'stroke-width="1.4"/>'
         )
-        parts.append(_text(LEFT - 8, line + 1, letter(name), "end", 14, "bold"))
-        parts.append(_text(LEFT - 28, line + 1, name, "end", 10))
+        parts.append(_text(CHART_LEFT - 8, line + 1, letter(name), "end", 14, "bold"))
+        parts.append(_text(CHART_LEFT - 28, line + 1, name, "end", 10))
         for string, x, rise in placed:
             parts.append(
                 f'<use class="left-mark" data-student="{escape(string["student_id"])}" '
@@ -178,7 +178,7 @@ def left_svg(instrument: str, left: Mapping[str, list[dict[str, Any]]]) -> str:
     summary = "; ".join(f"{name}: {sentence(counts(strings))}" for name, strings in left.items())
     label = escape(f"How every {instrument} string was left. {summary}.")
     return (
-        f'<svg class="left-picture" viewBox="0 0 {WIDTH:g} {_n(y)}" role="img" '
+        f'<svg class="left-picture" viewBox="0 0 {CHART_WIDTH:g} {_n(y)}" role="img" '
         f'aria-label="{label}">{"".join(rulers)}{"".join(parts)}</svg>'
     )
 
@@ -188,7 +188,7 @@ def bar_svg(count: Mapping[str, int]) -> str:
     of = max(sum(count.values()), 1)
     x = 0.5
     parts = []
-    for verdict in VERDICTS:
+    for verdict in CHART_VERDICTS:
         width = count.get(verdict, 0) / of * (BAR_WIDTH - 1)
         if not width:
             continue
@@ -220,16 +220,16 @@ def fill_svg(verdict: str) -> str:
 
 def sentence(count: Mapping[str, int]) -> str:
     """'12 in tune, 3 close, 1 unsure'; verdicts that nobody has are left out."""
-    said = [f"{count[v]} {VERDICT_WORDS[v]}" for v in VERDICTS if count.get(v)]
+    said = [f"{count[v]} {VERDICT_WORDS[v]}" for v in CHART_VERDICTS if count.get(v)]
     return ", ".join(said) or "none"
 
 
 def _x(cents: float) -> float:
     """Place along a line: signed logarithm, cut at the ends."""
-    size = min(abs(cents), REACH_CENTS)
-    share = math.log1p(size / STRETCH_CENTS) / math.log1p(REACH_CENTS / STRETCH_CENTS)
-    half = (WIDTH - RIGHT - LEFT) / 2
-    return LEFT + half + math.copysign(share, cents) * (half - 8)
+    size = min(abs(cents), CHART_REACH_CENTS)
+    share = math.log1p(size / STRETCH_CENTS) / math.log1p(CHART_REACH_CENTS / STRETCH_CENTS)
+    half = (CHART_WIDTH - RIGHT - CHART_LEFT) / 2
+    return CHART_LEFT + half + math.copysign(share, cents) * (half - 8)
 
 
 def _perched(
@@ -240,12 +240,12 @@ def _perched(
     placed = []
     highest = 0.0
     for string in sorted(strings, key=lambda s: (abs(s["cents"] or 0), s["student_id"])):
-        x = WIDTH - RIGHT + 22 if string["cents"] is None else _x(string["cents"])
+        x = CHART_WIDTH - RIGHT + 22 if string["cents"] is None else _x(string["cents"])
         level = 0
-        while any(abs(x - other) < STEP - 0.5 for other in taken.get(level, [])):
+        while any(abs(x - other) < CHART_STEP - 0.5 for other in taken.get(level, [])):
             level += 1
         taken.setdefault(level, []).append(x)
-        rise = 6 + level * STEP
+        rise = 6 + level * CHART_STEP
         placed.append((string, x, rise))
         highest = max(highest, rise + 6)
     return placed, max(highest, 18.0)

@@ -15,7 +15,7 @@ from pegmark.publish.class_records import (
 )
 from pegmark.publish.drafts import mailboxes
 from pegmark.publish.maintenance import care_list
-from pegmark.publish.orchestra_page import PAGE, has_forecast
+from pegmark.publish.orchestra_page import ORCHESTRA_PAGE, has_forecast
 from pegmark.publish.page_words import median_text, moment_text, one_line, percent, points_text
 from pegmark.publish.student_view import student_data, student_view
 from pegmark.publish.todo import NOTES, steps, todo
@@ -63,11 +63,11 @@ def class_view(
         "pictures": _pictures(class_list),
         "care": [{**entry, "student": by_id[entry["student_id"]], "text": one_line(entry["text"])}
                  for entry in care_list(class_list)],
-        "weeks": weeks.PAGE if weeks.students_of(records, ticket) else None,
-        "orchestra": PAGE if has_forecast(records, ticket) else None,
+        "weeks": weeks.WEEKS_PAGE if weeks.students_of(records, ticket) else None,
+        "orchestra": ORCHESTRA_PAGE if has_forecast(records, ticket) else None,
         "agreement": _agreement(class_list, titles, by_id),
         "blind": _blind(ticket),
-        "verdicts": [(v, class_pictures.VERDICT_WORDS[v]) for v in class_pictures.VERDICTS],
+        "verdicts": [(v, class_pictures.VERDICT_WORDS[v]) for v in class_pictures.CHART_VERDICTS],
         "data": {
             "key": f"{class_name}|{title}",
             "class": class_name,

@@ -22,9 +22,9 @@ from pegmark.render import pictures
 if TYPE_CHECKING:
     from pegmark.records.student import Record
 
-TEMPLATES = Path(__file__).parent
+DASHBOARD_TEMPLATES = Path(__file__).parent
 # dashboard.<part>.js, in the order in which they are joined to one module
-SCRIPTS = (
+DASHBOARD_SCRIPTS = (
     "marks",
     "table",
     "student",
@@ -51,7 +51,9 @@ def build_dashboard(
     return _template().render(
         view=view,
         style=_text("dashboard.css"),
-        script=_inline_script("\n".join(_text(f"dashboard.{part}.js") for part in SCRIPTS)),
+        script=_inline_script(
+            "\n".join(_text(f"dashboard.{part}.js") for part in DASHBOARD_SCRIPTS)
+        ),
         table_library=_inline_script(_table_library()),
     )
 
@@ -69,7 +71,7 @@ def _template() -> Any:
 
 
 def _text(name: str) -> str:
-    return (TEMPLATES / name).read_text(encoding="utf-8")
+    return (DASHBOARD_TEMPLATES / name).read_text(encoding="utf-8")
 
 
 def _table_library() -> str:

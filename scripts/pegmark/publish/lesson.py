@@ -19,7 +19,7 @@ from pegmark.words.wording import points as points_words
 if TYPE_CHECKING:
     from pegmark.records.student import Record
 
-PAGE = "lesson.html"
+LESSON_PAGE = "lesson.html"
 TOPICS = 5
 PASSAGES = 3
 WORST_STRINGS = 3

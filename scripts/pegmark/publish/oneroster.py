@@ -30,7 +30,7 @@ from pegmark.publish.class_records import class_records, hours_late
 if TYPE_CHECKING:
     from pegmark.records.student import Record
 
-NEEDED = (
+ONEROSTER_NEEDED = (
     "sourced_id",
     "class_sourced_id",
     "school_sourced_id",
@@ -63,7 +63,7 @@ def oneroster_zip(records: Mapping[str, Record], ticket: Mapping[str, Any]) -> b
     class_list = [
         (record, ids[record["student"]["student_id"]])
         for record in class_records(records, ticket)
-        if set(ids[record["student"]["student_id"]]) == set(NEEDED)
+        if set(ids[record["student"]["student_id"]]) == set(ONEROSTER_NEEDED)
     ]
     if not class_list:
         return None
@@ -99,15 +99,15 @@ def without_ids(ticket: Mapping[str, Any]) -> list[tuple[str, list[str]]]:
     if not any(ids.values()):
         return []
     return [
-        (student_id, [column for column in NEEDED if column not in found])
+        (student_id, [column for column in ONEROSTER_NEEDED if column not in found])
         for student_id, found in ids.items()
-        if set(found) != set(NEEDED)
+        if set(found) != set(ONEROSTER_NEEDED)
     ]
 
 
 def _ids(row: Mapping[str, Any]) -> dict[str, str]:
     """The OneRoster ids of a roster row, by our column names; empty cells left out."""
-    known = {name.replace("_", ""): name for name in NEEDED}
+    known = {name.replace("_", ""): name for name in ONEROSTER_NEEDED}
     found = {}
     for column, value in {**row, **(row.get("extra") or {})}.items():
         plain = "".join(c for c in str(column).lower() if c.isalnum())

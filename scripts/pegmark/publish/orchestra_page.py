@@ -36,12 +36,14 @@ from pegmark.words.wording import MINUS, number
 if TYPE_CHECKING:
     from pegmark.records.student import Record
 
-PAGE = "orchestra.html"
+ORCHESTRA_PAGE = "orchestra.html"
 AS_LEFT, AFTER = "orchestra/as_left.mp3", "orchestra/after.mp3"
 FEW_PLAYERS = 3  # a spread of fewer says little
 STEADY_BEATS = 0.25  # a second: one slow wave in four seconds is heard as none
-REACH_CENTS = 16.0  # the ends of a picture's line; what lies beyond stands at its end with a number
-WIDTH, HEIGHT, MARGIN = 420.0, 34.0, 34.0  # px of a pitch's picture
+ORCHESTRA_REACH_CENTS = (
+    16.0  # the ends of a picture's line; what lies beyond stands at its end with a number
+)
+ORCHESTRA_WIDTH, HEIGHT, MARGIN = 420.0, 34.0, 34.0  # px of a pitch's picture
 HALVES = 0.55  # a spread this much smaller "halves"
 
 
@@ -50,12 +52,14 @@ def orchestra_pages(
 ) -> dict[str, str | bytes | None]:
     """The page and its two sounds by file name; None where the class has fewer than two A's."""
     if not has_forecast(records, ticket):
-        return dict.fromkeys((PAGE, AS_LEFT, AFTER))
+        return dict.fromkeys((ORCHESTRA_PAGE, AS_LEFT, AFTER))
     heard = voices(class_records(records, ticket), ticket)
     a_voices = a_strings(heard)
     best = corrections(a_voices)
     return {
-        PAGE: template("orchestra.html.j2").render(view=orchestra_view(heard, best, ticket)),
+        ORCHESTRA_PAGE: template("orchestra.html.j2").render(
+            view=orchestra_view(heard, best, ticket)
+        ),
         AS_LEFT: _sound(a_voices),
         AFTER: _sound(corrected(a_voices, best)),
     }
@@ -97,7 +101,7 @@ def orchestra_view(
             if (beats := beats_hz(one.f0_hz, other.f0_hz)) is not None
         ],
         "between": _between(a_voices),
-        "reach": round(REACH_CENTS),
+        "reach": round(ORCHESTRA_REACH_CENTS),
         "as_left": AS_LEFT,
         "after": AFTER,
     }
@@ -124,27 +128,29 @@ def voices_svg(pitch: str, some: Sequence[Voice]) -> str:
     Strokes on the left are too low, on the right too high; what lies beyond the line's ends stands
     there with its number.
     """
-    middle = WIDTH / 2
+    middle = ORCHESTRA_WIDTH / 2
     parts = [
-        f'<path d="M{MARGIN} 22H{WIDTH - MARGIN:g}" stroke="{VARNISH}" stroke-width="1.4"/>',
+        f'<path d="M{MARGIN} 22H{2 * middle - MARGIN:g}" stroke="{VARNISH}" stroke-width="1.4"/>',
         f'<path d="M{middle:g} 4V30" stroke="{PALE}" stroke-width="1.6"/>',
     ]
     for voice in some:
-        size = min(abs(voice.cents), REACH_CENTS) / REACH_CENTS * (middle - MARGIN)
+        size = (
+            min(abs(voice.cents), ORCHESTRA_REACH_CENTS) / ORCHESTRA_REACH_CENTS * (middle - MARGIN)
+        )
         x = middle + (size if voice.cents > 0 else -size)
         parts.append(f'<path d="M{x:.1f} 10V28" stroke="{INK}" stroke-width="2"/>')
     for side, beyond in (
         (MARGIN, min(v.cents for v in some)),
-        (WIDTH - MARGIN, max(v.cents for v in some)),
+        (ORCHESTRA_WIDTH - MARGIN, max(v.cents for v in some)),
     ):
-        if abs(beyond) > REACH_CENTS and (beyond > 0) == (side > middle):
+        if abs(beyond) > ORCHESTRA_REACH_CENTS and (beyond > 0) == (side > middle):
             parts.append(
                 f'<text x="{side:g}" y="9" text-anchor="middle" font-size="11" fill="{INK}">'
                 f"{signed(beyond)}</text>"
             )
     label = escape(f"{pitch}: " + ", ".join(f"{v.name} {signed(v.cents)}" for v in some))
     return (
-        f'<svg viewBox="0 0 {WIDTH:g} {HEIGHT:g}" role="img" aria-label="{label}">'
+        f'<svg viewBox="0 0 {ORCHESTRA_WIDTH:g} {HEIGHT:g}" role="img" aria-label="{label}">'
         f"{''.join(parts)}</svg>"
     )
 

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from pegmark.signals.audio import RATE_HZ
 
 SECONDS = 6.0  # three slow waves can be counted in it
-FADE_S = 0.15  # without clicks
-PARTIALS = 6  # enough that octaves are heard to beat; amplitudes 1/n, as a bowed string's
+CHORD_FADE_S = 0.15  # without clicks
+CHORD_PARTIALS = 6  # enough that octaves are heard to beat; amplitudes 1/n, as a bowed string's
 LEVEL_RMS = 0.08  # about -22 dB of full scale: many voices add up to high peaks
 GOLDEN = 0.6180339887498949  # phases spread evenly, and the same at every run
 
@@ -24,11 +24,11 @@ def together(f0_hz: Sequence[float], rate_hz: int = RATE_HZ) -> NDArray[np.float
     times = np.arange(round(SECONDS * rate_hz)) / rate_hz
     sound = np.zeros(len(times))
     for number, hz in enumerate(f0_hz):
-        for n in range(1, PARTIALS + 1):
+        for n in range(1, CHORD_PARTIALS + 1):
             if n * hz < rate_hz / 2:
-                phase = 2 * np.pi * (n * hz * times + (number * PARTIALS + n) * GOLDEN)
+                phase = 2 * np.pi * (n * hz * times + (number * CHORD_PARTIALS + n) * GOLDEN)
                 sound += np.sin(phase) / n
-    ramp = np.minimum(1.0, np.minimum(times, times[::-1]) / FADE_S)
+    ramp = np.minimum(1.0, np.minimum(times, times[::-1]) / CHORD_FADE_S)
     level = float(np.sqrt(np.mean(sound**2)))
     if level > 0:
         sound *= ramp * LEVEL_RMS / level

@@ -13,7 +13,7 @@ from pegmark.publish.drafts import is_complete
 if TYPE_CHECKING:
     from pegmark.records.student import Record
 
-NAME = "sheets.pdf"
+PRINT_FILE = "sheets.pdf"
 
 
 def print_file(

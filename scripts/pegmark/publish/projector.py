@@ -2,9 +2,9 @@
 
 A page of its own, made of counts alone. It holds no name, no id, no alias, no order of students, no
 state and no number of one child, so nothing in it has to be hidden or mixed, and the same inputs
-give the same bytes. A string is shown only where `ENOUGH_PLAYERS` were heard on it; nothing is
-shown by section and nothing for the whole class, since a small group could be read from the
-difference of two larger ones.
+give the same bytes. A string is shown only where `PROJECTOR_ENOUGH_PLAYERS` were heard on it;
+nothing is shown by section and nothing for the whole class, since a small group could be read from
+the difference of two larger ones.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ from pegmark.words import wording
 if TYPE_CHECKING:
     from pegmark.records.student import Record
 
-ENOUGH_PLAYERS = 3  # fewer, and each of them could work out how the others did
+PROJECTOR_ENOUGH_PLAYERS = 3  # fewer, and each of them could work out how the others did
 
 
 def projector_page(records: Mapping[str, Record], ticket: Mapping[str, Any]) -> str:
@@ -31,8 +31,8 @@ def projector_page(records: Mapping[str, Record], ticket: Mapping[str, Any]) -> 
             title=wording.safe_text(ticket["title"]),
             class_name=wording.safe_text(ticket["class_name"]),
             instruments=_instruments(records, ticket),
-            verdicts=[(v, class_pictures.VERDICT_WORDS[v]) for v in class_pictures.VERDICTS],
-            enough=ENOUGH_PLAYERS,
+            verdicts=[(v, class_pictures.VERDICT_WORDS[v]) for v in class_pictures.CHART_VERDICTS],
+            enough=PROJECTOR_ENOUGH_PLAYERS,
             symbols=class_pictures.symbols_svg(),
             fill_svg=class_pictures.fill_svg,
         )
@@ -45,7 +45,7 @@ def _instruments(records: Mapping[str, Record], ticket: Mapping[str, Any]) -> li
     left = class_pictures.strings_left(class_records(records, ticket))
     for (instrument, name), strings in left.items():
         heard = [string for string in strings if string["cents"] is not None]
-        if len(heard) < ENOUGH_PLAYERS:
+        if len(heard) < PROJECTOR_ENOUGH_PLAYERS:
             continue
         count = class_pictures.counts(heard)
         row = {

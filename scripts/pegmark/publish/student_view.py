@@ -35,7 +35,7 @@ from pegmark.words import wording
 if TYPE_CHECKING:
     from pegmark.records.student import Record, RecordingQuality
 
-NOTHING = {"missing": "Nothing was handed in.", "excused": "Excused this time."}
+NOTHING_HEARD_WORDS = {"missing": "Nothing was handed in.", "excused": "Excused this time."}
 KEY_WORDS = {  # of the path pictures
     "start": "first heard",
     "pluck": "plucks",
@@ -83,7 +83,7 @@ def student_view(
         "state": STATE_WORDS[state_of(record)],
         "measured": bool(strings),
         "marked": is_marked(record),
-        "nothing": NOTHING.get(record["status"], ""),
+        "nothing": NOTHING_HEARD_WORDS.get(record["status"], ""),
         "total": score["total"],
         "total_text": points_text(score["total"]),
         "of": points_text(score["of"]),
@@ -127,7 +127,7 @@ def _key(record: Record) -> list[tuple[str, str]]:
 
 def is_marked(record: Record) -> bool:
     """Whether there is something to give points for."""
-    return record["status"] not in NOTHING
+    return record["status"] not in NOTHING_HEARD_WORDS
 
 
 def _pictured(record: Record) -> dict[str, Any]:

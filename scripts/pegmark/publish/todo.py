@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 TEXT_LIMIT = 400  # characters of a message or comment that the page shows on one line
 FILE_LIMIT = 120  # characters of a file name
 QUESTION_S = 20  # to hear a passage twice and decide (common practice, no source)
-STEPS = (  # code, heading, what starts it, its tasks
+TODO_STEPS = (  # code, heading, what starts it, its tasks
     ("whose", "Whose file is this?", "Show the files", ("nobody",)),
     ("listen", "Listen", "Start listening", ("listen",)),
     ("mark", "Mark", "Start marking", ("open",)),
@@ -125,7 +125,7 @@ def steps(tasks: Mapping[str, dict[str, Any]], class_list: list[Record]) -> list
     class_list : the records of the whole roster, which give the students to be marked.
     """
     made = []
-    for code, heading, button, of_step in STEPS:
+    for code, heading, button, of_step in TODO_STEPS:
         # One who is to be asked again stands in one task only: unreadable or not handed in.
         count = sum(tasks[task]["count"] for task in of_step)
         if code == "mark":

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pegmark.records.student import Record
     from pegmark.records.tickets import Week
 
-PAGE = "weeks.html"
+WEEKS_PAGE = "weeks.html"
 DRIFT_CENTS = (
     15.0  # further every week than this, a string does not hold (common practice, no source)
 )

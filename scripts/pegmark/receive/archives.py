@@ -36,7 +36,7 @@ from pegmark.receive.strays import (
 from pegmark.words.file_names import path_text, shown
 
 MAX_DIRECTORY = 4_000_000  # bytes of an archive's own list: 5,000 names of 800 characters
-MAX_UNPACKED = 50_000_000_000  # bytes in one archive
+ARCHIVE_MAX_UNPACKED = 50_000_000_000  # bytes in one archive
 FREE_UNPACKED = 20_000_000  # bytes below which the ratio says nothing
 CHUNK = 1 << 20
 _ZIP_ERRORS = (
@@ -122,7 +122,7 @@ def read_archive(stream: IO[bytes], size: int, text: str) -> dict[str, Any]:
                 infos = packed.infolist()
                 total = sum(info.file_size for info in infos)
                 if len(infos) > MAX_MEMBERS or total > min(
-                    MAX_UNPACKED, MAX_RATIO * size + FREE_UNPACKED
+                    ARCHIVE_MAX_UNPACKED, MAX_RATIO * size + FREE_UNPACKED
                 ):
                     strays.append(zip_bounds(text))
                 else:

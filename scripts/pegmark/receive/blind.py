@@ -15,7 +15,7 @@ from pegmark.files.tables import Row, Table, read_table
 from pegmark.records.problems import Problem, problem
 from pegmark.words import times
 
-FIELDS: dict[str, tuple[str, ...]] = {
+BLIND_FIELDS: dict[str, tuple[str, ...]] = {
     "student_id": ("student id", "id", "student"),
     "take": ("recording",),
     "string": ("corda", "cuerda"),
@@ -23,7 +23,7 @@ FIELDS: dict[str, tuple[str, ...]] = {
     "measured": ("machine",),
     "saved_at": ("saved", "saved at", "time", "date"),
 }
-NEEDED = (("string",), ("heard",), ("measured",), ("saved_at",))
+BLIND_NEEDED = (("string",), ("heard",), ("measured",), ("saved_at",))
 VERDICTS = ("in_tune", "close", "out")
 
 
@@ -38,7 +38,7 @@ def read_blind(
     newest: dict[tuple[str, str, str], dict[str, Any]] = {}
     refused = []
     for path in sorted(class_dir.glob("blind*.csv")):
-        table = read_table(path, FIELDS, NEEDED)
+        table = read_table(path, BLIND_FIELDS, BLIND_NEEDED)
         for row in table.rows:
             wrong = _wrong(table, row, zone)
             if wrong:

@@ -24,7 +24,7 @@ from pegmark.files.tables import Row, Table, read_table
 from pegmark.records.problems import TeacherError
 from pegmark.words import times
 
-FIELDS: dict[str, tuple[str, ...]] = {
+MARKS_FIELDS: dict[str, tuple[str, ...]] = {
     "student_id": ("student id", "id", "student"),
     "criterion": ("criterion id", "criteria", "criterio"),
     "points": ("point", "score", "marks", "mark", "puntos"),
@@ -33,7 +33,7 @@ FIELDS: dict[str, tuple[str, ...]] = {
     "take": ("recording", "take id", "toma"),
 }
 BYTE_ORDER_MARK = "\ufeff"  # without it some spreadsheets misread names with accents
-NEEDED = (("student_id",), ("criterion",), ("points",))
+MARKS_NEEDED = (("student_id",), ("criterion",), ("points",))
 TAKE_DIGITS = 16  # of a content's hash: enough to tell a class's takes apart
 
 
@@ -99,7 +99,7 @@ def read_marks(
     problems, refused, found = [], [], []
     for path in mark_files(class_dir):
         try:
-            table = read_table(path, FIELDS, NEEDED)
+            table = read_table(path, MARKS_FIELDS, MARKS_NEEDED)
         except TeacherError as error:
             problems += error.problems
             continue
@@ -323,7 +323,7 @@ def _is_free(path: Path) -> bool:
     if not path.exists():
         return True
     try:
-        table = read_table(path, FIELDS, NEEDED)
+        table = read_table(path, MARKS_FIELDS, MARKS_NEEDED)
     except TeacherError:
         return False
     filled = ("points", "comment", "saved_at")

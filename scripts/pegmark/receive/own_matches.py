@@ -16,7 +16,7 @@ from pegmark.files import yaml_files
 from pegmark.files.code_pages import decode_text
 from pegmark.files.tables import (
     DELIMITERS,
-    MAX_BYTES,
+    TABLE_MAX_BYTES,
     Row,
     Table,
     csv_line,
@@ -29,7 +29,7 @@ from pegmark.records.problems import Problem, TeacherError, problem
 
 NOBODY = "-"  # the student_id of a file that is no student's
 
-FIELDS: dict[str, tuple[str, ...]] = {
+MATCHES_FIELDS: dict[str, tuple[str, ...]] = {
     "file": ("filename", "file name", "recording", "archivo", "datei", "fichier", "bestand"),
     "student_id": ("student id", "id", "student"),
     "take": ("attempt", "take number", "toma"),
@@ -133,8 +133,8 @@ def _match_line(table: Table, row: Row) -> tuple[dict[str, object], list[Problem
 def _read_lines(path: Path, names: FileNames, ids: Mapping[str, str]) -> Table:
     """The lines as rows of file, student_id, take, each read in the form that makes sense of it."""
     content = path.read_bytes()
-    text, encoding = decode_text(content[: MAX_BYTES + 1])
-    if len(content) > MAX_BYTES or "\0" in text or content.startswith(b"PK"):
+    text, encoding = decode_text(content[: TABLE_MAX_BYTES + 1])
+    if len(content) > TABLE_MAX_BYTES or "\0" in text or content.startswith(b"PK"):
         raise TeacherError([_no_table(path, "not a text of lines")])
     header: dict[str, int] = {}
     rows: list[Row] = []
@@ -143,7 +143,7 @@ def _read_lines(path: Path, names: FileNames, ids: Mapping[str, str]) -> Table:
         forms = _forms(line, form)
         if not any(forms[0]):
             continue
-        found = (find_columns(cells, FIELDS) for cells in forms) if not rows else ()
+        found = (find_columns(cells, MATCHES_FIELDS) for cells in forms) if not rows else ()
         columns = next((one for one in found if {"file", "student_id"} <= set(one)), None)
         if columns:
             header, rows = columns, []
@@ -152,7 +152,7 @@ def _read_lines(path: Path, names: FileNames, ids: Mapping[str, str]) -> Table:
         rows.append(Row(number, _best(forms, header, names, ids)))
     if rows and not any(row.cells[1] for row in rows):
         raise TeacherError([_no_table(path, "no line has a file and a student_id")])
-    fields = tuple(FIELDS)
+    fields = tuple(MATCHES_FIELDS)
     places = {name: place for place, name in enumerate(fields)}
     return Table(path.name, fields, places, tuple(rows), f"{DELIMITERS[form]}, {encoding}")
 
@@ -181,11 +181,11 @@ def _best(
 
 
 def _in_order(cells: Cells, header: Mapping[str, int]) -> Cells:
-    places = {name: place for place, name in enumerate(FIELDS)} | dict(header)
+    places = {name: place for place, name in enumerate(MATCHES_FIELDS)} | dict(header)
     third = cells[2] if len(cells) > 2 else ""
     if header and "take" not in header and not third.isdigit():  # a column of the teacher's own
         places["take"] = len(cells)
-    return tuple(cells[p] if (p := places[name]) < len(cells) else "" for name in FIELDS)
+    return tuple(cells[p] if (p := places[name]) < len(cells) else "" for name in MATCHES_FIELDS)
 
 
 def _no_table(path: Path, why: str) -> Problem:

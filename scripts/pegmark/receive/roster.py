@@ -12,8 +12,15 @@ from typing import Any
 from pegmark.files import yaml_files
 from pegmark.files.code_pages import MIXED
 from pegmark.files.tables import Row, Table, read_table
-from pegmark.receive.roster_names import WHOLE, read_name
-from pegmark.receive.roster_words import FIELDS, LANGUAGES, NO, NOTHING, PART, YES
+from pegmark.receive.roster_names import WHOLE_NAME, read_name
+from pegmark.receive.roster_words import (
+    LANGUAGES,
+    NO,
+    NO_ENTRY,
+    ROSTER_FIELDS,
+    ROSTER_PART,
+    ROSTER_YES,
+)
 from pegmark.receive.school_export import find_export, read_export
 from pegmark.records.problems import Problem, TeacherError, problem
 from pegmark.settings.assignment import Settings
@@ -21,9 +28,9 @@ from pegmark.trade.instruments import fold
 from pegmark.words import times
 from pegmark.words.file_names import listed, shown
 
-NEEDED = (
+ROSTER_NEEDED = (
     ("student_id",),
-    ("family_name", "given_name", *WHOLE),
+    ("family_name", "given_name", *WHOLE_NAME),
     ("instrument",),
 )
 # Tables in a class folder that are something else.
@@ -100,7 +107,9 @@ def read_roster(class_dir: Path, settings: Settings) -> Roster:
     if path == find_export(class_dir):
         table = read_export(class_dir, path, settings.assignment["oneroster_class"])
     else:
-        table = read_table(path, FIELDS, NEEDED, mapped=settings.assignment["roster_columns"])
+        table = read_table(
+            path, ROSTER_FIELDS, ROSTER_NEEDED, mapped=settings.assignment["roster_columns"]
+        )
     table = _with_whole_name(table)
     problems: list[Problem] = []
     notices: list[dict[str, str]] = []
@@ -242,7 +251,7 @@ _REQUIRED = ("student_id", "family_name", "given_name", "instrument")
 def _instrument(text: str, settings: Settings, refuse: Any) -> str:
     folded = fold(text)
     names = settings.instrument_names
-    key = names.get(folded) or names.get(PART.sub("", folded))
+    key = names.get(folded) or names.get(ROSTER_PART.sub("", folded))
     if key is None:
         meant = yaml_files.did_you_mean(text, list(settings.instrument_names)) if text else ""
         refuse(
@@ -258,7 +267,7 @@ def _email(table: Table, row: Row, notices: list[dict[str, str]]) -> str:
     """Addresses parted by ';'. A bad one is told and left out: it does not stop the class."""
     kept = []
     for address in re.split(r"[;,\s]+", table.cell(row, "email")):
-        if fold(address) in NOTHING:
+        if fold(address) in NO_ENTRY:
             continue
         if _ADDRESS.fullmatch(address) and len(address) <= 254:
             kept.append(address)
@@ -303,9 +312,9 @@ def _due(text: str, settings: Settings, refuse: Any) -> datetime | None:
 
 def _excused(text: str, refuse: Any) -> bool:
     word = fold(text)
-    if word not in YES | NO:
+    if word not in ROSTER_YES | NO:
         refuse("excused", f"{text!r} is neither yes nor no", "Write yes, or leave it empty.")
-    return word in YES
+    return word in ROSTER_YES
 
 
 def _repeated(table: Table, students: list[Student]) -> list[Problem]:

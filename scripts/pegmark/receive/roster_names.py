@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pegmark.files.tables import Row, Table
 from pegmark.receive.name_words import PARTICLES, plain
 
-WHOLE = ("full_name", "family_then_given", "given_then_family")
+WHOLE_NAME = ("full_name", "family_then_given", "given_then_family")
 
 
 @dataclass(frozen=True)
@@ -29,7 +29,7 @@ def read_name(table: Table, row: Row) -> Parted:
     """The name of one row."""
     family = _joined(table, row, "family_prefix", "family_name", "family_name_2")
     given = _joined(table, row, "given_name", "given_name_2")
-    column = next((name for name in WHOLE if name in table.columns), "")
+    column = next((name for name in WHOLE_NAME if name in table.columns), "")
     whole = table.cell(row, column)
     if family and given:
         return Parted(family, given)
@@ -44,7 +44,7 @@ def read_name(table: Table, row: Row) -> Parted:
 
 
 def part_name(whole: str, column: str) -> Parted:
-    """A whole name: 'Ruiz, Ana', 'RUIZ Ana', 'Ana Ruiz'; `column`: which of `WHOLE` it is."""
+    """A whole name: 'Ruiz, Ana', 'RUIZ Ana', 'Ana Ruiz'; `column`: which of `WHOLE_NAME` it is."""
     if "," in whole:
         family, _, given = whole.partition(",")
         return Parted(family.strip(), given.strip())

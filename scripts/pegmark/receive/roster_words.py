@@ -27,7 +27,7 @@ def _joined(first: tuple[str, ...], then: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(" ".join(f"{a} {w} {b}".split()) for a, b, w in product(first, then, _BETWEEN))
 
 
-FIELDS: dict[str, tuple[str, ...]] = {
+ROSTER_FIELDS: dict[str, tuple[str, ...]] = {
     "student_id": (
         *("student number", "student no", "student nr", "pupil id", "pupil number", "pupil no"),
         *("learner id", "school id", "id", "id number", "number", "no", "nr", "n o"),
@@ -95,7 +95,7 @@ FIRST_OF_TWO: dict[str, tuple[str, ...]] = {
         *("eerste voornaam", "voornaam 1"),
     ),
 }
-FIELDS |= {name: (*FIELDS[name], *more) for name, more in FIRST_OF_TWO.items()}
+ROSTER_FIELDS |= {name: (*ROSTER_FIELDS[name], *more) for name, more in FIRST_OF_TWO.items()}
 
 # Which part of an instrument somebody plays, as it stands beside the instrument's folded name:
 # '1 geige', '2e viool', 'violine ii', 'primer violin'.
@@ -104,14 +104,14 @@ _ORDINAL = (
     r"dritte|primer|primero|segundo|tercer|premier|premiere|second|seconde|deuxieme|primo|"
     r"secondo|terzo|eerste|tweede|derde)"
 )
-PART = re.compile(rf"^{_ORDINAL} | {_ORDINAL}$")
+ROSTER_PART = re.compile(rf"^{_ORDINAL} | {_ORDINAL}$")
 _YES = """
 yes y x true 1 excused exempt si ja oui ✓ ✔ ☑ befreit entschuldigt exento dispense esonerato
 vrijgesteld
 """
-YES = frozenset(_YES.split())
+ROSTER_YES = frozenset(_YES.split())
 NO = frozenset({"", "no", "n", "false", "0", "nein", "non", "nee", "none"})
-NOTHING = frozenset({"", "none", "n/a", "na", "?", "/", "keine", "ninguno", "aucun", "geen"})
+NO_ENTRY = frozenset({"", "none", "n/a", "na", "?", "/", "keine", "ninguno", "aucun", "geen"})
 LANGUAGES = {
     "en": ("english", "ingles", "anglais", "englisch", "inglese", "engels"),
     "es": ("spanish", "espanol", "castellano", "spanisch", "espagnol", "spagnolo", "spaans"),

@@ -25,13 +25,13 @@ if TYPE_CHECKING:
 START_S = 0.015  # as far as coding anew moves the start of most notes (at 64 kb/s: 5 ms)
 CENTS = 12.0  # and their pitch (95 % within 4 cents)
 LEAST = 4  # notes in common: fewer agree by chance, and then the sound may, too
-SHARE = 0.5  # of the notes where both takes sound, and of half of the shorter take's
+TWIN_SHARE = 0.5  # of the notes where both takes sound, and of half of the shorter take's
 # Of the sound: coded anew 0.95 and more, by a telephone's speech codec 0.77; the notes of two
 # performances laid onto each other by force 0.47 (99 of 100), at most 0.65.
 LIKENESS = 0.72
-PASSAGES = 8  # notes whose sound is compared
+TWIN_PASSAGES = 8  # notes whose sound is compared
 PASSAGE_S = 0.4  # of each, from shortly before its start
-BEFORE_S = 0.05
+TWIN_BEFORE_S = 0.05
 LAG_S = 0.03  # how far the shift that the notes agree on may be from the true one
 SPEECH_CENTS = -1e6  # stands for the pitch of a spoken passage: like its like, and nothing else
 
@@ -62,7 +62,7 @@ def same_recordings(measured: Mapping[str, Measured], load_audio: LoadAudio) -> 
         if _content(pair[0]) == _content(pair[1]):
             continue
         starts_s, of = _in_both(takes[one], takes[other], shift_s)
-        if len(starts_s) < max(LEAST, SHARE * of):
+        if len(starts_s) < max(LEAST, TWIN_SHARE * of):
             continue
         (first, rate_hz), (second, _) = map(load_audio, pair)
         alike = likeness(first, second, rate_hz, starts_s, shift_s)
@@ -89,9 +89,11 @@ def likeness(
     """
     size, reach = round(PASSAGE_S * rate_hz), round(LAG_S * rate_hz)
     total, count = np.zeros(2 * reach + 1), 0
-    places = np.linspace(0, len(starts_s) - 1, min(PASSAGES, len(starts_s))).round().astype(int)
+    places = (
+        np.linspace(0, len(starts_s) - 1, min(TWIN_PASSAGES, len(starts_s))).round().astype(int)
+    )
     for start_s in starts_s[places]:
-        at = round((start_s - BEFORE_S) * rate_hz)
+        at = round((start_s - TWIN_BEFORE_S) * rate_hz)
         there = at + round(shift_s * rate_hz) - reach
         wide = size + 2 * reach
         if at < 0 or there < 0 or at + size > len(one) or there + wide > len(other):
@@ -144,7 +146,7 @@ def _candidates(takes: list[Floats]) -> list[tuple[int, int, float]]:
         shift_s = start_s[alike] - np.repeat(take[:, 0], high - low)
         later = owner[alike] > one
         for other, mean_s, votes in _most_votes(owner[alike][later], shift_s[later]):
-            if votes >= max(LEAST, SHARE * min(sizes[one], sizes[other]) / 2):
+            if votes >= max(LEAST, TWIN_SHARE * min(sizes[one], sizes[other]) / 2):
                 found.append((one, other, mean_s))
     return found
 

@@ -6,8 +6,8 @@ importing librosa costs seconds; every answer is remembered by take and passage,
 costs only itself.
 
 Method: YIN (de Cheveigne and Kawahara 2002, J. Acoust. Soc. Am. 111, 1917-1930) as librosa.yin,
-frame by frame within `REACH_CENTS` of the string's nominal pitch, leaving out the attack; the
-passage's pitch is the median of its frames.
+frame by frame within `OPINION_REACH_CENTS` of the string's nominal pitch, leaving out the attack;
+the passage's pitch is the median of its frames.
 """
 
 from __future__ import annotations
@@ -24,11 +24,11 @@ if TYPE_CHECKING:
 
 VERSION = 1  # of the method: another number and nothing remembered counts
 APART_CENTS = 10.0  # the design's threshold for telling the teacher
-REACH_CENTS = 800.0  # beyond a neighbouring string (a fifth is 702), within the octave
-ATTACK_S = 0.25  # a pluck starts sharp: left out where the passage is long enough
+OPINION_REACH_CENTS = 800.0  # beyond a neighbouring string (a fifth is 702), within the octave
+OPINION_ATTACK_S = 0.25  # a pluck starts sharp: left out where the passage is long enough
 MOST_S = 3.0  # enough frames for a median
-PERIODS = 4  # of the lowest pitch searched, in one frame
-LEAST_FRAMES = 3
+OPINION_PERIODS = 4  # of the lowest pitch searched, in one frame
+OPINION_LEAST_FRAMES = 3
 
 LoadAudio = Callable[[str], tuple[np.ndarray, int]]
 
@@ -94,18 +94,18 @@ def yin_pitch(
 ) -> tuple[float | None, float | None]:
     """(pitch in Hz, half the middle half of its frames in cents) of a passage by librosa.yin.
 
-    (None, None) when the passage is too short for `LEAST_FRAMES` frames.
+    (None, None) when the passage is too short for `OPINION_LEAST_FRAMES` frames.
     """
     import librosa
 
-    if end_s - start_s > 2 * ATTACK_S:
-        start_s += ATTACK_S
+    if end_s - start_s > 2 * OPINION_ATTACK_S:
+        start_s += OPINION_ATTACK_S
     end_s = min(end_s, start_s + MOST_S)
     passage = np.asarray(audio[round(start_s * rate_hz) : round(end_s * rate_hz)], np.float32)
-    reach = 2 ** (REACH_CENTS / 1200)
-    frame = 2 ** math.ceil(math.log2(PERIODS * rate_hz * reach / target_hz))
+    reach = 2 ** (OPINION_REACH_CENTS / 1200)
+    frame = 2 ** math.ceil(math.log2(OPINION_PERIODS * rate_hz * reach / target_hz))
     hop = frame // 4
-    if len(passage) < frame + (LEAST_FRAMES - 1) * hop or not np.any(passage):
+    if len(passage) < frame + (OPINION_LEAST_FRAMES - 1) * hop or not np.any(passage):
         return None, None
     f0_hz = librosa.yin(
         passage,

@@ -23,8 +23,13 @@ if TYPE_CHECKING:
     from pegmark.records.tickets import Week
 
 MOST_WEEKS = 10  # columns that can be read at the width of a sheet
-LEAST_CENTS = 1.0  # a smaller change is nothing to speak of, however sure
-COLUMN, LINE, LEFT, TEXT = 34.0, 20.0, 24.0, 10.8  # px; TEXT as in the other pictures
+COURSE_PICTURE_LEAST_CENTS = 1.0  # a smaller change is nothing to speak of, however sure
+COLUMN, LINE, COURSE_PICTURE_LEFT, TEXT = (
+    34.0,
+    20.0,
+    24.0,
+    10.8,
+)  # px; TEXT as in the other pictures
 IN_TUNE = "in_tune"
 
 
@@ -119,14 +124,14 @@ def course_svg(course: Sequence[Week], names: Mapping[str, str], decimal: str) -
     `names` says what the language calls this week's strings, high to low.
     """
     strings = list(names)
-    width = LEFT + COLUMN * len(course) + 8
+    width = COURSE_PICTURE_LEFT + COLUMN * len(course) + 8
     height = LINE * len(strings) + 22
     parts = []
     for row, name in enumerate(strings):
         y = LINE * row + 12
         parts.append(_text(8, y + 4, names[name], bold=True))
         parts.append(
-            f'<path d="M{LEFT} {y}H{width - 4:g}" stroke="{VARNISH}" '
+            f'<path d="M{COURSE_PICTURE_LEFT} {y}H{width - 4:g}" stroke="{VARNISH}" '
             f'stroke-width="{0.8 + 0.35 * row:.2f}"/>'
         )
         parts.append(_run_bar(longest_run(course, name), y))
@@ -168,7 +173,7 @@ def mark(verdict: str, cents: float | None, x: float, y: float) -> str:
 
 
 def _x(number: int) -> float:
-    return LEFT + COLUMN * (number + 0.5)
+    return COURSE_PICTURE_LEFT + COLUMN * (number + 0.5)
 
 
 def _run_bar(run: Run, y: float) -> str:
@@ -201,7 +206,7 @@ def _closer(before: Week, now: Week, name: str) -> float:
     if was is None or was_half is None or is_ is None or half is None:
         return 0.0
     gain = abs(was) - abs(is_)
-    return gain if gain > max(LEAST_CENTS, was_half + half) else 0.0
+    return gain if gain > max(COURSE_PICTURE_LEAST_CENTS, was_half + half) else 0.0
 
 
 def _gained(before: Week, now: Week) -> float:

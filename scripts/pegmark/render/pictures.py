@@ -28,12 +28,12 @@ from typing import Any
 
 from pegmark.render import ink
 from pegmark.render.string_path import (
-    BREAK,
     HIGH,
-    LEFT,
+    PATH_BREAK,
+    PATH_LEFT,
+    PATH_WIDTH,
     REST,
     REST_LINE,
-    WIDTH,
     ZONE_CENTS,
     Frame,
     Home,
@@ -46,9 +46,9 @@ from pegmark.trade.instruments import OpenStrings
 from pegmark.words.wording import MINUS, clock
 from pegmark.words.wording import cents as cents_text
 
-RIGHT = WIDTH - REST + REST_LINE  # where the lines end
+PICTURE_RIGHT = PATH_WIDTH - REST + REST_LINE  # where the lines end
 TEXT = 10.8  # px of the smallest letters: 8 points where a sheet's picture is narrowest (A4)
-RULERS_CENTS = (10.0, 20.0)  # the outer one carries its number
+PICTURE_RULERS_CENTS = (10.0, 20.0)  # the outer one carries its number
 LABELLED_MOVE_CENTS = 40.0  # upward moves from here on carry their size
 TICKS_S = (2, 5, 10, 15, 30, 60, 120, 300)
 LEAST_BAR = 7.6  # px: 2 mm; a shorter bar of doubt is told as a number
@@ -56,7 +56,7 @@ DIGIT = 0.62  # width of a digit of the pictures' font against its size
 MOST_RINGS = 6  # more points than this share rings
 TICK_ROOM = 52.0  # px a label of the time line needs
 # What a picture can show, in the key's order.
-KINDS = ("start", "pluck", "bow", "sounding", "silent", "unheard", "size",
+PICTURE_KINDS = ("start", "pluck", "bow", "sounding", "silent", "unheard", "size",
          "left", "sure", "sure_number", "unsure", "nothing",
          "in_tune", "close", "pure", "beyond")  # fmt: skip
 
@@ -69,7 +69,7 @@ def string_svg(
     rank: int,
     decimal: str = ".",
 ) -> str:
-    """The picture of one string, as SVG text of `WIDTH` by the frame's height in pixels.
+    """The picture of one string, as SVG text of `PATH_WIDTH` by the frame's height in pixels.
 
     `string` is an entry of the record's strings, `notes` the record's notes on that string,
     `rank` its place from the highest (0), which sets how thick its home line is; `decimal` is the
@@ -81,20 +81,20 @@ def string_svg(
     parts = [
         *_rulers(frame),
         *_band(frame, home),
-        ink.line(LEFT, frame.y(0), RIGHT, frame.y(0), ink.VARNISH, 0.9 + 0.45 * rank),
+        ink.line(PATH_LEFT, frame.y(0), PICTURE_RIGHT, frame.y(0), ink.VARNISH, 0.9 + 0.45 * rank),
         *_path(corners, frame),
         *_soundings(notes, frame, home),
         *_tears(corners, notes, frame, home),
         *_labels(string, corners, frame, taken),
         *_ends(string, corners, frame, decimal),
     ]
-    return ink.svg(WIDTH, frame.height, parts)
+    return ink.svg(PATH_WIDTH, frame.height, parts)
 
 
 def kinds_shown(
     record: dict[str, Any], instrument: OpenStrings | None = None, height: float = HIGH
 ) -> list[str]:
-    """Those of `KINDS` that the pictures of a record hold at a height, in the key's order."""
+    """Those of `PICTURE_KINDS` that the pictures of a record hold at a height, in its order."""
     frame = frame_of(record, height)
     shown = {"in_tune", "close"}
     for name, string in record["strings"].items():
@@ -102,7 +102,7 @@ def kinds_shown(
         known = name in (record.get("tolerances") or {})
         home = home_of(record, name, instrument) if known else Home(0.0, (0.0, 0.0), (0.0, 0.0))
         shown |= _kinds_of(from_home(string, home), notes, frame, home)
-    return [kind for kind in KINDS if kind in shown]
+    return [kind for kind in PICTURE_KINDS if kind in shown]
 
 
 def _kinds_of(
@@ -130,7 +130,7 @@ def _kinds_of(
 def axis_svg(frame: Frame) -> str:
     """The time line under the pictures: minutes and seconds of the take."""
     span = frame.end_s - frame.start_s
-    most = (WIDTH - REST - LEFT) / TICK_ROOM
+    most = (PATH_WIDTH - REST - PATH_LEFT) / TICK_ROOM
     step = next((t for t in TICKS_S if span / t <= most), TICKS_S[-1])
     parts = [ink.line(frame.x(frame.start_s), 1, frame.x(frame.end_s), 1, ink.PALE, 0.8)]
     t = math.ceil(frame.start_s / step) * step
@@ -139,11 +139,11 @@ def axis_svg(frame: Frame) -> str:
         parts.append(ink.line(x, 1, x, 4.5, ink.PALE, 0.8))
         parts.append(ink.text(x, 14, clock(t), TEXT, "middle"))
         t += step
-    return ink.svg(WIDTH, 18, parts)
+    return ink.svg(PATH_WIDTH, 18, parts)
 
 
 def key_svg(kind: str) -> str:
-    """A small drawing for the key; `kind` is one of `KINDS`."""
+    """A small drawing for the key; `kind` is one of `PICTURE_KINDS`."""
     y = 9.0
     home = ink.line(0, y, 34, y, ink.VARNISH, 1.6)
     drawings = {
@@ -163,7 +163,7 @@ def key_svg(kind: str) -> str:
         "sure": [ink.whisker(17, 2, 16)],
         "sure_number": [ink.dot(7, y), ink.text(14, y + 3.8, "±1", TEXT)],
         "pure": [home, ink.dashes(0, 34, y - 5)],
-        "beyond": [ink.tear(0, 10, y, BREAK), ink.text(12, y + 3.8, f"{MINUS}80", TEXT)],
+        "beyond": [ink.tear(0, 10, y, PATH_BREAK), ink.text(12, y + 3.8, f"{MINUS}80", TEXT)],
         "unsure": [ink.stroke([(0, y), (17, y)], True), ink.unsure(17, y)],
         "nothing": [home, *ink.nothing(17, y, 16)],
     }
@@ -199,24 +199,24 @@ def points_svg(points: float | None, of: float, still_open: float = 0.0) -> str:
 
 
 def _rulers(frame: Frame) -> list[str]:
-    parts = [ink.text(LEFT - 4, frame.y(0) + 3.8, "0", TEXT, "end")]
-    for cents in RULERS_CENTS:
+    parts = [ink.text(PATH_LEFT - 4, frame.y(0) + 3.8, "0", TEXT, "end")]
+    for cents in PICTURE_RULERS_CENTS:
         for signed in (cents, -cents):
             y = frame.y(signed)
-            parts.append(ink.line(LEFT - 1.5, y, LEFT + 3, y, ink.PALE, 0.8))
-            if cents == RULERS_CENTS[-1]:
+            parts.append(ink.line(PATH_LEFT - 1.5, y, PATH_LEFT + 3, y, ink.PALE, 0.8))
+            if cents == PICTURE_RULERS_CENTS[-1]:
                 sign = "+" if signed > 0 else MINUS
                 low = min(max(y + 3.8, TEXT - 2), frame.height - 1)
-                parts.append(ink.text(LEFT - 3, low, f"{sign}{cents:g}", TEXT, "end"))
+                parts.append(ink.text(PATH_LEFT - 3, low, f"{sign}{cents:g}", TEXT, "end"))
     return parts
 
 
 def _band(frame: Frame, home: Home) -> list[str]:
     low, high = home.in_tune
     return [
-        ink.strokes(LEFT, RIGHT, frame.y(high), frame.y(low)),
-        ink.dots(LEFT, RIGHT, frame.y(home.close[1])),
-        ink.dots(LEFT, RIGHT, frame.y(home.close[0])),
+        ink.strokes(PATH_LEFT, PICTURE_RIGHT, frame.y(high), frame.y(low)),
+        ink.dots(PATH_LEFT, PICTURE_RIGHT, frame.y(home.close[1])),
+        ink.dots(PATH_LEFT, PICTURE_RIGHT, frame.y(home.close[0])),
         *_pure(frame, home),
     ]
 
@@ -226,7 +226,7 @@ def _pure(frame: Frame, home: Home) -> list[str]:
     cents = home.pure_cents
     if cents is None:
         return []
-    return [ink.dashes(LEFT, RIGHT, frame.y(cents))]
+    return [ink.dashes(PATH_LEFT, PICTURE_RIGHT, frame.y(cents))]
 
 
 def _tears(
@@ -237,8 +237,11 @@ def _tears(
 ) -> list[str]:
     """The break on each side on which the path leaves the zone that is drawn to scale."""
     sides = _beyond(corners, notes, home)
-    edge = frame.zone + BREAK / 2
-    return [ink.tear(LEFT, RIGHT, frame.height / 2 - side * edge, BREAK) for side in sorted(sides)]
+    edge = frame.zone + PATH_BREAK / 2
+    return [
+        ink.tear(PATH_LEFT, PICTURE_RIGHT, frame.height / 2 - side * edge, PATH_BREAK)
+        for side in sorted(sides)
+    ]
 
 
 def _beyond(
@@ -255,7 +258,7 @@ def _path(corners: list[tuple[float, float, bool | None]], frame: Frame) -> list
     if not corners:
         return []
     points = [(frame.x(t), frame.y(c)) for t, c, _ in corners]
-    points.append((WIDTH - REST + 12, points[-1][1]))
+    points.append((PATH_WIDTH - REST + 12, points[-1][1]))
     kinds = [*(kind for _, _, kind in corners[1:]), True]
     parts = []
     i = 0
@@ -336,7 +339,7 @@ def _free_place(
     width, high = len(label) * DIGIT * TEXT, 0.75 * TEXT
     spots = [
         (
-            min(max(x + dx, LEFT + 2), WIDTH - REST - width),
+            min(max(x + dx, PATH_LEFT + 2), PATH_WIDTH - REST - width),
             min(max(y + dy, high + 1), frame.height - 1.5),
         )
         for dx in (7, -7 - width, -width / 2, 16, -16 - width, 28, 44)
@@ -361,7 +364,7 @@ def _taken(
 ) -> list[tuple[float, float]]:
     """Points along everything drawn that a label must not lie on."""
     points = [(frame.x(t), frame.y(c)) for t, c, _ in corners]
-    points += [(WIDTH - REST, points[-1][1])] if points else []
+    points += [(PATH_WIDTH - REST, points[-1][1])] if points else []
     found = list(points)
     for (x0, y0), (x1, y1) in itertools.pairwise(points):
         steps = max(2, int(math.hypot(x1 - x0, y1 - y0) / 3))
@@ -379,10 +382,10 @@ def _ends(
     decimal: str,
 ) -> list[str]:
     if not corners:
-        return ink.nothing((LEFT + WIDTH) / 2, frame.y(0), 22)
+        return ink.nothing((PATH_LEFT + PATH_WIDTH) / 2, frame.y(0), 22)
     parts = [ink.start(frame.x(corners[0][0]), frame.y(corners[0][1]))]
     left = string.get("deviation_cents")
-    x = WIDTH - REST + 12
+    x = PATH_WIDTH - REST + 12
     if left is None:
         return [*parts, ink.unsure(x, frame.y(corners[-1][1]))]
     numbers = [_size(left)] if abs(left) > ZONE_CENTS else []

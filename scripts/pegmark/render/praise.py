@@ -9,7 +9,7 @@ from pegmark.trade.pitch import semitone
 from pegmark.words import wording
 
 NEARER_CENTS = 10.0  # a string brought less far is not worth a word (common practice, no source)
-KINDS = (  # criterion's kind -> its sentence, the most telling first
+PRAISE_KINDS = (  # criterion's kind -> its sentence, the most telling first
     ("final_check", "all_checked"),
     ("sounding_while_turning", "sounding"),
     ("small_moves", "small"),
@@ -32,7 +32,7 @@ def praise(record: Record, words: Words) -> str:
         if len(in_tune) == len(strings):
             return str(part["all_in_tune"])
         return str(part["some_in_tune"]).format(strings=strings_said(in_tune, words))
-    for kind, key in KINDS:
+    for kind, key in PRAISE_KINDS:
         if _is_full(record, kind):
             return str(part[key])
     if _is_full(record, "order") and record.get("order"):

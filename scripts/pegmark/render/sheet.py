@@ -16,7 +16,7 @@ from typing import Any
 
 from pegmark.render.sheet_view import LAYOUTS, Record, is_heard, sheet_view
 
-TEMPLATES = Path(__file__).parent
+SHEET_TEMPLATES = Path(__file__).parent
 
 
 def render_sheet(record: Record, ticket: dict[str, Any]) -> bytes:
@@ -112,7 +112,7 @@ def _template() -> Any:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
     environment = Environment(
-        loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined
+        loader=FileSystemLoader(SHEET_TEMPLATES), autoescape=True, undefined=StrictUndefined
     )
     return environment.get_template("sheet.html.j2")
 
@@ -128,4 +128,4 @@ def _fonts() -> Any:
 def _style() -> Any:
     from weasyprint import CSS
 
-    return CSS(string=(TEMPLATES / "sheet.css").read_text("utf-8"), font_config=_fonts())
+    return CSS(string=(SHEET_TEMPLATES / "sheet.css").read_text("utf-8"), font_config=_fonts())

@@ -25,7 +25,7 @@ UNMEASURED = ("unreadable", "missing", "excused")  # the states in which nothing
 # of each stands in sheet.css; a sheet with nothing heard is set "bare".
 LAYOUTS = {"usual": string_path.HIGH, "close": 68.0, "tight": 54.0}
 TURNS_TOLD = 12  # in the words of a picture; more cannot be followed by ear
-EXACT_CENTS = 0.05  # below, one decimal shows 0: "right on the line"
+SHEET_EXACT_CENTS = 0.05  # below, one decimal shows 0: "right on the line"
 LONG_NAME = 32  # characters that fit one line of the title in its usual size
 TEXT_LIMIT = 400  # characters of a teacher's comment or a reason: five lines
 Words = dict[str, Any]
@@ -241,7 +241,7 @@ def verdict_word(string: dict[str, Any], words: Words) -> str:
 
 def deviation_words(deviation: float, words: Words) -> str:
     """A deviation in words: ``2.4 cents low``."""
-    if abs(deviation) < EXACT_CENTS:
+    if abs(deviation) < SHEET_EXACT_CENTS:
         return str(words["paths"]["exact"])
     side = "high" if deviation > 0 else "low"
     return str(words["paths"][side]).format(cents=wording.cents(deviation, words["decimal"]))
@@ -305,7 +305,7 @@ def _turn_alt(move: dict[str, Any], words: Words) -> str:
 def _side(cents: float | None) -> str:
     if cents is None:
         return "unknown"
-    if abs(cents) < EXACT_CENTS:
+    if abs(cents) < SHEET_EXACT_CENTS:
         return "exact"
     return "high" if cents > 0 else "low"
 

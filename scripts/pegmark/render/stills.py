@@ -1,9 +1,9 @@
 """Small pictures of a take from before its first note and after its last: the bridge is seen there.
 
 Made only where assignment.yaml asks for them (`stills: true`). Key frames alone are decoded, at
-most `MOST` of each moment, no wider or higher than `SIDE` pixels, and never one from outside the
-two moments. The caller runs this in a child process with limits of time and memory, without
-network.
+most `STILL_MOST` of each moment, no wider or higher than `STILL_SIDE` pixels, and never one from
+outside the two moments. The caller runs this in a child process with limits of time and memory,
+without network.
 """
 
 from __future__ import annotations
@@ -13,9 +13,9 @@ import itertools
 from collections.abc import Mapping, Sequence
 from typing import IO, Any
 
-LOOK_S = 5.0  # of the video before the first note and after the last
-MOST = 3  # pictures of each moment
-SIDE = 320  # pixels
+STILL_LOOK_S = 5.0  # of the video before the first note and after the last
+STILL_MOST = 3  # pictures of each moment
+STILL_SIDE = 320  # pixels
 MOST_PACKETS = 4000  # read of a moment: five seconds hold a few hundred
 QUALITY = 80  # of the JPEG: a bridge's lean is still seen
 
@@ -27,14 +27,14 @@ def looks_of(record: Mapping[str, Any]) -> list[list[float]]:
         return []
     first = min(note["start_s"] for note in notes)
     last = max(note["end_s"] for note in notes)
-    length = (record.get("submission") or {}).get("duration_s") or last + LOOK_S
-    spans = [[max(0.0, first - LOOK_S), first], [last, min(length, last + LOOK_S)]]
+    length = (record.get("submission") or {}).get("duration_s") or last + STILL_LOOK_S
+    spans = [[max(0.0, first - STILL_LOOK_S), first], [last, min(length, last + STILL_LOOK_S)]]
     return [[round(start, 2), round(end, 2)] for start, end in spans if end > start]
 
 
 def still_names() -> list[str]:
     """The names that pictures of a take can have."""
-    return [f"still{number}.jpg" for number in range(1, 2 * MOST + 1)]
+    return [f"still{number}.jpg" for number in range(1, 2 * STILL_MOST + 1)]
 
 
 def cut_stills(stream: IO[bytes], spans: Sequence[Sequence[float]]) -> dict[str, bytes]:
@@ -52,7 +52,7 @@ def cut_stills(stream: IO[bytes], spans: Sequence[Sequence[float]]) -> dict[str,
 
 
 def _frames(container: Any, video: Any, start_s: float, end_s: float) -> list[Any]:
-    """The key frames of one moment, at most `MOST`, spread over it."""
+    """The key frames of one moment, at most `STILL_MOST`, spread over it."""
     origin = float((video.start_time or 0) * video.time_base)
     container.seek(int((start_s + origin) / video.time_base), stream=video)
     found = []
@@ -63,12 +63,12 @@ def _frames(container: Any, video: Any, start_s: float, end_s: float) -> list[An
                 found.append(frame)
         if packet.pts is not None and float(packet.pts * video.time_base) - origin > end_s:
             break
-    step = max(1, -(-len(found) // MOST))
-    return found[::step][:MOST]
+    step = max(1, -(-len(found) // STILL_MOST))
+    return found[::step][:STILL_MOST]
 
 
 def _jpeg(frame: Any) -> bytes:
-    scale = min(1.0, SIDE / max(frame.width, frame.height))
+    scale = min(1.0, STILL_SIDE / max(frame.width, frame.height))
     size = {"width": max(1, int(frame.width * scale)), "height": max(1, int(frame.height * scale))}
     picture = frame.to_image(**size)
     if turned := getattr(frame, "rotation", 0):

@@ -9,18 +9,18 @@ from typing import Any
 from pegmark.trade.instruments import OpenStrings
 from pegmark.trade.pitch import cents_between
 
-WIDTH = 460.0
+PATH_WIDTH = 460.0
 HIGH = 72.0  # the usual height of a picture
-LEFT = 30.0  # room for the ruler's numbers
-MARGIN = 8.0  # before the first and after the last moment, so that marks stay whole
+PATH_LEFT = 30.0  # room for the ruler's numbers
+PATH_MARGIN = 8.0  # before the first and after the last moment, so that marks stay whole
 REST = 60.0  # the place at the right where the string comes to rest, with its numbers
 REST_LINE = 19.0  # of which the lines run on; the numbers stand on clean paper
-EDGE = 5.0  # px above and below the outermost pitch, so that marks stay whole
+PATH_EDGE = 5.0  # px above and below the outermost pitch, so that marks stay whole
 ZONE_CENTS = 20.0  # what decides is drawn to scale up to here: twice the usual "close" and more
 ZONE_SHARE = 0.75  # of the half height, where something lies beyond the zone
-BREAK = 4.0  # px of the break between the zone and what lies beyond
+PATH_BREAK = 4.0  # px of the break between the zone and what lies beyond
 REACHES_CENTS = (60.0, 120.0, 250.0, 500.0, 1000.0)  # half-heights a picture can have
-SAME_CENTS = 0.5  # levels nearer than this are one level: a tenth of the smallest turn
+PATH_SAME_CENTS = 0.5  # levels nearer than this are one level: a tenth of the smallest turn
 TWO_TARGETS_CENTS = 1.0  # nearer targets would be one line
 TURN_CENTS = 5.0  # a smaller change is scatter, not a turn or a slip (design, section 3)
 
@@ -37,13 +37,13 @@ class Frame:
     def x(self, t_s: float) -> float:
         """Horizontal place of a time in the take."""
         share = (t_s - self.start_s) / (self.end_s - self.start_s)
-        room = WIDTH - REST - LEFT - 2 * MARGIN
-        return LEFT + MARGIN + min(max(share, 0.0), 1.0) * room
+        room = PATH_WIDTH - REST - PATH_LEFT - 2 * PATH_MARGIN
+        return PATH_LEFT + PATH_MARGIN + min(max(share, 0.0), 1.0) * room
 
     @property
     def zone(self) -> float:
         """Half the height of the zone that is drawn to scale, in pixels."""
-        half = self.height / 2 - EDGE
+        half = self.height / 2 - PATH_EDGE
         return half if self.reach_cents <= ZONE_CENTS else ZONE_SHARE * half
 
     def y(self, cents: float) -> float:
@@ -56,7 +56,7 @@ class Frame:
         away = self.zone * min(size, ZONE_CENTS) / ZONE_CENTS
         if size > ZONE_CENTS:
             share = math.log(size / ZONE_CENTS) / math.log(self.reach_cents / ZONE_CENTS)
-            away += BREAK + share * (self.height / 2 - EDGE - self.zone - BREAK)
+            away += PATH_BREAK + share * (self.height / 2 - PATH_EDGE - self.zone - PATH_BREAK)
         return self.height / 2 - math.copysign(away, cents)
 
 
@@ -156,14 +156,14 @@ def path_points(string: dict[str, Any], frame: Frame) -> list[tuple[float, float
     start_s = min([begin if begin is not None else frame.end_s, *(m["start_s"] for m in moves)])
     corners: list[tuple[float, float, bool | None]] = [(start_s, level, True)]
     for move in moves:
-        if abs(move["from_cents"] - level) > SAME_CENTS:
+        if abs(move["from_cents"] - level) > PATH_SAME_CENTS:
             corners.append((move["start_s"], move["from_cents"], None))
         else:
             corners.append((move["start_s"], level, True))
         corners.append((move["end_s"], move["to_cents"], move.get("sounding")))
         level = move["to_cents"]
     left = string.get("deviation_cents")
-    if left is not None and abs(left - level) > SAME_CENTS:
+    if left is not None and abs(left - level) > PATH_SAME_CENTS:
         at_s = max(string.get("at_s") or corners[-1][0], corners[-1][0])
         corners.append((at_s, left, None if abs(left - level) > TURN_CENTS else True))
     return corners

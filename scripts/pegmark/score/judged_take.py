@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 Record = dict[str, Any]
 
 # A note without a name and with surer odds than this is no string at all (pegmark.measure.tuning).
-NO_STRING_ODDS = 0.95
+NO_STRING_PROBABILITY = 0.95
 RECORDING_FIELDS = (
     "snr_db", "clipped_fraction", "speed_error_cents", "low_cut_hz", "gated", "hum_hz", "pumping",
     "level_dbfs",
@@ -117,7 +117,9 @@ def _is_unnamed(note: Record) -> bool:
     """Whether a note may be any string: it has no name, and that it is none is not sure."""
     may_be_string = note["kind"] in ("plucked", "bowed", "two_strings")
     odds = note.get("string_odds")
-    return may_be_string and note["string"] is None and (odds is None or odds < NO_STRING_ODDS)
+    return (
+        may_be_string and note["string"] is None and (odds is None or odds < NO_STRING_PROBABILITY)
+    )
 
 
 def _string(measured: Record, judgement: Judgement, sounded: Sounded, frame: Frame) -> Record:

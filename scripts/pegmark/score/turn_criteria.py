@@ -16,7 +16,7 @@ from typing import Any
 from pegmark.score.feedback import evidence
 from pegmark.score.finding import Finding, Take, left_open
 from pegmark.score.review_reasons import Doubt
-from pegmark.score.turns import EDGE_S, Move, is_of, size
+from pegmark.score.turns import TURNS_EDGE_S, Move, is_of, size
 from pegmark.settings.rubric import setting
 from pegmark.trade.targets import distance_to_span
 
@@ -232,10 +232,10 @@ def _in_one_go(take: Take, name: str, move: Move) -> bool:
     """
     if move["sounding"] is None:
         return False
-    within = (move["start_s"] + EDGE_S, move["end_s"] - EDGE_S)
+    within = (move["start_s"] + TURNS_EDGE_S, move["end_s"] - TURNS_EDGE_S)
     if any(within[0] < note["start_s"] < within[1] for note in take.sounded[name].own):
         return False
-    seconds = max(move["end_s"] - move["start_s"], EDGE_S)
+    seconds = max(move["end_s"] - move["start_s"], TURNS_EDGE_S)
     slowest, fastest = ONE_TURN_CENTS_PER_S
     return move["sounding"] is False or slowest <= abs(size(move)) / seconds <= fastest
 
@@ -320,7 +320,7 @@ def _checked(take: Take, name: str, after_s: float | None, bowed_only: bool) -> 
     return any(
         note["kind"] in kinds
         and is_of(note, name)
-        and (after_s is None or note["start_s"] >= after_s - EDGE_S)
+        and (after_s is None or note["start_s"] >= after_s - TURNS_EDGE_S)
         for note in take.notes
     )
 

@@ -35,9 +35,9 @@ SPOKEN_SHARE = 0.5  # of a note under speech: it may be the speech
 # A silence this long inside a turn: turned in silence; this short: it rang on (as
 # pegmark.measure.tuning).
 SILENT_GAP_S, SOUNDING_GAP_S = 1.2, 0.5
-CHANGE_CENTS = 5.0  # the smallest change that is told (as a turn's: design, section 3)
-SAME_CENTS = 1.0  # rounding and averaging of one and the same change
-EDGE_S = 0.02  # notes and turns that meet share their edge
+TURNS_CHANGE_CENTS = 5.0  # the smallest change that is told (as a turn's: design, section 3)
+TURNS_SAME_CENTS = 1.0  # rounding and averaging of one and the same change
+TURNS_EDGE_S = 0.02  # notes and turns that meet share their edge
 
 
 @dataclass(frozen=True)
@@ -130,7 +130,10 @@ def weigh_moves(moves: list[Move], sounded: Sounded) -> list[Move]:
     edges = [-math.inf, *(m["end_s"] for m in moves)]
     closes = [*(m["start_s"] for m in moves), math.inf]
     clear = [
-        any(n["start_s"] < close - EDGE_S and n["end_s"] > edge + EDGE_S for n in sounded.clear)
+        any(
+            n["start_s"] < close - TURNS_EDGE_S and n["end_s"] > edge + TURNS_EDGE_S
+            for n in sounded.clear
+        )
         for edge, close in zip(edges, closes, strict=True)
     ]
     weighed = []
@@ -187,7 +190,7 @@ def _when_turned(move: Move, sounded: Sounded) -> dict[str, float]:
 def _last_s(notes: list[Note], move: Move) -> float:
     """When the last of these notes before a turn ended; the turn's start where there is none."""
     start_s: float = move["start_s"]
-    before = [note["end_s"] for note in notes if note["start_s"] < start_s - EDGE_S]
+    before = [note["end_s"] for note in notes if note["start_s"] < start_s - TURNS_EDGE_S]
     return min(max(before, default=start_s), start_s)
 
 
@@ -200,7 +203,7 @@ def last_turn_s(strings: Iterable[dict[str, Any]]) -> float | None:
 def checked_s(sounded: Sounded, after_s: float | None) -> float | None:
     """When a string was first sounded after a second of the take; None: it was not."""
     starts = (note["start_s"] for note in sounded.own)
-    return min((s for s in starts if after_s is None or s >= after_s - EDGE_S), default=None)
+    return min((s for s in starts if after_s is None or s >= after_s - TURNS_EDGE_S), default=None)
 
 
 def summary(moves: list[Move], span: tuple[float, float], tolerance: float) -> dict[str, Any]:
@@ -250,12 +253,12 @@ def mark_repairs(moves: list[Move], changes: list[Move]) -> None:
         move["repair"] = False
     for slip in (change for change in changes if change["cause"] == "slip"):
         for move in moves:
-            if move["start_s"] < slip["start_s"] - EDGE_S:
+            if move["start_s"] < slip["start_s"] - TURNS_EDGE_S:
                 continue
             if size(move) <= 0:
                 break
             move["repair"] = True
-            if move["to_cents"] >= slip["from_cents"] - CHANGE_CENTS:
+            if move["to_cents"] >= slip["from_cents"] - TURNS_CHANGE_CENTS:
                 break
 
 
@@ -279,12 +282,12 @@ def own_changes(string: dict[str, Any], sounded: Sounded, others: list[Move]) ->
     onward = [(move["start_s"], move["from_cents"]) for move in moves[1:]]
     found = []
     for (since_s, was), (until_s, then) in zip(stays, [*onward, (math.inf, left)], strict=True):
-        if then is None or abs(then - was) <= CHANGE_CENTS:
+        if then is None or abs(then - was) <= TURNS_CHANGE_CENTS:
             continue
         start_s, end_s = _when_changed(since_s, was, until_s, then, sounded)
         pulled = any(m["start_s"] < end_s and m["end_s"] > start_s for m in others)
         fall = string["slipped_cents"]
-        slipped = fall is not None and abs(then - was + fall) <= SAME_CENTS
+        slipped = fall is not None and abs(then - was + fall) <= TURNS_SAME_CENTS
         if not pulled and not slipped and not moves:
             continue  # a first note alone is no pitch to have changed from
         cause = "slip" if slipped or (then < was and not pulled) else "pull"
@@ -306,7 +309,7 @@ def _when_changed(
     """The last second at the old pitch and the first at the new one, from the notes between."""
     for note in sounded.own:
         cents = note.get("deviation_cents")
-        if cents is None or not since_s - EDGE_S <= note["start_s"] < until_s:
+        if cents is None or not since_s - TURNS_EDGE_S <= note["start_s"] < until_s:
             continue
         if abs(cents - then) < abs(cents - was):
             return since_s, max(since_s, note["start_s"])

@@ -25,7 +25,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from pegmark.score.reference import HeardA
-from pegmark.score.turns import SAME_CENTS
+from pegmark.score.turns import TURNS_SAME_CENTS
 from pegmark.trade import pitch
 from pegmark.trade.targets import Frame, distance_to_span
 from pegmark.trade.tolerances import Tolerance
@@ -33,7 +33,7 @@ from pegmark.trade.tolerances import Tolerance
 if TYPE_CHECKING:
     from pegmark.records.take import Measured, MeasuredNote, MeasuredString
 
-LEVELS = ("in_tune", "close", "out")  # from the best to the worst
+VERDICT_LEVELS = ("in_tune", "close", "out")  # from the best to the worst
 # Two strings sounded together and the same two alone may differ by this much and still agree
 # (a bow on two strings presses differently; common practice, no source).
 CONTRADICTION_CENTS = 5.0
@@ -223,7 +223,7 @@ def _stood_before_slip(string: MeasuredString) -> float | None:
     stood = moves[-1]["to_cents"] if moves else string.get("start_cents")
     if fall is None or stood is None:
         return None
-    return stood if abs(stood - _known_cents(string) - fall) <= SAME_CENTS else None
+    return stood if abs(stood - _known_cents(string) - fall) <= TURNS_SAME_CENTS else None
 
 
 def _state(
@@ -285,7 +285,7 @@ def _one_fault_once(
     if beside is None or not {judged.verdict, beside.verdict} <= {"close", "out"}:
         return judged
     alone = _judge_counted(name, measured["strings"][name], frame, heard_a)
-    better = LEVELS[: LEVELS.index(judged.verdict)]
+    better = VERDICT_LEVELS[: VERDICT_LEVELS.index(judged.verdict)]
     return alone if alone.verdict in better else judged
 
 

@@ -18,13 +18,13 @@ from pegmark.segment.spectrogram import Block
 
 Floats = NDArray[np.float64]
 
-BEFORE_S, AFTER_S = 0.15, 0.5  # the rise is looked at from and to here about the onset
-SETTLED_S = 0.2  # from so long after the onset the amplitude counts as settled
+BOW_ONSET_BEFORE_S, AFTER_S = 0.15, 0.5  # the rise is looked at from and to here about the onset
+BOW_ONSET_SETTLED_S = 0.2  # from so long after the onset the amplitude counts as settled
 FLUX_S = 0.06  # an onset is seen so long or less after half of the rise
 PARTS = (0.03, 0.05, 0.08, 0.12, 0.2, 0.35, 0.5)  # of the settled amplitude: passed when?
 LATE_PARTS = (0.7, 0.9)  # passed when for the first time after half of it?
 LEAST_RISE = 1.5  # a smaller one, in amplitude, says nothing
-PARTIALS = 8
+BOW_ONSET_PARTIALS = 8
 SOONER_S = 0.02  # onsets of bows are late by this or more: all that is known without a rise
 
 
@@ -35,7 +35,7 @@ def bow_start(block: Block, onset_s: float, f0_hz: float) -> float:
         return onset_s - SOONER_S
     named = {name: np.array([value]) for name, value in inputs.items()}
     after_s = float(note_classifier.weigh(named, "bow_start")[0])
-    return onset_s + min(max(after_s, -BEFORE_S), 0.0)
+    return onset_s + min(max(after_s, -BOW_ONSET_BEFORE_S), 0.0)
 
 
 def describe_rise(block: Block, onset_s: float, f0_hz: float) -> dict[str, float] | None:
@@ -46,13 +46,15 @@ def describe_rise(block: Block, onset_s: float, f0_hz: float) -> dict[str, float
     "height": the pitch in octaves, to the half.
     """
     step = block.fine_s
-    first = max(0, round((onset_s - BEFORE_S) / step))
+    first = max(0, round((onset_s - BOW_ONSET_BEFORE_S) / step))
     last = min(len(block.fine), round((onset_s + AFTER_S) / step))
     at = round(onset_s / step) - first
-    settles = at + round(SETTLED_S / step)
+    settles = at + round(BOW_ONSET_SETTLED_S / step)
     if last - first < settles + 5:
         return None
-    bins = np.rint(np.arange(1, PARTIALS + 1) * f0_hz * spectrogram.FINE_SIZE / block.rate_hz)
+    bins = np.rint(
+        np.arange(1, BOW_ONSET_PARTIALS + 1) * f0_hz * spectrogram.FINE_SIZE / block.rate_hz
+    )
     bins = np.unique(bins[bins < block.fine.shape[1]].astype(int))
     amplitude = np.sqrt((block.fine[first:last, bins].astype(float) ** 2).sum(axis=1))
     settled = float(np.median(amplitude[settles:]))

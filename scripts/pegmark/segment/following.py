@@ -15,7 +15,7 @@ from pegmark.signals.spectra import Array
 
 BEFORE_FRAMES = 8
 FOLLOW_FROM_S = 0.08  # the first long frame wholly after the onset, nearly
-PARTIALS = 10
+FOLLOWING_PARTIALS = 10
 LIVE_SALIENCE = 2.5  # below this (white noise reaches it) a pitch is no longer there ...
 LIVE_SHARE = 0.3  # ... nor below this part of its own best
 
@@ -26,7 +26,7 @@ class Followed:
 
     cents : against the hypothesis' grid pitch, nan where it is not there
     salience : at the followed pitch, nan outside the block; run : frames until it is lost
-    partials : power of each partial, (hypotheses, frames, PARTIALS)
+    partials : power of each partial, (hypotheses, frames, FOLLOWING_PARTIALS)
     before_db : comb level before the onset, (hypotheses, BEFORE_FRAMES)
     """
 
@@ -68,7 +68,7 @@ def follow(block: Block, onset_s: Floats, grid: Ints, frames: int) -> Followed:
         places[:, k] = position
         if not alive.any():
             break
-    power = np.full((count, frames, PARTIALS), np.nan, np.float32)
+    power = np.full((count, frames, FOLLOWING_PARTIALS), np.nan, np.float32)
     later = first[:, None] + np.arange(k + 1)
     power[:, : k + 1] = _comb(block, later, f0_hz[places[:, : k + 1]])
     power[:, : k + 1][later > last] = np.nan
@@ -76,8 +76,10 @@ def follow(block: Block, onset_s: Floats, grid: Ints, frames: int) -> Followed:
 
 
 def _comb(block: Block, frame: Ints, f0_hz: Floats) -> Array:
-    """Power of the partials of f0_hz in long frames, one more axis of PARTIALS than these."""
-    bins = np.rint(np.arange(1, PARTIALS + 1) * f0_hz[..., None] * LONG_SIZE / block.rate_hz)
+    """Power of the partials of f0_hz in long frames, with one more axis of FOLLOWING_PARTIALS."""
+    bins = np.rint(
+        np.arange(1, FOLLOWING_PARTIALS + 1) * f0_hz[..., None] * LONG_SIZE / block.rate_hz
+    )
     inside = bins < LONG_BINS - 2
     row = LONG_BINS * np.minimum(np.maximum(frame, 0), len(block.long) - 1)
     at = row[..., None] + np.where(inside, bins, 1).astype(int)

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pegmark.segment.spectrogram import LONG_HOP, LONG_SIZE
-from pegmark.signals.salience import STEP_CENTS, PitchSearch
+from pegmark.signals.salience import SALIENCE_STEP_CENTS, PitchSearch
 from pegmark.signals.spectra import Array, magnitudes
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ Floats = NDArray[np.float64]
 
 A_HZ = (404.0, 453.0)  # the A of 412 to 445 Hz, and a little beside it
 LATEST_S = 60.0  # into the take
-LEAST_S = 0.5  # for so long it is there ...
+HIGH_A_LEAST_S = 0.5  # for so long it is there ...
 SALIENCE = 5.0  # ... so clearly (a string has 6 to 15, white noise 2.5) ...
 STEADY_CENTS = 25.0  # ... and moves no further than this from frame to frame: a voice does
 
@@ -47,7 +47,7 @@ def find_high_a(audio: Array, rate_hz: float, until_s: float, highest_hz: float)
     hop_s, half_s = LONG_HOP / rate_hz, LONG_SIZE / rate_hz / 2
     found: list[Note] = []
     for first, last in _steady_runs(clear, best):
-        if (last - first) * hop_s < LEAST_S:
+        if (last - first) * hop_s < HIGH_A_LEAST_S:
             continue
         rough = search.f0_hz[[int(np.median(best[first:last]))]]
         f0_hz = float(search.refine(white[first:last].mean(axis=0, keepdims=True), rough)[0])
@@ -68,7 +68,7 @@ def find_high_a(audio: Array, rate_hz: float, until_s: float, highest_hz: float)
 
 def _steady_runs(clear: NDArray[np.bool_], best: NDArray[np.int64]) -> list[tuple[int, int]]:
     """Begin and end of the runs of clear frames whose pitch hardly moves."""
-    still = np.abs(np.diff(best, prepend=best[:1])) * STEP_CENTS <= STEADY_CENTS
+    still = np.abs(np.diff(best, prepend=best[:1])) * SALIENCE_STEP_CENTS <= STEADY_CENTS
     runs: list[tuple[int, int]] = []
     begin: int | None = None
     for k, (here, goes_on) in enumerate(zip([*clear, False], [*still, False], strict=True)):

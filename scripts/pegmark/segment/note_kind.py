@@ -22,12 +22,12 @@ from pegmark.signals.spectra import Array
 
 Floats = NDArray[np.float64]
 
-PERIODS = 4  # of the note in a frame: neighbouring partials then fall on the window's zeros
-HOP_S = 0.01
-BEFORE_S, AFTER_S = 0.08, 1.5  # a note is looked at from and to here about its onset ...
-LEAST_S = 0.15  # ... but for so long at least
+KIND_PERIODS = 4  # of the note in a frame: neighbouring partials then fall on the window's zeros
+KIND_HOP_S = 0.01
+KIND_BEFORE_S, KIND_AFTER_S = 0.08, 1.5  # a note is looked at from and to here about its onset ...
+KIND_LEAST_S = 0.15  # ... but for so long at least
 GUARD_S = 0.02  # the next note may begin so much before its onset is seen
-PARTIALS, TOP_HZ = 14, 5500.0
+KIND_PARTIALS, KIND_TOP_HZ = 14, 5500.0
 HIGH_FROM = 6  # partials from this one are high ones
 FLOOR_DB = -50.0  # against the note's highest level: further down nothing is told
 HELD_DB = (2.0, 4.0, 8.0)  # for what part of its time is a note within this of its highest level?
@@ -97,16 +97,16 @@ class Partials(NamedTuple):
 def read_partials(
     audio: Array, rate_hz: float, onset_s: float, until_s: float, f0_hz: float
 ) -> Partials:
-    """The partials of a note about its onset and up to AFTER_S later, or the next note's onset."""
-    begin_s = max(0.0, onset_s - BEFORE_S)
-    end_s = min(onset_s + AFTER_S, max(until_s - GUARD_S, onset_s + LEAST_S))
+    """The partials of a note about its onset, up to KIND_AFTER_S later or the next note's onset."""
+    begin_s = max(0.0, onset_s - KIND_BEFORE_S)
+    end_s = min(onset_s + KIND_AFTER_S, max(until_s - GUARD_S, onset_s + KIND_LEAST_S))
     piece = np.asarray(audio[round(begin_s * rate_hz) : round(end_s * rate_hz)], np.float32)
-    size = PERIODS * max(2, round(rate_hz / f0_hz))
+    size = KIND_PERIODS * max(2, round(rate_hz / f0_hz))
     piece = np.pad(piece, (size // 2, max(size, size // 2)))
-    count = max(1, min(PARTIALS, int(TOP_HZ / f0_hz)))
+    count = max(1, min(KIND_PARTIALS, int(KIND_TOP_HZ / f0_hz)))
     hz = f0_hz * np.arange(1, count + 1)
     both = np.concatenate([hz, hz - f0_hz / 2])
-    z, times = partial_amplitudes(piece, rate_hz, both, size, round(HOP_S * rate_hz))
+    z, times = partial_amplitudes(piece, rate_hz, both, size, round(KIND_HOP_S * rate_hz))
     times = times - size / 2 / rate_hz + begin_s - onset_s
     inside = times < end_s - onset_s
     z, power = z[inside], np.abs(z[inside]) ** 2
@@ -198,7 +198,7 @@ def _locking(z: Complex, f0_hz: float) -> dict[str, float]:
     turned = (pair[LOCKED_LAG:] * pair[:-LOCKED_LAG].conj()).sum(axis=0)
     weight = np.abs(turned) ** 0.5
     mean = (turned / np.maximum(np.abs(turned), 1e-20) * weight).sum()
-    apart = np.angle(turned * np.conj(mean)) / (2 * np.pi * LOCKED_LAG * HOP_S)  # Hz
+    apart = np.angle(turned * np.conj(mean)) / (2 * np.pi * LOCKED_LAG * KIND_HOP_S)  # Hz
     cents = apart / f0_hz * 1731.2
     spread = float(np.sqrt((weight * cents**2).sum() / max(weight.sum(), 1e-20)))
     coherent = float(

@@ -70,7 +70,7 @@ TONE_EDGE_S = 0.25  # a reference tone's own beginning and end, as candidates se
 TONE_NEAR = 0.02  # ... whose pitch is this near a simple ratio to its own
 DIED_DB = 40.0
 BOW_END_DB = 9.0  # a bow has stopped where its level falls this far below its middle
-SETTLED_S = 0.15
+NOTE_SETTLED_S = 0.15
 STEADY_S = 0.8
 GLIDE_CENTS = 15.0
 SHORTEST_AUDIO_S = 0.3
@@ -421,7 +421,7 @@ def _steady_part(
     known = np.flatnonzero(~np.isnan(track))
     if not len(known):
         known, track = np.array([0]), np.zeros(1)
-    settled = known[known >= SETTLED_S / block.long_s]
+    settled = known[known >= NOTE_SETTLED_S / block.long_s]
     if len(settled):
         known = settled
     if np.ptp(track[known]) > GLIDE_CENTS:

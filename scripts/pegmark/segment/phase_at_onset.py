@@ -20,14 +20,17 @@ Complex = NDArray[np.complexfloating]
 
 WINDOW_S = 0.064
 APART_S = 0.020  # between the two windows on each side of the onset
-BEFORE_S, AFTER_S = 0.010, 0.005  # the windows end so long before and begin so long after it
+PHASE_BEFORE_S, PHASE_AFTER_S = (
+    0.010,
+    0.005,
+)  # the windows end so long before and begin so long after it
 SPECTRUM = 4096  # zero-padded length at 16 kHz
-PARTIALS = 20
-TOP_HZ = 6000.0
-HIGH_FROM = 6  # partials from this one are high ones
+PHASE_PARTIALS = 20
+PHASE_TOP_HZ = 6000.0
+PHASE_HIGH_FROM = 6  # partials from this one are high ones
 REACH_BINS = 4  # a partial's peak is looked for so far about its place: inharmonic, or off the grid
 RISE_DB = (-15.0, 25.0)  # further rises and falls say no more
-LOUD = 0.03  # of the loudest partial: below, a rise may be the noise's
+PHASE_LOUD = 0.03  # of the loudest partial: below, a rise may be the noise's
 FEW = 3  # so many partials have risen by `few_rise` or more
 FAINTEST = 1e-7  # less than 16 bits can hold
 
@@ -45,13 +48,13 @@ def changes(
     """
     size, apart = round(WINDOW_S * rate_hz), round(APART_S * rate_hz)
     at = np.rint(times * rate_hz).astype(int)
-    end, begin = at - round(BEFORE_S * rate_hz), at + round(AFTER_S * rate_hz)
+    end, begin = at - round(PHASE_BEFORE_S * rate_hz), at + round(PHASE_AFTER_S * rate_hz)
     starts = (end - size - apart, end - size, begin, begin + apart)
     spectra = [_spectra(audio, start, size) for start in starts]
     loudness = np.abs(spectra[1]) + np.abs(spectra[2])
-    number = np.arange(1, PARTIALS + 1)
+    number = np.arange(1, PHASE_PARTIALS + 1)
     hz = number * f0_hz[:, None]
-    used = hz < TOP_HZ
+    used = hz < PHASE_TOP_HZ
     row = candidate[:, None]
     bins = _peaks_near(loudness, row, np.where(used, hz * SPECTRUM / rate_hz, REACH_BINS))
     first, last, after, later = (spectrum[row, bins] for spectrum in spectra)
@@ -65,12 +68,12 @@ def changes(
     before_db, after_db = (20 * np.log10(np.abs(z) + FAINTEST) for z in (last, after))
     rise = np.clip(after_db - before_db, *RISE_DB)
     weight = np.sqrt(np.abs(after)) * used
-    loud = used & (np.abs(after) > LOUD * np.abs(after).max(axis=1, keepdims=True))
+    loud = used & (np.abs(after) > PHASE_LOUD * np.abs(after).max(axis=1, keepdims=True))
     energy = ((np.abs(after) ** 2 + np.abs(last) ** 2) * used).sum(axis=1)
     surprise = (np.abs(after - foretold) ** 2 * used).sum(axis=1)
     return {
         "all_rise": _mean(rise, weight),
-        "high_rise": _mean(rise, weight * (number >= HIGH_FROM)),
+        "high_rise": _mean(rise, weight * (number >= PHASE_HIGH_FROM)),
         "few_rise": np.sort(np.where(loud, rise, RISE_DB[0]), axis=1)[:, -FEW],
         "phase_break": _mean(jump, both),
         "novelty": np.log((surprise + 1e-12) / (energy + 1e-12)),

@@ -18,7 +18,7 @@ from pegmark.signals.spectra import Array, frames_of, magnitudes
 from pegmark.trade.mains import MAINS_HZ
 
 Floats = NDArray[np.float64]
-FRAME_S = 0.05
+QUALITY_FRAME_S = 0.05
 QUIET_SHARE, LOUD_SHARE = 0.1, 0.9
 # What plays loudest a tenth of the time: a phone across a room records at -40 dB or more (common
 # practice, no source); below -60 a lossy codec keeps little.
@@ -36,8 +36,8 @@ HUM_FRAME_S, HUM_STEADY, HUM_STANDS_DB, HUM_STEADY_DB = 0.5, 2, 8.0, 4.0
 
 
 def level_db(audio: Array, rate_hz: float) -> Floats:
-    """RMS level of each FRAME_S of the recording in dB of full scale."""
-    size = int(FRAME_S * rate_hz)
+    """RMS level of each QUALITY_FRAME_S of the recording in dB of full scale."""
+    size = int(QUALITY_FRAME_S * rate_hz)
     frames = frames_of(audio, size, size)
     if not len(frames):
         return np.array([-120.0])
@@ -171,7 +171,7 @@ def pumps(
     """Whether noise swells after every sound, as an automatic gain does. None: no pauses."""
     sounding = np.zeros(len(levels_db), bool)
     for start, end in spans:
-        sounding[max(0, int(start / FRAME_S) - 1) : int(end / FRAME_S) + 6] = True
+        sounding[max(0, int(start / QUALITY_FRAME_S) - 1) : int(end / QUALITY_FRAME_S) + 6] = True
     rises: list[float] = []
     at = np.flatnonzero(np.diff(np.concatenate([[True], sounding, [True]]).astype(int)))
     for begin, end in zip(at[::2], at[1::2], strict=False):

@@ -21,8 +21,8 @@ from pegmark.signals.spectra import Array
 
 Floats = NDArray[np.float64]
 
-LEAST_S = 1.0  # shorter steady sounds are not called tones
-WINDOW_S = 0.8  # level and pitch are judged over this time
+TONE_LEAST_S = 1.0  # shorter steady sounds are not called tones
+TONE_WINDOW_S = 0.8  # level and pitch are judged over this time
 LEVEL_SD_DB = 0.4
 WANDER_HZ = 0.04  # frequency, 1 sigma: this ...
 WANDER_CENTS = 0.6  # ... or this, whichever is more
@@ -30,7 +30,7 @@ BELOW_TOP_DB = 45.0  # lines this far below the take's loudest partial are not s
 TONE_HZ = (80.0, 2500.0)  # fundamentals
 JOIN_S = 0.7  # a line broken for less (a note at its frequency) goes on
 RATIO_TOLERANCE = 0.004
-QUIET_SHARE = 0.08  # company counts when it is there for all but this part of the time
+TONE_QUIET_SHARE = 0.08  # company counts when it is there for all but this part of the time
 COMPANY_DB = 24.0  # and within this of the tone's strongest line
 STRANGE_SHARE = 0.34  # lines that are not steady, for each that is
 NOISE_DB = 10.0  # and stands this far over the block's quiet frames
@@ -118,7 +118,7 @@ class Lines:
     @cached_property
     def noise(self) -> Floats:
         """The magnitude of each bin in the block's quiet frames."""
-        return np.asarray(np.quantile(self.long[::4], QUIET_SHARE, axis=0), np.float64)
+        return np.asarray(np.quantile(self.long[::4], TONE_QUIET_SHARE, axis=0), np.float64)
 
     @property
     def bins(self) -> slice:
@@ -138,7 +138,7 @@ class Lines:
 
 def steady_lines(lines: Lines) -> list[Tone]:
     """Steady lines of a block, each as a Tone of one partial."""
-    width = round(WINDOW_S / lines.long_s)
+    width = round(TONE_WINDOW_S / lines.long_s)
     if len(lines.long) < width + 2:
         return []
     peaks = lines.peaks(0, len(lines.long))
@@ -163,7 +163,7 @@ def steady_lines(lines: Lines) -> list[Tone]:
                     float(np.median(height[begin:end, column])),
                 )
             )
-    return [line for line in found if line.end_s - line.start_s >= LEAST_S]
+    return [line for line in found if line.end_s - line.start_s >= TONE_LEAST_S]
 
 
 def lines_from(lines: Lines, onset_s: float) -> list[Tone]:
@@ -186,7 +186,7 @@ def lines_from(lines: Lines, onset_s: float) -> list[Tone]:
         line_hz, level_db = float(hz[:, column].mean()), float(height[:, column].mean())
         tone = Tone(onset_s, (last - 1) * lines.long_s, line_hz, level_db)
         tone.end_s = _there_until(tone, lines, 1)
-        if tone.end_s - onset_s >= LEAST_S:
+        if tone.end_s - onset_s >= TONE_LEAST_S:
             found.append(tone)
     return found
 
@@ -283,7 +283,7 @@ def _stands_alone(tone: Tone, lines: Lines, until_s: float, *, after_ringing: bo
     last = min(len(long), int(until_s / lines.long_s) - 2)
     if last - first < 4:
         return False
-    quiet = np.quantile(long[first:last], QUIET_SHARE, axis=0)
+    quiet = np.quantile(long[first:last], TONE_QUIET_SHARE, axis=0)
     noise = lines.noise * 10 ** (NOISE_DB / 20)
     own = [round(line / bin_hz) for line in (*tone.lines_hz, tone.f0_hz)]
     strongest = max(float(quiet[b - 1 : b + 2].max()) for b in own)

@@ -17,15 +17,15 @@ from pegmark.signals.spectra import Array, log_1_plus
 
 Floats = NDArray[np.float64]
 
-WINDOW_S, STEP_S = 1.0, 0.25
+SPEECH_WINDOW_S, STEP_S = 1.0, 0.25
 LAG = 3  # fine frames between which a change is counted: 30 ms
 CHANGE_DEAD = 0.3  # smaller changes of log(1 + magnitude / floor) are noise's
 BURST = 0.15  # such a mean change is a rise or a fall of much of the spectrum
-APART = 4  # long frames between which spectra are compared: 128 ms
+SPEECH_APART = 4  # long frames between which spectra are compared: 128 ms
 VOICE_HZ = (100.0, 4000.0)
-JOIN_S = 1.25  # a breath between two sentences
+SPEECH_JOIN_S = 1.25  # a breath between two sentences
 SHORTEST_S = 0.75
-ACCEPT_LOG_ODDS = 0.0
+SPEECH_ACCEPT_LOG_ODDS = 0.0
 
 
 def describe(block: Block, floor: Array) -> tuple[Floats, dict[str, Floats]]:
@@ -67,9 +67,9 @@ def log_odds(block: Block, floor: Array) -> tuple[Floats, Floats]:
 def passages(times: Floats, log_odds: Floats) -> list[tuple[float, float]]:
     """Begin and end, in s, of the passages of speech."""
     spans: list[tuple[float, float]] = []
-    for t in times[log_odds > ACCEPT_LOG_ODDS]:
+    for t in times[log_odds > SPEECH_ACCEPT_LOG_ODDS]:
         begin, end = float(t - STEP_S / 2), float(t + STEP_S / 2)
-        if spans and begin - spans[-1][1] < JOIN_S:
+        if spans and begin - spans[-1][1] < SPEECH_JOIN_S:
             spans[-1] = (spans[-1][0], end)
         else:
             spans.append((max(0.0, begin), end))
@@ -83,9 +83,9 @@ def _spectra(block: Block) -> tuple[Floats, Floats]:
     part = block.long[:, first:last]
     unit = part / (np.sqrt((part**2).sum(axis=1, keepdims=True)) + np.float32(1e-9))
     same = np.ones(len(part))
-    if len(part) > APART:
-        like = (unit[APART:] * unit[:-APART]).sum(axis=1)
-        same[APART // 2 : APART // 2 + len(like)] = like
+    if len(part) > SPEECH_APART:
+        like = (unit[SPEECH_APART:] * unit[:-SPEECH_APART]).sum(axis=1)
+        same[SPEECH_APART // 2 : SPEECH_APART // 2 + len(like)] = like
     octave = np.log2(np.arange(first, last) * bin_hz).astype(np.float32)
     middle = (part @ octave) / (part.sum(axis=1) + np.float32(1e-9))
     return same, middle.astype(np.float64)
@@ -93,8 +93,8 @@ def _spectra(block: Block) -> tuple[Floats, Floats]:
 
 def _window_mean(values: NDArray, times: Floats, step_s: float) -> Floats:
     total = np.concatenate([[0.0], np.cumsum(values, dtype=np.float64)])
-    first = np.clip(np.rint((times - WINDOW_S / 2) / step_s).astype(int), 0, len(values))
-    last = np.clip(np.rint((times + WINDOW_S / 2) / step_s).astype(int), 0, len(values))
+    first = np.clip(np.rint((times - SPEECH_WINDOW_S / 2) / step_s).astype(int), 0, len(values))
+    last = np.clip(np.rint((times + SPEECH_WINDOW_S / 2) / step_s).astype(int), 0, len(values))
     empty = last <= first
     first = np.where(empty, np.maximum(0, len(values) - 1), first)
     last = np.where(empty, len(values), last)

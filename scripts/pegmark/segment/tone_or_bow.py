@@ -13,12 +13,15 @@ import numpy as np
 from pegmark.segment.reference_tones import Tone
 from pegmark.signals.frames import Complex, Real, partial_amplitudes
 
-BEFORE_S, RISES_DB = 0.15, 4.0  # a partial is this much louder than so long before the start
-EDGE_S = (0.3, 0.15)  # left out at a tone's beginning and end: attacks and endings
-LEAST_S = 0.5
-FRAME_S, HOP_S = 0.1, 0.05
-PERIODS = 4  # of the fundamental, where these are longer
-LOWEST_HZ, TOP_HZ, PARTIALS = 25.0, 6000.0, 14
+TONE_OR_BOW_BEFORE_S, RISES_DB = (
+    0.15,
+    4.0,
+)  # a partial is this much louder than so long before the start
+TONE_OR_BOW_EDGE_S = (0.3, 0.15)  # left out at a tone's beginning and end: attacks and endings
+TONE_OR_BOW_LEAST_S = 0.5
+TONE_OR_BOW_FRAME_S, TONE_OR_BOW_HOP_S = 0.1, 0.05
+TONE_OR_BOW_PERIODS = 4  # of the fundamental, where these are longer
+TONE_OR_BOW_LOWEST_HZ, TONE_OR_BOW_TOP_HZ, TONE_OR_BOW_PARTIALS = 25.0, 6000.0, 14
 STANDS_DB, BELOW_DB = 8.0, 45.0  # over what is between the partials, under the strongest one
 STEADY_DB = 3.0  # how much a partial's level moves, one standard deviation
 BELOW = (1, 2, 3)  # a bow's second or third partial may have been taken for a tone
@@ -37,15 +40,15 @@ def is_bowed(audio: Real, rate_hz: float, tone: Tone) -> bool:
     ----------
     audio : shape (samples,), in which the tone's times count.
     """
-    begin_s, end_s = tone.start_s + EDGE_S[0], tone.end_s - EDGE_S[1]
-    if end_s - begin_s < LEAST_S:
+    begin_s, end_s = tone.start_s + TONE_OR_BOW_EDGE_S[0], tone.end_s - TONE_OR_BOW_EDGE_S[1]
+    if end_s - begin_s < TONE_OR_BOW_LEAST_S:
         middle_s = (tone.start_s + tone.end_s) / 2
-        begin_s, end_s = middle_s - LEAST_S / 2, middle_s + LEAST_S / 2
+        begin_s, end_s = middle_s - TONE_OR_BOW_LEAST_S / 2, middle_s + TONE_OR_BOW_LEAST_S / 2
     piece = audio[max(0, round(begin_s * rate_hz)) : round(end_s * rate_hz)]
-    before = audio[: max(0, round((tone.start_s - BEFORE_S) * rate_hz))]
+    before = audio[: max(0, round((tone.start_s - TONE_OR_BOW_BEFORE_S) * rate_hz))]
     for below in reversed(BELOW):
         f0_hz = tone.f0_hz / below
-        if f0_hz < LOWEST_HZ:
+        if f0_hz < TONE_OR_BOW_LOWEST_HZ:
             continue
         z, there = _series(piece, before, rate_hz, f0_hz)
         number = 1 + np.arange(len(there))
@@ -68,10 +71,10 @@ def _series(piece: Real, before: Real, rate_hz: float, f0_hz: float) -> tuple[Co
     What rang on as loud just before, a string of nearly the tone's pitch, is no partial of it, nor
     is what comes and dies away under it.
     """
-    number = np.arange(1, 1 + min(PARTIALS, int(TOP_HZ / f0_hz)))
+    number = np.arange(1, 1 + min(TONE_OR_BOW_PARTIALS, int(TONE_OR_BOW_TOP_HZ / f0_hz)))
     both = np.concatenate([number * f0_hz, (number - 0.5) * f0_hz])
-    size = round(max(FRAME_S, PERIODS / f0_hz) * rate_hz)
-    z, _ = partial_amplitudes(piece, rate_hz, both, size, round(HOP_S * rate_hz))
+    size = round(max(TONE_OR_BOW_FRAME_S, TONE_OR_BOW_PERIODS / f0_hz) * rate_hz)
+    z, _ = partial_amplitudes(piece, rate_hz, both, size, round(TONE_OR_BOW_HOP_S * rate_hz))
     if not len(z):
         return z[:, : len(number)], np.zeros(len(number), bool)
     levels = 20 * np.log10(np.abs(z) + 1e-7)

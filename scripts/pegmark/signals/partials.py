@@ -25,12 +25,14 @@ from pegmark.signals.frames import (
     warp,
 )
 
-CENTS = 1200 / np.log(2)  # cents per relative change of frequency, small changes
+CENTS_PER_LOG = 1200 / np.log(2)  # cents per relative change of frequency, small changes
 TOP_HZ = 5000.0  # partials above drown in bow noise and codecs
 MOST_PARTIALS = 20
 FIRST_PARTIALS = 9  # the first round: low numbers, which a poor start cannot confuse
 NOISE_S = 0.1  # noise beside the partials is averaged over this
-PERIODS = 4  # of the note in one frame: neighbouring partials then fall on the window's zeros
+SERIES_PERIODS = (
+    4  # of the note in one frame: neighbouring partials then fall on the window's zeros
+)
 # How far a body may pull a partial (most beside its main resonances, which usually means 5-40
 # cents), and how far each stands off by itself whatever its number (rooms, polarizations, all the
 # other resonances): grids, and the usual size of the latter.
@@ -116,13 +118,13 @@ def first_look(
         number = np.arange(1, 1 + max(1, min(most, int(TOP_HZ / f0_hz))))
         hz = f0_hz * number * stretch(number, b)
         size = frame_size(rate_hz, f0_hz)
-        hop = size // PERIODS
+        hop = size // SERIES_PERIODS
         z, _times = partial_amplitudes(audio, rate_hz, hz, size, hop)
         if len(z) < 3:
             return None
         product = z[1:] * z[:-1].conj()
         total = product.sum(axis=0)
-        cents = np.angle(total) / (2 * np.pi * hop / rate_hz) / hz * CENTS
+        cents = np.angle(total) / (2 * np.pi * hop / rate_hz) / hz * CENTS_PER_LOG
         steady = np.abs(total) / np.maximum(np.abs(product).sum(axis=0), 1e-30)
         # A lag-one product of random phase is as good as nothing. Loud partials count more, but
         # not by their power: the loudest may be the one a body pulls.
@@ -153,7 +155,7 @@ def take_apart(
     tracks = _read(audio, rate_hz, f0_hz, b, track)
     if tracks is None or len(tracks.times_s) < 6:
         return tracks
-    moved = common_track(tracks, round(max(0.03, 2 * PERIODS / f0_hz) / tracks.hop_s))
+    moved = common_track(tracks, round(max(0.03, 2 * SERIES_PERIODS / f0_hz) / tracks.hop_s))
     if np.ptp(moved) * tracks.number[-1] < 60:  # cents of the highest partial: still in its band
         return tracks
     track = np.interp(np.arange(len(audio)) / rate_hz, tracks.times_s, moved)
@@ -178,10 +180,10 @@ def common_track(tracks: Tracks, width: int) -> Real:
     rate = np.angle(turned) / (2 * np.pi * tracks.hop_s)
     share = weight * tracks.number
     common = (share * rate).sum(axis=1) / np.maximum((share * tracks.number).sum(axis=1), 1e-9)
-    mean = np.angle(unit) / (2 * np.pi * tracks.hop_s * tracks.hz) * CENTS
+    mean = np.angle(unit) / (2 * np.pi * tracks.hop_s * tracks.hz) * CENTS_PER_LOG
     own = weight.sum(axis=0) * tracks.number**2
     level = weighted_median(mean, own)
-    cents = common / tracks.f1_hz * CENTS + level
+    cents = common / tracks.f1_hz * CENTS_PER_LOG + level
     padded = np.concatenate([cents[:1], (cents[1:] + cents[:-1]) / 2, cents[-1:]])
     return smooth(padded, width) + tracks.cents
 
@@ -196,7 +198,7 @@ def _read(audio: Real, rate_hz: float, f0_hz: float, b: float, track: Real | Non
         position = np.interp(np.arange(0, phase[-1]), phase, position)
         audio = warp(audio, position)
     size = frame_size(rate_hz, f0_hz)
-    hop = size // PERIODS
+    hop = size // SERIES_PERIODS
     between = np.concatenate([[hz[0] / 2], (hz[1:] + hz[:-1]) / 2, [hz[-1] + hz[0] / 2]])
     z, even = partial_amplitudes(audio, rate_hz, np.concatenate([hz, between]), size, hop)
     if len(z) < 3:
@@ -237,8 +239,8 @@ def noise_power(amplitudes: Complex, width: int) -> Real:
 
 
 def frame_size(rate_hz: float, f0_hz: float) -> int:
-    """Samples of a frame: PERIODS of the note, a whole number of hops."""
-    return PERIODS * max(2, round(rate_hz / f0_hz))
+    """Samples of a frame: SERIES_PERIODS of the note, a whole number of hops."""
+    return SERIES_PERIODS * max(2, round(rate_hz / f0_hz))
 
 
 class Pull(NamedTuple):
@@ -489,13 +491,13 @@ def block_phases(tracks: Tracks, first: int, blocks: int) -> tuple[Real, Real, R
     power = np.maximum(coherent**2 * counts / overlap / noise - 1, 1e-6)
     mean_snr = np.add.reduceat(snr, edges, axis=0) / counts
     # The phase of a faint block may have slipped a turn, which no weight by its noise tells.
-    power = power / (1 + (SLIPS_BELOW / power) ** 3)
+    power = power / (1 + (SERIES_SLIPS_BELOW / power) ** 3)
     weight = 2 * power * (2 * np.pi * scale) ** 2
     weight = np.where(mean_snr > 0.7, weight, 0)
     return time, cycles, np.minimum(weight, (2 * np.pi * scale) ** 2 / PHASE_FLOOR**2)
 
 
-SLIPS_BELOW = 3.0  # signal over noise (power) of a block
+SERIES_SLIPS_BELOW = 3.0  # signal over noise (power) of a block
 PHASE_FLOOR = 0.003  # radians: no block's phase is believed better (leaks, rounding)
 
 

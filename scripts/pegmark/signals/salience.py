@@ -23,14 +23,14 @@ from numpy.typing import NDArray
 from pegmark.signals.spectra import Array, local_mean, log_1_plus
 from pegmark.trade.instruments import Instrument
 
-STEP_CENTS = 5.0  # grid of the search
+SALIENCE_STEP_CENTS = 5.0  # grid of the search
 MARGIN_CENTS = 550.0  # an open string is looked for up to this far out of tune
-PARTIALS = 12
+SALIENCE_PARTIALS = 12
 PARTIAL_WEIGHT = 0.86  # each partial counts this much of the one below it
 PENALTY = 0.6
-TOP_HZ = 5500.0  # above this, string partials drown in bow noise and codecs
+SALIENCE_TOP_HZ = 5500.0  # above this, string partials drown in bow noise and codecs
 WHITEN_HZ = 150.0  # half-width of the local mean
-_PER_OCTAVE = int(1200 / STEP_CENTS)
+_PER_OCTAVE = int(1200 / SALIENCE_STEP_CENTS)
 
 
 class PitchSearch:
@@ -40,7 +40,7 @@ class PitchSearch:
         self.size = size
         self.bin_hz = rate_hz / size
         self.half_width = max(1, round(WHITEN_HZ / self.bin_hz))
-        top = min(TOP_HZ, 0.48 * rate_hz)
+        top = min(SALIENCE_TOP_HZ, 0.48 * rate_hz)
         count = int(np.ceil(_PER_OCTAVE * np.log2(high_hz / low_hz))) + 1
         self.f0_hz = low_hz * 2 ** (np.arange(count) / _PER_OCTAVE)
         # The axis of W begins a third of the lowest fundamental: the lowest penalty looks there.
@@ -70,7 +70,7 @@ class PitchSearch:
         axis = bins[self._bin] * (1 - self._part) + bins[self._bin + 1] * self._part
         count = len(self.f0_hz)
         total = np.zeros((count, white.shape[0]), dtype=np.float32)
-        for n in range(1, PARTIALS + 1):
+        for n in range(1, SALIENCE_PARTIALS + 1):
             on = self._shifted(axis, n)
             rows = on.shape[0]
             if rows == 0:
@@ -95,14 +95,14 @@ class PitchSearch:
         white : shape (notes, bins), one whitened row for each of the pitches f0_hz.
         """
         near = f0_hz[:, None] * 2 ** (np.arange(-12, 13) / 1200)
-        position = near[:, :, None] * np.arange(1, PARTIALS + 1) / self.bin_hz
-        inside = position < min(TOP_HZ / self.bin_hz, white.shape[1] - 2)
+        position = near[:, :, None] * np.arange(1, SALIENCE_PARTIALS + 1) / self.bin_hz
+        inside = position < min(SALIENCE_TOP_HZ / self.bin_hz, white.shape[1] - 2)
         position = np.where(inside, position, 0)
         left = position.astype(int)
         row = np.arange(len(f0_hz))[:, None, None]
         value = white[row, left]
         value += (white[row, left + 1] - value) * (position - left)
-        weight = PARTIAL_WEIGHT ** np.arange(PARTIALS)
+        weight = PARTIAL_WEIGHT ** np.arange(SALIENCE_PARTIALS)
         total = (value * weight * inside).sum(axis=2)
         best = total.argmax(axis=1)
         return near[np.arange(len(f0_hz)), best]

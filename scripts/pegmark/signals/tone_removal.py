@@ -13,12 +13,12 @@ import numpy as np
 
 from pegmark.signals.frames import Real, hann
 
-FRAME_S = 0.25  # long enough to tell partials 10 Hz apart ...
-HOP_S = 0.1
-TOP_HZ = 6000.0
-EDGE_S = 0.05  # a tone's own beginning and end are no part of the rest
-FADE_S = 0.02
-LEAST_FRAMES = 4
+REMOVAL_FRAME_S = 0.25  # long enough to tell partials 10 Hz apart ...
+REMOVAL_HOP_S = 0.1
+REMOVAL_TOP_HZ = 6000.0
+REMOVAL_EDGE_S = 0.05  # a tone's own beginning and end are no part of the rest
+REMOVAL_FADE_S = 0.02
+REMOVAL_LEAST_FRAMES = 4
 
 
 def without_tone(audio: Real, rate_hz: float, start_s: float, end_s: float, f0_hz: float) -> Real:
@@ -26,16 +26,16 @@ def without_tone(audio: Real, rate_hz: float, start_s: float, end_s: float, f0_h
     first, last = max(0, round(start_s * rate_hz)), min(len(audio), round(end_s * rate_hz))
     rest = audio.astype(float)
     piece = rest[first:last].copy()
-    edge, size = round(EDGE_S * rate_hz), round(FRAME_S * rate_hz)
-    starts = np.arange(edge, len(piece) - edge - size, round(HOP_S * rate_hz))
-    if len(starts) < LEAST_FRAMES:
+    edge, size = round(REMOVAL_EDGE_S * rate_hz), round(REMOVAL_FRAME_S * rate_hz)
+    starts = np.arange(edge, len(piece) - edge - size, round(REMOVAL_HOP_S * rate_hz))
+    if len(starts) < REMOVAL_LEAST_FRAMES:
         return rest
     t = np.arange(len(piece)) / rate_hz
-    fade = np.minimum(1, np.minimum(t, t[-1] - t) / FADE_S)
+    fade = np.minimum(1, np.minimum(t, t[-1] - t) / REMOVAL_FADE_S)
     frames = starts[:, None] + np.arange(size)
     window = hann(size) / hann(size).sum()
     middle = (starts + size / 2) / rate_hz
-    for n in range(1, 1 + int(min(TOP_HZ, 0.45 * rate_hz) / f0_hz)):
+    for n in range(1, 1 + int(min(REMOVAL_TOP_HZ, 0.45 * rate_hz) / f0_hz)):
         turn = _turning(n * f0_hz / rate_hz, len(piece))
         still = (piece * turn.conj())[frames] @ window
         off_hz = _turning_hz(still)
@@ -54,7 +54,7 @@ def _turning(turns: float, count: int) -> np.ndarray:
 
 def _turning_hz(still: np.ndarray) -> float:
     """How fast most of the frames say that the tone turns on: its pitch was known not quite."""
-    return float(np.median(np.angle(still[1:] * still[:-1].conj()))) / (2 * np.pi * HOP_S)
+    return float(np.median(np.angle(still[1:] * still[:-1].conj()))) / (2 * np.pi * REMOVAL_HOP_S)
 
 
 def _middle(values: np.ndarray) -> complex:
