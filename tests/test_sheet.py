@@ -228,7 +228,7 @@ def test_the_key_holds_what_the_pictures_show() -> None:
         view = sheet_view.sheet_view(record, examples.ticket("double bass"))
         shown = test_pictures.pictures.kinds_shown(record, examples.INSTRUMENTS["double bass"])
         assert [item["text"] for item in view["paths"]["key"]] == [words[kind] for kind in shown]
-    assert set(words) == set(test_pictures.pictures.KINDS)
+    assert set(words) == set(test_pictures.pictures.PICTURE_KINDS)
 
 
 def test_cautions_fit_the_instrument() -> None:
