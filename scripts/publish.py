@@ -12,6 +12,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pegmark.files.csv_text import BYTE_ORDER_MARK
 from pegmark.files.store import read_json, write_bytes, write_text
 from pegmark.publish import class_pages, make_draft, print_file
 from pegmark.records.faults import STAGE_S, fault, run_in_child
@@ -21,7 +22,6 @@ if TYPE_CHECKING:
     from pegmark.records.problems import Problem
     from pegmark.records.student import Record, StudentProblem
 
-BYTE_ORDER_MARK = "\ufeff"  # without it some spreadsheets misread names with accents
 Records = dict[str, "Record"]
 
 

@@ -35,10 +35,10 @@ def test_trees_answer_as_the_reference_library_does_on_rows_it_never_saw():
     fresh, answer = cases(2)
     model = GradientBoostingClassifier(**learners.TREES)
     model.fit(np.stack(list(inputs.values()), axis=1), yes)
-    odds = note_classifier.weigh_by(learners.grow(inputs, yes), fresh)
+    log_odds = note_classifier.weigh_by(learners.grow(inputs, yes), fresh)
     theirs = model.decision_function(np.stack(list(fresh.values()), axis=1))
-    assert np.abs(odds - theirs).max() < 0.02  # values are written with four decimals
-    assert ((odds > 0) == answer).mean() > 0.97
+    assert np.abs(log_odds - theirs).max() < 0.02  # values are written with four decimals
+    assert ((log_odds > 0) == answer).mean() > 0.97
 
 
 def test_trees_of_a_figure_answer_as_the_reference_library_does():

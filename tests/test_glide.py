@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from pegmark.measure import plucks
-from pegmark.measure.glide import COURSES, course_odds, energy_of
+from pegmark.measure.glide import COURSES, course_posterior, energy_of
 from pegmark.measure.pitch_course import Course, way_of
 from pegmark.signals.partials import Tracks
 
@@ -35,15 +35,15 @@ def tracks_of(power: np.ndarray, hop_s: float = 0.01) -> Tracks:
 @pytest.mark.parametrize("place", range(len(COURSES)))
 def test_the_course_that_a_glide_followed_is_the_likeliest(place):
     cents = 3 + 25 * np.exp(-3 * AT_S) ** COURSES[place]
-    odds = course_odds(course_of(cents))
-    assert int(np.argmax(odds)) == place
-    assert odds.sum() == pytest.approx(1)
+    posterior = course_posterior(course_of(cents))
+    assert int(np.argmax(posterior)) == place
+    assert posterior.sum() == pytest.approx(1)
 
 
 def test_no_glide_tells_no_course():
     """Then plucks are as they usually are."""
-    none = course_odds(course_of(np.zeros(len(AT_S))))
-    tiny = course_odds(course_of(0.05 * np.exp(-3 * AT_S)))
+    none = course_posterior(course_of(np.zeros(len(AT_S))))
+    tiny = course_posterior(course_of(0.05 * np.exp(-3 * AT_S)))
     assert tiny == pytest.approx(none, abs=0.02)
 
 

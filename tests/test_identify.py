@@ -122,8 +122,8 @@ def test_one_string_alone_between_two_is_not_guessed():
     record = take(("D4", 350), ("D4", 350))
     assert names(record) == [None, None]
     assert codes(record) == ["string_unsure"]
-    odds = [n["string_odds"] for n in name_strings(record, VIOLIN)["notes"]]
-    assert max(odds) < SURE_PROBABILITY
+    probabilities = [n["string_odds"] for n in name_strings(record, VIOLIN)["notes"]]
+    assert max(probabilities) < SURE_PROBABILITY
 
 
 def test_a_string_tuned_to_its_neighbours_pitch_is_unsure():
@@ -287,7 +287,7 @@ def test_a_little_shift_of_pitch_or_time_changes_no_name(seed, cents, seconds, k
 
 @cases(25)
 @given(seed=st.integers(0, 10_000))
-def test_odds_are_probabilities_and_names_are_strings(seed):
+def test_string_odds_are_probabilities_and_names_are_strings(seed):
     record, _ = simulated(VIOLIN, seed, spread_cents=400, uniform=True)
     for n in name_strings(record, VIOLIN)["notes"]:
         assert 0 <= n["string_odds"] <= 1

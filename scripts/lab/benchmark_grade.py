@@ -36,11 +36,11 @@ from lab.asked import COLUMNS as asked_columns
 from lab.asked import Asked
 from lab.bench import CONFIG, INSTRUMENTS, TABLE
 from pegmark.files.store import read_json, rounded, write_json
-from pegmark.measure.pieces import TURN_CENTS
 from pegmark.score import score_student
 from pegmark.settings.rubric import load_rubric
 from pegmark.trade.instruments import Instrument
 from pegmark.trade.pitch import shift_hz
+from pegmark.trade.turning import TURN_CENTS
 
 DIFFICULTIES = ("easy", "usual", "hard")
 OUTCOMES = ("same", "taken", "given", "open")

@@ -30,9 +30,9 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from pegmark.files.store import dump_json, write_if_changed
 from pegmark.records import recheck, student, take, tickets, values
+from pegmark.records.validation import SCHEMAS
 
 ROOT = Path(__file__).resolve().parents[2]
-SCHEMAS = ROOT / "workflow" / "schemas"
 RECORDS = {
     "decoded": take.Decoded,
     "notes": take.Notes,

@@ -154,13 +154,13 @@ def _knots(values: Floats, yes: Bools) -> Floats:
     return np.unique(np.round([*inner, *ends], 3))
 
 
-def how_well(odds: Floats, yes: Bools) -> dict[str, float]:
+def how_well(log_odds: Floats, yes: Bools) -> dict[str, float]:
     """How well log odds answer: the share of yes found, of said yes right, and the log loss."""
-    said = odds > 0
+    said = log_odds > 0
     return {
         "yes": int(yes.sum()),
         "no": int((~yes).sum()),
         "of yes said yes, %": round(100 * float(said[yes].mean()), 2),
         "of said yes right, %": round(100 * float(yes[said].mean()), 2),
-        "log loss": round(float(np.mean(np.logaddexp(0, np.where(yes, -odds, odds)))), 4),
+        "log loss": round(float(np.mean(np.logaddexp(0, np.where(yes, -log_odds, log_odds)))), 4),
     }

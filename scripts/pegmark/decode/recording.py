@@ -22,14 +22,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pegmark.decode.mixdown import Mixdown
-from pegmark.files.media import is_media, open_plain
+from pegmark.files.media import MAX_S, is_media, open_plain
 from pegmark.records.problems import Problem, problem
 from pegmark.signals.audio import RATE_HZ
 
 if TYPE_CHECKING:
     from pegmark.records.take import DecodedFacts
 
-MAX_S = 1200.0  # 20 minutes: no tuning video is longer; bounds time and memory
 SHORT_S = 1.0  # shorter than any tuning can be
 CUT_SHORT_S = 2.0  # a recording this much shorter than its container says has lost its end
 CUT_SHORT_SHARE = 0.05  # and this part of it: containers round, and pictures outlast the sound

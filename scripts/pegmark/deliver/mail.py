@@ -20,9 +20,8 @@ from dataclasses import dataclass
 TIMEOUT_S = 60.0  # RFC 5321, 4.5.3.2 allows minutes; a school's server answers in seconds
 TLS_PORT = 465  # TLS from the first byte (RFC 8314); on other ports it is asked for
 TRIES = 3  # connections for one letter
-MAIL_LOOK_S = (
-    0.2  # how long to look for a connection that the server has closed before the last line
-)
+# How long to look for a connection that the server has closed before the last line.
+MAIL_LOOK_S = 0.2
 
 
 class NoMail(Exception):

@@ -11,6 +11,7 @@ import io
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
+BYTE_ORDER_MARK = "\ufeff"  # without it some spreadsheets misread names with accents
 # OWASP names = + - @ tab and NUL; a line end in front and the full-width forms reach the same
 # parser in common spreadsheets.
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\0", "\r", "\n", "＝", "＋", "－", "＠")

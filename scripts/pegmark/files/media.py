@@ -7,6 +7,10 @@ import stat
 from pathlib import Path
 from typing import IO
 
+# 20 minutes of a recording are decoded; the rest is cut, and it is said. No tuning video is longer,
+# and it bounds time and memory.
+MAX_S = 1200.0
+
 
 def open_plain(path: Path | str) -> IO[bytes]:
     """Open a plain file to read; a link, pipe or device raises OSError and never waits."""

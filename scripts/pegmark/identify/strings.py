@@ -23,7 +23,7 @@ from pegmark.identify.nobody import too_faint
 from pegmark.records.note import SURE_PROBABILITY
 from pegmark.records.problems import Problem, problem
 from pegmark.trade import pitch
-from pegmark.trade.instruments import Instrument
+from pegmark.trade.instruments import FARTHEST_SHARE, Instrument
 
 if TYPE_CHECKING:
     from pegmark.records.take import NamedNote, Notes, Strings
@@ -33,11 +33,7 @@ NAMING_SAME_CENTS = 30.0  # notes in a row this close are one string: a tenth of
 CLOSEST_CENTS = 250.0  # neighbouring strings do not come closer (common practice, no source)
 CLOSEST_SD_CENTS = 40.0  # how softly that holds
 CLOSEST_FLOOR = -12.0  # log odds: two strings at one pitch are unlikely, not impossible
-# Further from its target than this share of the distance to the next string, a string's reading
-# is not trusted (in simulation the first wrong names appear there): 525 cents in fifths, 375 in
-# fourths.
-FARTHEST_SHARE = 0.75
-FAR_PROBABILITY = 0.9  # of such a reading, at most
+FAR_PROBABILITY = 0.9  # of a reading beyond `FARTHEST_SHARE`, at most
 HARMONIC_CENTS = 30.0  # a touched harmonic stands this close to its partial
 NAMING_PARTIALS = (2, 3, 4)  # the harmonics touched when tuning
 PLAYED = ("plucked", "bowed")  # notes of one open string

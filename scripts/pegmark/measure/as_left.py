@@ -9,10 +9,11 @@ import numpy as np
 
 from pegmark.measure.left_pitch import LeftPitch, turned_after
 from pegmark.measure.moves import slipped
-from pegmark.measure.pieces import TURN_CENTS, TunedString
+from pegmark.measure.pieces import TunedString
 from pegmark.measure.plateaus import ROUNDING_S
 from pegmark.records.note import SURE_PROBABILITY
 from pegmark.trade import pitch
+from pegmark.trade.turning import TURN_CENTS
 
 LOST_HALF_CENTS = 50.0  # half-width of a string that was moving when it was last heard
 UNTOUCHED_CENTS = 2.0  # added in quadrature if another string was turned afterwards (design) ...

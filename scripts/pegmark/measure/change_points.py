@@ -11,7 +11,6 @@ import numpy as np
 
 from pegmark.measure.moves import PULL_MOST_CENTS, moves_between
 from pegmark.measure.pieces import (
-    TURN_CENTS,
     UNSETTLED_HALF_CENTS,
     Piece,
     Stretch,
@@ -23,6 +22,7 @@ from pegmark.measure.pieces import (
 from pegmark.measure.plateaus import REST_CENTS, REST_S, ROUNDING_S
 from pegmark.statistics.student_t import NORMAL_95
 from pegmark.trade.instruments import Prior
+from pegmark.trade.turning import TURN_CENTS
 
 CHANGE_CENTS = 2.0  # the smallest change-point: real strings breathe by a cent or two
 OUTLIER_S = 0.3  # last notes shorter than this do not overturn what good ones agree on ...

@@ -91,7 +91,7 @@ def energy_of(tracks: Tracks) -> Energy:
     return Energy(loud[0], heard, own)
 
 
-def course_odds(course: Course) -> Real:
+def course_posterior(course: Course) -> Real:
     """How likely each of COURSES is, shape (courses,), by how the common pitch goes in its bins:
     what a line of each leaves over."""
     early = EARLY_CENTS * np.exp(-course.at_s / EARLY_DIES_S)
@@ -110,19 +110,19 @@ def course_odds(course: Course) -> Real:
 
 
 def fit_lines(
-    tracks: Tracks, time: Real, cycles: Real, weight: Real, energy: Real, odds: Real
+    tracks: Tracks, time: Real, cycles: Real, weight: Real, energy: Real, posterior: Real
 ) -> Lines:
     """The lines through phases.
 
     time, cycles, weight : shape (blocks, partials), as of partials.block_phases. energy : the
-    string's own, shape (frames,). odds : how likely each of COURSES is.
+    string's own, shape (frames,). posterior : how likely each of COURSES is.
     """
     sharp = np.array([_cycles_of(tracks, time, energy**power) for power in COURSES])
     slope, _, rest = partials.slopes(time, cycles, weight, THEORY_FREEDOM)
     fits = [partials.slopes(time, one, weight, THEORY_FREEDOM) for one in sharp]
     pairs = [_shared_glide(rest, curve, weight) for _, _, curve in fits]
     settled = [mixed_glide(*pair)[0] for pair in pairs]
-    gone = np.tensordot(odds * settled, sharp, 1)
+    gone = np.tensordot(posterior * settled, sharp, 1)
     _, slope_se, left = partials.slopes(time, cycles - gone, weight, THEORY_FREEDOM)
     lean = np.array([fit[0] for fit in fits])
     cents, variance = np.array(pairs).T
@@ -168,19 +168,19 @@ def mixed_glide(glide: float, variance: float) -> tuple[float, float]:
     the energy's course not being known well.
     """
     prior = GLIDE_PRIORS_CENTS**2
-    p = _odds(glide, prior + variance) * GLIDE_LEAN
+    p = _posterior(glide, prior + variance) * GLIDE_LEAN
     mean = max(0.0, float(p @ (glide * prior / (prior + variance)) / p.sum()))
     total = prior + GLIDE_LOOSE**2 * variance
     sd = np.sqrt(prior * GLIDE_LOOSE**2 * variance / total)
     at = np.maximum(glide * prior / total / np.maximum(sd, 1e-9), -8)
     above = np.array([math.erfc(-x / math.sqrt(2)) / 2 for x in at])
-    p = _odds(glide, total) * GLIDE_USUAL * above
+    p = _posterior(glide, total) * GLIDE_USUAL * above
     hazard = np.exp(-(at**2) / 2) / math.sqrt(2 * math.pi) / above
     spread = np.maximum(sd**2 * (1 - at * hazard - hazard**2), 0)
     return mean, float(p @ (spread + (sd * (at + hazard) - mean) ** 2) / p.sum())
 
 
-def _odds(value: float, variance: Real) -> Real:
+def _posterior(value: float, variance: Real) -> Real:
     """How likely a value is under Gaussian laws round 0, relative to one another."""
     log = -0.5 * (np.log(variance) + value**2 / variance)
     likely = np.exp(log - log.max())

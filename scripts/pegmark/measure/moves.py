@@ -6,10 +6,9 @@ import math
 from itertools import pairwise
 from typing import Any
 
-from pegmark.measure.pieces import TURN_CENTS, Move, Piece, Stretch, TunedString, sounding
+from pegmark.measure.pieces import Move, Piece, Stretch, TunedString, sounding
+from pegmark.trade.turning import SILENT_GAP_S, SOUNDING_GAP_S, TURN_CENTS
 
-SOUNDING_GAP_S = 0.5  # a silence shorter than this between two plucks: turned while it rang
-SILENT_GAP_S = 1.2  # longer than this: turned in silence; between the two, unknown
 # A string moves a little by itself while others are tuned, down as they go up: this far, and by
 # this share of their turns, but never more than the last figure (common practice, no source).
 PULL_CENTS = 8.0

@@ -16,8 +16,8 @@ from pegmark.measure.plateaus import COARSE_HALF_CENTS, ROUNDING_S, Rest
 from pegmark.statistics.student_t import NORMAL_95
 from pegmark.trade import pitch
 from pegmark.trade.instruments import Prior
+from pegmark.trade.turning import TURN_CENTS
 
-TURN_CENTS = 5.0  # the smallest change that is called a turn (design, section 3)
 PIECE_ATTACK_S = 0.15  # a pluck falls fastest before this (design, section 6)
 UNSAID_TURN_CENTS = 8.0  # a turn in a bow whose fit does not call it gliding: bows wander ...
 UNSAID_REST_S = 0.3  # ... but do not rest in between

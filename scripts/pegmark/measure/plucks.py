@@ -21,7 +21,7 @@ from pegmark.measure import beating, other_sounds, pitch_course
 from pegmark.measure.glide import (
     COURSES,
     THEORY_FREEDOM,
-    course_odds,
+    course_posterior,
     energy_of,
     fit_lines,
     mixed_glide,
@@ -78,8 +78,8 @@ class PluckReading:
     number, own, own_se : shape (partials,): the partials used, their deviation from the series of
         (f1_hz, b) without any glide, and its standard error, in cents.
     lean : what a cent of glide adds to `own`, shape (courses, partials); see measure.glide.
-    glides, variances, odds : shape (courses,): the glide of each course in cents as the note alone
-        tells it, its variance, and how likely the course is.
+    glides, variances, posterior : shape (courses,): the glide of each course in cents as the note
+        alone tells it, its variance, and how likely the course is.
     common_se : standard error from what all partials' residuals share, in cents.
     attack : how much of the note is attack: the mean of exp(-t / PLUCK_ATTACK_DIES_S), weighted as
         the pitch is.
@@ -99,7 +99,7 @@ class PluckReading:
     lean: Real
     glides: Real
     variances: Real
-    odds: Real
+    posterior: Real
     powers: Real
     common_se: float
     attack: float
@@ -114,12 +114,12 @@ class PluckReading:
     @property
     def glide(self) -> float:
         """The glide in cents as the note alone tells it."""
-        return float(self.odds @ self.glides)
+        return float(self.posterior @ self.glides)
 
     @property
     def glide_var(self) -> float:
         """Its variance."""
-        return float(self.odds @ (self.variances + (self.glides - self.glide) ** 2))
+        return float(self.posterior @ (self.variances + (self.glides - self.glide) ** 2))
 
     def solve(
         self,
@@ -134,17 +134,17 @@ class PluckReading:
             notes; None: what plucks usually do.
         """
         glides, variances = self._glides(glide_prior)
-        own = self.own - self.odds @ (glides[:, None] * self.lean)
+        own = self.own - self.posterior @ (glides[:, None] * self.lean)
         own_se = np.hypot(self.own_se, self._glide_doubt(glides, variances))
         series = self._series(own, own_se, b_prior, body)
         lean = self.lean @ series.share
         # Tension only sharpens: what looks like a fall from below is another sound's doing.
         rises = np.minimum(0.0, self.glides)
-        seen = math.sqrt(self.odds @ (lean**2 * (rises**2 + variances)))
+        seen = math.sqrt(self.posterior @ (lean**2 * (rises**2 + variances)))
         moves = lean * glides
-        apart = math.sqrt(self.odds @ (moves - self.odds @ moves) ** 2)
-        glide = float(self.odds @ glides)
-        sharp = self.odds @ (glides[:, None] * self.course.energy ** self.powers[:, None])
+        apart = math.sqrt(self.posterior @ (moves - self.posterior @ moves) ** 2)
+        glide = float(self.posterior @ glides)
+        sharp = self.posterior @ (glides[:, None] * self.course.energy ** self.powers[:, None])
         way = pitch_course.way_of(self.course, sharp, self.settled_s)
         low = LOW_HZ / self.f1_hz
         attack_cents = ATTACK_CENTS * max(1.0, low)
@@ -175,8 +175,8 @@ class PluckReading:
         weight = self.own_se**-2.0
         beyond = self.lean - (self.lean @ weight / weight.sum())[:, None]
         moves = glides[:, None] * beyond
-        within = self.odds @ (variances[:, None] * beyond**2)
-        return np.asarray(np.sqrt(within + self.odds @ (moves - self.odds @ moves) ** 2))
+        within = self.posterior @ (variances[:, None] * beyond**2)
+        return np.asarray(np.sqrt(within + self.posterior @ (moves - self.posterior @ moves) ** 2))
 
     def moving(self, b_prior: tuple[float, float], body: partials.Body) -> partials.Series:
         """The series above the common pitch of the bins: of a note that moves, whose partials'
@@ -298,8 +298,8 @@ def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckRe
     hz = tracks.f1_hz
     energy = energy_of(tracks)
     course = pitch_course.read_course(tracks, skip, energy.own)
-    odds = course_odds(course)
-    line = fit_lines(tracks, time, cycles, weight, energy.own, odds)
+    posterior = course_posterior(course)
+    line = fit_lines(tracks, time, cycles, weight, energy.own, posterior)
     room = other_sounds.room_of(line.rest, weight, tracks.number)
     beat = other_sounds.beat_cents(ghosts, room, _lasting_s(time, weight), tracks.hz)
     own_se = np.hypot(line.slope_se / hz * CENTS_PER_LOG, beat) * faint
@@ -317,7 +317,7 @@ def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckRe
         lean=(line.lean / hz * CENTS_PER_LOG)[:, usable],
         glides=line.glide,
         variances=line.variance,
-        odds=odds,
+        posterior=posterior,
         powers=COURSES,
         common_se=_common_wander(time, line.rest, weight) / hz * CENTS_PER_LOG,
         attack=_attack(time, weight, skip),

@@ -166,7 +166,7 @@ def _reading(waves: _Waves, beat: Real, times_s: Real) -> plucks.PluckReading:
         lean=np.full((1, len(own)), np.average(shape, weights=counts)),
         glides=np.zeros(1),
         variances=np.full(1, UNKNOWN_GLIDE),
-        odds=np.ones(1),
+        posterior=np.ones(1),
         powers=np.ones(1),
         common_se=0.0,
         attack=float(np.average(np.exp(-times_s / plucks.PLUCK_ATTACK_DIES_S), weights=counts)),

@@ -16,13 +16,13 @@ from pegmark.publish.agreement import agree
 from pegmark.publish.class_records import class_records
 from pegmark.publish.templates import template
 from pegmark.render.clips import clip_name
+from pegmark.trade.tolerances import LEVELS
 from pegmark.words import wording
 
 if TYPE_CHECKING:
     from pegmark.records.student import Record
 
 SAMPLE = 5  # takes a week: some fifteen strings, a few minutes
-VERDICTS = ("in_tune", "close", "out")
 WORTH = {"in_tune": 1.0, "close": 0.5, "out": 0.0}  # the default shares of a string's points
 
 
@@ -56,7 +56,7 @@ def _strings(record: Record) -> list[str]:
     return [
         name
         for name, string in record["strings"].items()
-        if string["verdict"] in VERDICTS and string["deciding"]
+        if string["verdict"] in LEVELS and string["deciding"]
     ]
 
 

@@ -40,9 +40,8 @@ ORCHESTRA_PAGE = "orchestra.html"
 AS_LEFT, AFTER = "orchestra/as_left.mp3", "orchestra/after.mp3"
 FEW_PLAYERS = 3  # a spread of fewer says little
 STEADY_BEATS = 0.25  # a second: one slow wave in four seconds is heard as none
-ORCHESTRA_REACH_CENTS = (
-    16.0  # the ends of a picture's line; what lies beyond stands at its end with a number
-)
+# The ends of a picture's line; what lies beyond stands at its end with a number.
+ORCHESTRA_REACH_CENTS = 16.0
 ORCHESTRA_WIDTH, HEIGHT, MARGIN = 420.0, 34.0, 34.0  # px of a pitch's picture
 HALVES = 0.55  # a spread this much smaller "halves"
 
@@ -134,9 +133,8 @@ def voices_svg(pitch: str, some: Sequence[Voice]) -> str:
         f'<path d="M{middle:g} 4V30" stroke="{PALE}" stroke-width="1.6"/>',
     ]
     for voice in some:
-        size = (
-            min(abs(voice.cents), ORCHESTRA_REACH_CENTS) / ORCHESTRA_REACH_CENTS * (middle - MARGIN)
-        )
+        share = min(abs(voice.cents), ORCHESTRA_REACH_CENTS) / ORCHESTRA_REACH_CENTS
+        size = share * (middle - MARGIN)
         x = middle + (size if voice.cents > 0 else -size)
         parts.append(f'<path d="M{x:.1f} 10V28" stroke="{INK}" stroke-width="2"/>')
     for side, beyond in (

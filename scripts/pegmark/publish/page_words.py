@@ -6,7 +6,6 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
-from pegmark.publish.todo import TEXT_LIMIT
 from pegmark.words import wording
 
 
@@ -15,7 +14,7 @@ def percent(share: float | None) -> str:
 
 
 def one_line(text: str) -> str:
-    return wording.safe_text(text, TEXT_LIMIT)
+    return wording.safe_text(text, wording.TEXT_LIMIT)
 
 
 def points_text(value: float | None) -> str:

@@ -25,7 +25,6 @@ from pegmark.words import wording
 if TYPE_CHECKING:
     from pegmark.records.student import Record
 
-TEXT_LIMIT = 400  # characters of a message or comment that the page shows on one line
 FILE_LIMIT = 120  # characters of a file name
 QUESTION_S = 20  # to hear a passage twice and decide (common practice, no source)
 TODO_STEPS = (  # code, heading, what starts it, its tasks
@@ -193,8 +192,8 @@ def _entries(rows: list[Row], status: Mapping[str, str]) -> list[dict[str, Any]]
     """A student stands once in a task, with all that is said; what is nobody's stands by itself."""
     found: dict[object, dict[str, Any]] = {}
     for place, row in enumerate(rows):
-        message = wording.safe_text(row["message"], TEXT_LIMIT)
-        action = wording.safe_text(row["action"], TEXT_LIMIT)
+        message = wording.safe_text(row["message"], wording.TEXT_LIMIT)
+        action = wording.safe_text(row["action"], wording.TEXT_LIMIT)
         known = row["student_id"] in status
         entry = found.get(row["student_id"] if known else place)
         if entry:
@@ -241,8 +240,8 @@ def _reason(row: Row, about: Mapping[str, Any], strings: list[str]) -> dict[str,
         words = ""
     return {
         "words": words.format(**{**about, "string": wording.letter(string or "")}),
-        "message": wording.safe_text(row["message"], TEXT_LIMIT),
-        "action": wording.safe_text(row["action"], TEXT_LIMIT),
+        "message": wording.safe_text(row["message"], wording.TEXT_LIMIT),
+        "action": wording.safe_text(row["action"], wording.TEXT_LIMIT),
         "at": wording.clock(about.get("at_s")),
         "at_s": about.get("at_s"),
         "clip": strings.index(string) + 1 if string in strings else None,

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from pegmark.publish.class_records import class_records, full_name
 from pegmark.publish.templates import template
+from pegmark.records.states import HEARD_STATES
 from pegmark.render.course import IN_TUNE, course_of, verdict_of
 from pegmark.words.wording import MINUS, letter, number
 
@@ -23,13 +24,10 @@ if TYPE_CHECKING:
     from pegmark.records.tickets import Week
 
 WEEKS_PAGE = "weeks.html"
-DRIFT_CENTS = (
-    15.0  # further every week than this, a string does not hold (common practice, no source)
-)
+DRIFT_CENTS = 15.0  # more every week, and a string does not hold (common practice, no source)
 DRIFT_WEEKS = 2  # seen so often, it is no single warm evening
 SLIPS = 2  # a peg that slipped once may have been turned badly; twice is worth a look
 OUT_WEEKS = 3  # a string out of tune for so many weeks needs a visit
-HEARD = ("graded", "needs_listening")
 
 
 class Visit(NamedTuple):
@@ -55,7 +53,7 @@ def students_of(records: Mapping[str, Record], ticket: Mapping[str, Any]) -> lis
     for record in class_records(records, ticket):
         who = record["student"]
         weeks = ticket["weeks"].get(who["student_id"], [])
-        if record["status"] in HEARD and len(course := course_of(weeks, record)) > 1:
+        if record["status"] in HEARD_STATES and len(course := course_of(weeks, record)) > 1:
             name, section = full_name(record), who.get("section") or ""
             found.append(Student(name, section, who["instrument"], course))
     return found

@@ -13,6 +13,7 @@ from typing import Any
 
 from pegmark.files.tables import Row, Table, read_table
 from pegmark.records.problems import Problem, problem
+from pegmark.trade.tolerances import LEVELS
 from pegmark.words import times
 
 BLIND_FIELDS: dict[str, tuple[str, ...]] = {
@@ -24,7 +25,6 @@ BLIND_FIELDS: dict[str, tuple[str, ...]] = {
     "saved_at": ("saved", "saved at", "time", "date"),
 }
 BLIND_NEEDED = (("string",), ("heard",), ("measured",), ("saved_at",))
-VERDICTS = ("in_tune", "close", "out")
 
 
 def read_blind(
@@ -67,11 +67,11 @@ def _wrong(table: Table, row: Row, zone: tzinfo | None) -> Problem | None:
     """What is wrong with a line, if anything is."""
     for field in ("heard", "measured"):
         text = table.cell(row, field)
-        if text not in VERDICTS:
+        if text not in LEVELS:
             return problem(
                 "blind_refused",
                 f"{table.where(row, field)}: {text!r} is no verdict; this line is not used.",
-                f"Allowed: {', '.join(VERDICTS)}.",
+                f"Allowed: {', '.join(LEVELS)}.",
             )
     if not re.fullmatch(r"[A-G][#b]?-?[0-9]", table.cell(row, "string")):
         return problem(

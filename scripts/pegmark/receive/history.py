@@ -13,11 +13,10 @@ from typing import TYPE_CHECKING, Any
 
 from pegmark.files.store import read_json
 from pegmark.records.problems import Problem, TeacherError, problem
+from pegmark.records.states import HEARD_STATES
 
 if TYPE_CHECKING:
     from pegmark.records.tickets import Week
-
-HEARD = ("graded", "needs_listening")
 
 
 def read_weeks(class_dir: Path, folders: list[str]) -> dict[str, list[Week]]:
@@ -74,7 +73,7 @@ def _week(path: Path, title: str) -> Week | None:
     """What one record says; None where nothing was heard, or the file is no record of ours."""
     try:
         record = read_json(path)
-        if record["status"] not in HEARD:
+        if record["status"] not in HEARD_STATES:
             return None
         score = record["score"]
         return {

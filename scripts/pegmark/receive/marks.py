@@ -18,10 +18,11 @@ from pathlib import Path
 from typing import Any
 
 from pegmark.files import yaml_files
-from pegmark.files.csv_text import csv_text
+from pegmark.files.csv_text import BYTE_ORDER_MARK, csv_text
 from pegmark.files.store import write_text
 from pegmark.files.tables import Row, Table, read_table
 from pegmark.records.problems import TeacherError
+from pegmark.records.values import TAKE_DIGITS
 from pegmark.words import times
 
 MARKS_FIELDS: dict[str, tuple[str, ...]] = {
@@ -32,9 +33,7 @@ MARKS_FIELDS: dict[str, tuple[str, ...]] = {
     "saved_at": ("saved", "saved at", "time", "date"),
     "take": ("recording", "take id", "toma"),
 }
-BYTE_ORDER_MARK = "\ufeff"  # without it some spreadsheets misread names with accents
 MARKS_NEEDED = (("student_id",), ("criterion",), ("points",))
-TAKE_DIGITS = 16  # of a content's hash: enough to tell a class's takes apart
 
 
 @dataclass(frozen=True)

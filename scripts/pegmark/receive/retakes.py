@@ -21,9 +21,9 @@ _NUMBERED = re.compile(
     r"[\s_.#-]*(\d{1,2})(?!\d)|(?<!\d)(\d{1,2})(?:st|nd|rd|th)[\s_.-]+(?:take|attempt|try|version)",
     re.IGNORECASE,
 )
-_COUNTED = re.compile(r"\s*\((\d{1,2})\)")
+_COPY_NUMBER = re.compile(r"\s*\((\d{1,2})\)")
 _ORDINALS = {"first": 1, "second": 2, "third": 3, "fourth": 4, "fifth": 5}
-_ORDINAL = re.compile(
+_ORDINAL_TAKE = re.compile(
     rf"(?<![a-z])({'|'.join(_ORDINALS)})[\s_.-]+(?:take|attempt|try|version)", re.IGNORECASE
 )
 _AGAIN = re.compile(
@@ -122,7 +122,7 @@ def attempt_words(file: str) -> int:
     """Which attempt the words of a path say it is: 1 where they say nothing."""
     text = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", file)
     found = [int(m[1] or m[2]) for m in _NUMBERED.finditer(text)]
-    found += [_ORDINALS[m[1].lower()] for m in _ORDINAL.finditer(text)]
+    found += [_ORDINALS[m[1].lower()] for m in _ORDINAL_TAKE.finditer(text)]
     return max(found, default=2 if _AGAIN.search(text) else 1)
 
 
@@ -136,9 +136,9 @@ def _own_words(own: Sequence[str]) -> re.Pattern[str]:
 
 def _counters(files: Sequence[str]) -> list[int] | None:
     """The '(1)' that a second file of the same name is given; None for different names."""
-    if len({_COUNTED.sub("", file).casefold() for file in files}) > 1:
+    if len({_COPY_NUMBER.sub("", file).casefold() for file in files}) > 1:
         return None
-    return [max((int(m[1]) for m in _COUNTED.finditer(file)), default=0) for file in files]
+    return [max((int(m[1]) for m in _COPY_NUMBER.finditer(file)), default=0) for file in files]
 
 
 def _by_teacher(takes: Sequence[Take]) -> list[float] | None:

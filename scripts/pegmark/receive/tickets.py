@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pegmark.files import store as result_files
+from pegmark.files.media import MAX_S
 from pegmark.receive import retakes
 from pegmark.receive.archives import Recording
 from pegmark.receive.handed import Handed, Intake
@@ -19,8 +20,6 @@ from pegmark.settings.assignment import Settings
 
 if TYPE_CHECKING:
     from pegmark.records.tickets import Week
-
-MAX_S = 1200.0  # 20 minutes of a recording are decoded; the rest is cut, and it is said
 
 
 def take_id(sha256: str, instrument_key: str) -> str:

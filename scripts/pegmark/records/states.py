@@ -17,6 +17,9 @@ STATE_WORDS = {
 }
 
 
+HEARD_STATES = ("graded", "needs_listening")  # of a record whose take was heard
+
+
 def state_of(record: Mapping[str, Any]) -> str:
     """The state of a record: a key of `STATE_WORDS`; graded only when no point is open."""
     status = str(record["status"])

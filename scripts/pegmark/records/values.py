@@ -22,6 +22,7 @@ CODE = Also(pattern="^[a-z0-9_]+$")
 SHARE = Also(minimum=0, maximum=1)
 MOMENT = Also(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d")
 SAID = Also(minLength=1)
+TAKE_DIGITS = 16  # of a content's hash, with which a take's name begins: tells a class's apart
 
 Seconds = Annotated[float, NOT_NEGATIVE]  # from the take's start, or a duration
 Hz = Annotated[float, POSITIVE]
@@ -36,7 +37,9 @@ Attempt = Annotated[int, Also(minimum=1)]
 Code = Annotated[str, CODE]  # of a problem, an observation, a sentence
 CriterionId = Annotated[str, Also(pattern="^[a-z][a-z0-9_]{0,31}$")]
 StringName = Annotated[str, Also(pattern="^[A-G][#b]?-?[0-9]$")]  # scientific pitch notation
-TakeId = Annotated[str, Also(pattern="^[0-9a-f]{16}-[a-z0-9_-]+$")]  # content and instrument
+TakeId = Annotated[
+    str, Also(pattern=f"^[0-9a-f]{{{TAKE_DIGITS}}}-[a-z0-9_-]+$")
+]  # content and instrument
 StudentId = Annotated[str, Also(pattern="^[A-Za-z0-9][A-Za-z0-9._-]{0,63}$")]
 Sha256 = Annotated[str, Also(pattern="^[0-9a-f]{64}$")]
 Moment = Annotated[str, MOMENT]  # ISO 8601 with its zone

@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from itertools import takewhile
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from pegmark.render.ink import FONT, INK, PALE, VARNISH
+from pegmark.render.ink import FONT, INK, PALE, TEXT, VARNISH
 from pegmark.words import wording
 
 if TYPE_CHECKING:
@@ -24,12 +24,7 @@ if TYPE_CHECKING:
 
 MOST_WEEKS = 10  # columns that can be read at the width of a sheet
 COURSE_PICTURE_LEAST_CENTS = 1.0  # a smaller change is nothing to speak of, however sure
-COLUMN, LINE, COURSE_PICTURE_LEFT, TEXT = (
-    34.0,
-    20.0,
-    24.0,
-    10.8,
-)  # px; TEXT as in the other pictures
+COLUMN, LINE, COURSE_PICTURE_LEFT = 34.0, 20.0, 24.0  # px
 IN_TUNE = "in_tune"
 
 

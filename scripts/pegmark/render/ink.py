@@ -9,6 +9,7 @@ VARNISH = "#7d4a26"  # the home line and its strokes; 7:1 on white
 STROKES = "#9a7558"  # the strokes of the in-tune band; 4:1 on white, lighter than the path
 PALE = "#8c8279"  # rulers: 3.8:1 on white
 FONT = "Noto Sans, DejaVu Sans, sans-serif"
+TEXT = 10.8  # px of the smallest letters: 8 points where a sheet's picture is narrowest (A4)
 STROKE_STEP = 4.8  # px between the strokes of the in-tune band
 TOOTH = 10.0  # px of one tooth of a tear
 

@@ -27,6 +27,7 @@ import math
 from typing import Any
 
 from pegmark.render import ink
+from pegmark.render.ink import TEXT
 from pegmark.render.string_path import (
     HIGH,
     PATH_BREAK,
@@ -47,7 +48,6 @@ from pegmark.words.wording import MINUS, clock
 from pegmark.words.wording import cents as cents_text
 
 PICTURE_RIGHT = PATH_WIDTH - REST + REST_LINE  # where the lines end
-TEXT = 10.8  # px of the smallest letters: 8 points where a sheet's picture is narrowest (A4)
 PICTURE_RULERS_CENTS = (10.0, 20.0)  # the outer one carries its number
 LABELLED_MOVE_CENTS = 40.0  # upward moves from here on carry their size
 TICKS_S = (2, 5, 10, 15, 30, 60, 120, 300)

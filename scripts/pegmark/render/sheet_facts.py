@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from pegmark.signals.audio import SPEED_CENTS
 from pegmark.words import wording
 
 Words = dict[str, Any]
@@ -11,7 +12,6 @@ Record = dict[str, Any]
 CLIPPED_FRACTION = 0.001  # of the samples: audible crackle (common practice, no source)
 QUIET_SNR_DB = 30.0  # from here on the noise stands out of the way of every measurement
 SHEET_NOISY_SNR_DB = 15.0  # below, measurements begin to suffer
-SPEED_CENTS = 1.0  # smaller speed errors are a clock's own and not worth a word
 FILE_NAME_LIMIT = 80  # characters of a file name: two lines of the small print
 
 
@@ -43,9 +43,8 @@ def _sound_facts(recording: dict[str, Any], words: Words) -> list[str]:
     facts = []
     snr_db = recording.get("snr_db")
     if snr_db is not None:
-        level = (
-            "low" if snr_db >= QUIET_SNR_DB else "some" if snr_db >= SHEET_NOISY_SNR_DB else "high"
-        )
+        noisy = "some" if snr_db >= SHEET_NOISY_SNR_DB else "high"
+        level = "low" if snr_db >= QUIET_SNR_DB else noisy
         facts.append(part[f"noise_{level}"])
     if (recording.get("clipped_fraction") or 0) > CLIPPED_FRACTION:
         facts.append(part["clipped"])

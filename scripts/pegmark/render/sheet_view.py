@@ -27,7 +27,6 @@ LAYOUTS = {"usual": string_path.HIGH, "close": 68.0, "tight": 54.0}
 TURNS_TOLD = 12  # in the words of a picture; more cannot be followed by ear
 SHEET_EXACT_CENTS = 0.05  # below, one decimal shows 0: "right on the line"
 LONG_NAME = 32  # characters that fit one line of the title in its usual size
-TEXT_LIMIT = 400  # characters of a teacher's comment or a reason: five lines
 Words = dict[str, Any]
 Record = dict[str, Any]
 
@@ -321,7 +320,7 @@ def _next_step(record: Record, words: Words) -> dict[str, str] | None:
     step = record.get("next_step")
     if not step:
         return None
-    text = wording.unwidowed(wording.safe_text(step["text"], TEXT_LIMIT))
+    text = wording.unwidowed(wording.safe_text(step["text"], wording.TEXT_LIMIT))
     return {"heading": words["next_step"], "text": text}
 
 
@@ -384,7 +383,7 @@ def _reasons(item: dict[str, Any], words: Words) -> list[dict[str, Any]]:
     """
     part, given = words["points"], item.get("points")
     reasons = []
-    comment = wording.safe_text(item.get("comment"), TEXT_LIMIT)
+    comment = wording.safe_text(item.get("comment"), wording.TEXT_LIMIT)
     by_teacher = item["by"] == "teacher"
     if comment or by_teacher:
         text = part["teacher_comment"].format(comment=comment) if comment else part["teacher"]
@@ -402,7 +401,7 @@ def _reasons(item: dict[str, Any], words: Words) -> list[dict[str, Any]]:
 
 def _timed(item: dict[str, Any], words: Words) -> dict[str, Any]:
     """A text with its time in the take, which is left out where the text says it already."""
-    text = wording.safe_text(item["text"], TEXT_LIMIT)
+    text = wording.safe_text(item["text"], wording.TEXT_LIMIT)
     time = wording.clock(item.get("at_s"))
     shown = words["points"]["at"].format(time=time) if time and time not in text else None
     return {"text": text, "at": shown}

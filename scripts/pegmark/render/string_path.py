@@ -8,6 +8,7 @@ from typing import Any
 
 from pegmark.trade.instruments import OpenStrings
 from pegmark.trade.pitch import cents_between
+from pegmark.trade.turning import TURN_CENTS
 
 PATH_WIDTH = 460.0
 HIGH = 72.0  # the usual height of a picture
@@ -22,7 +23,6 @@ PATH_BREAK = 4.0  # px of the break between the zone and what lies beyond
 REACHES_CENTS = (60.0, 120.0, 250.0, 500.0, 1000.0)  # half-heights a picture can have
 PATH_SAME_CENTS = 0.5  # levels nearer than this are one level: a tenth of the smallest turn
 TWO_TARGETS_CENTS = 1.0  # nearer targets would be one line
-TURN_CENTS = 5.0  # a smaller change is scatter, not a turn or a slip (design, section 3)
 
 
 @dataclass(frozen=True)

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 Record = dict[str, Any]
 
-# A note without a name and with surer odds than this is no string at all (pegmark.measure.tuning).
+# A note without a name and that is one of no string with more than this probability is none.
 NO_STRING_PROBABILITY = 0.95
 RECORDING_FIELDS = (
     "snr_db", "clipped_fraction", "speed_error_cents", "low_cut_hz", "gated", "hum_hz", "pumping",
@@ -116,9 +116,9 @@ def _sounded(measured: Record, frame: Frame) -> dict[str, Sounded]:
 def _is_unnamed(note: Record) -> bool:
     """Whether a note may be any string: it has no name, and that it is none is not sure."""
     may_be_string = note["kind"] in ("plucked", "bowed", "two_strings")
-    odds = note.get("string_odds")
+    none = note.get("string_odds")
     return (
-        may_be_string and note["string"] is None and (odds is None or odds < NO_STRING_PROBABILITY)
+        may_be_string and note["string"] is None and (none is None or none < NO_STRING_PROBABILITY)
     )
 
 

@@ -10,10 +10,10 @@ from typing import Any
 from pegmark.score.feedback import evidence
 from pegmark.score.finding import Finding, Take, left_open
 from pegmark.score.review_reasons import Doubt
-from pegmark.score.verdicts import VERDICT_LEVELS, Judgement, judge, neighbour_of
+from pegmark.score.verdicts import Judgement, judge, neighbour_of
 from pegmark.settings.rubric import setting
 from pegmark.trade.targets import distance_to_span
-from pegmark.trade.tolerances import Tolerance
+from pegmark.trade.tolerances import LEVELS, Tolerance
 
 
 def final_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
@@ -25,7 +25,7 @@ def final_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
     share = criterion["points"] / len(take.frame.instrument.strings)
     finding = Finding(0.0)
     for name, judgement in take.judgements.items():
-        if judgement.verdict not in VERDICT_LEVELS:
+        if judgement.verdict not in LEVELS:
             finding.open += share
             finding.doubts.append(_told(take, name, _string_doubt(name, judgement)))
             finding.evidence.append(_unknown_string(take, name, judgement))
@@ -44,8 +44,8 @@ def final_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
 
 def _best(judgement: Judgement) -> str:
     """The verdict that earns: the better of how a string was left and how it was set."""
-    before = judgement.before_slip if judgement.before_slip in VERDICT_LEVELS else judgement.verdict
-    return min(judgement.verdict, str(before), key=VERDICT_LEVELS.index)
+    before = judgement.before_slip if judgement.before_slip in LEVELS else judgement.verdict
+    return min(judgement.verdict, str(before), key=LEVELS.index)
 
 
 def _why(take: Take, name: str, judgement: Judgement, lost: float) -> list[dict[str, Any]]:

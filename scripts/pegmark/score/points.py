@@ -10,10 +10,10 @@ import math
 from datetime import datetime
 from typing import Any
 
+from pegmark.records.values import TAKE_DIGITS
 from pegmark.score.finding import Finding
 from pegmark.settings.rubric import title_of
 
-TAKE_DIGITS = 16  # of a content's hash: how a mark's take begins (pegmark.receive.marks)
 Record = dict[str, Any]
 
 

@@ -25,6 +25,7 @@ from pegmark.score.observations import observe
 from pegmark.score.review_reasons import Doubt
 from pegmark.score.several_takes import choose_best, handed_in, told_of_others
 from pegmark.settings.rubric import TEACHER
+from pegmark.signals.audio import SPEED_CENTS
 from pegmark.trade.instruments import Instrument
 
 SCHEMA_VERSION = 1
@@ -32,8 +33,6 @@ Record = dict[str, Any]
 
 # Below, onsets are missed (design, section 6: finding notes fails from 10 dB down).
 NOISY_SNR_DB = 10.0
-# A phone's clock is off by 0.17 cents at 100 ppm (design, section 5): more than this is a fault.
-SPEED_CENTS = 1.0
 
 UNDECIDED = "take_undecided"  # what the intake says where nothing tells the latest take
 

@@ -25,17 +25,15 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
+from pegmark.trade.turning import SILENT_GAP_S, SOUNDING_GAP_S, TURN_CENTS
+
 Note = dict[str, Any]
 Move = dict[str, Any]
 
-CLEAR_ODDS = 0.9  # the path search is this sure of the note's string
+CLEAR_PROBABILITY = 0.9  # the path search is this sure of the note's string
 CLEAR_BELOW_DB = 10.0  # a note this much fainter against the noise than the take's usual ...
 CLEAR_TOLERANCES = 2.0  # ... or known to no better than this many in-tune tolerances is not clear
 SPOKEN_SHARE = 0.5  # of a note under speech: it may be the speech
-# A silence this long inside a turn: turned in silence; this short: it rang on (as
-# pegmark.measure.tuning).
-SILENT_GAP_S, SOUNDING_GAP_S = 1.2, 0.5
-TURNS_CHANGE_CENTS = 5.0  # the smallest change that is told (as a turn's: design, section 3)
 TURNS_SAME_CENTS = 1.0  # rounding and averaging of one and the same change
 TURNS_EDGE_S = 0.02  # notes and turns that meet share their edge
 
@@ -80,8 +78,8 @@ def _is_clear(
 ) -> bool:
     if note.get("string") not in in_tune or note.get("f0_hz") is None:
         return False
-    odds, snr, half = (note.get(k) for k in ("string_odds", "snr_db", "uncertainty_cents"))
-    if odds is not None and odds < CLEAR_ODDS:
+    probability, snr, half = (note.get(k) for k in ("string_odds", "snr_db", "uncertainty_cents"))
+    if probability is not None and probability < CLEAR_PROBABILITY:
         return False
     if snr is not None and least_db is not None and snr < least_db:
         return False
@@ -258,7 +256,7 @@ def mark_repairs(moves: list[Move], changes: list[Move]) -> None:
             if size(move) <= 0:
                 break
             move["repair"] = True
-            if move["to_cents"] >= slip["from_cents"] - TURNS_CHANGE_CENTS:
+            if move["to_cents"] >= slip["from_cents"] - TURN_CENTS:
                 break
 
 
@@ -282,7 +280,7 @@ def own_changes(string: dict[str, Any], sounded: Sounded, others: list[Move]) ->
     onward = [(move["start_s"], move["from_cents"]) for move in moves[1:]]
     found = []
     for (since_s, was), (until_s, then) in zip(stays, [*onward, (math.inf, left)], strict=True):
-        if then is None or abs(then - was) <= TURNS_CHANGE_CENTS:
+        if then is None or abs(then - was) <= TURN_CENTS:
             continue
         start_s, end_s = _when_changed(since_s, was, until_s, then, sounded)
         pulled = any(m["start_s"] < end_s and m["end_s"] > start_s for m in others)

@@ -28,12 +28,11 @@ from pegmark.score.reference import HeardA
 from pegmark.score.turns import TURNS_SAME_CENTS
 from pegmark.trade import pitch
 from pegmark.trade.targets import Frame, distance_to_span
-from pegmark.trade.tolerances import Tolerance
+from pegmark.trade.tolerances import LEVELS, Tolerance
 
 if TYPE_CHECKING:
     from pegmark.records.take import Measured, MeasuredNote, MeasuredString
 
-VERDICT_LEVELS = ("in_tune", "close", "out")  # from the best to the worst
 # Two strings sounded together and the same two alone may differ by this much and still agree
 # (a bow on two strings presses differently; common practice, no source).
 CONTRADICTION_CENTS = 5.0
@@ -285,7 +284,7 @@ def _one_fault_once(
     if beside is None or not {judged.verdict, beside.verdict} <= {"close", "out"}:
         return judged
     alone = _judge_counted(name, measured["strings"][name], frame, heard_a)
-    better = VERDICT_LEVELS[: VERDICT_LEVELS.index(judged.verdict)]
+    better = LEVELS[: LEVELS.index(judged.verdict)]
     return alone if alone.verdict in better else judged
 
 

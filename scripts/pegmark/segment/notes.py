@@ -41,7 +41,7 @@ from pegmark.segment.tone_or_bow import is_bowed
 from pegmark.signals.salience import MARGIN_CENTS, PitchSearch
 from pegmark.signals.spectra import Array
 from pegmark.signals.tone_removal import without_tone
-from pegmark.trade.instruments import Instrument
+from pegmark.trade.instruments import FARTHEST_SHARE, Instrument
 
 if TYPE_CHECKING:
     from pegmark.records.take import FoundNotes, Note, Recording
@@ -75,7 +75,6 @@ STEADY_S = 0.8
 GLIDE_CENTS = 15.0
 SHORTEST_AUDIO_S = 0.3
 NODES = (2, 3, 4)  # harmonics touched when tuning
-FARTHEST_SHARE = 0.75  # of the interval: as in identify, no open string is farther out
 MISTUNED_CENTS = 120.0  # few strings are so far out, fewer just where a harmonic would be
 EXACT_CENTS, LOOSE_CENTS = 15.0, 35.0  # a harmonic's distance from the multiple
 

@@ -20,10 +20,8 @@ Complex = NDArray[np.complexfloating]
 
 WINDOW_S = 0.064
 APART_S = 0.020  # between the two windows on each side of the onset
-PHASE_BEFORE_S, PHASE_AFTER_S = (
-    0.010,
-    0.005,
-)  # the windows end so long before and begin so long after it
+# The windows end so long before the onset and begin so long after it.
+PHASE_BEFORE_S, PHASE_AFTER_S = 0.010, 0.005
 SPECTRUM = 4096  # zero-padded length at 16 kHz
 PHASE_PARTIALS = 20
 PHASE_TOP_HZ = 6000.0

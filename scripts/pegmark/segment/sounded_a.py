@@ -33,7 +33,7 @@ OWN_REACH_CENTS = 450.0  # the student's A string is no further out
 # opened so, it names 6 rightly and none of the student's own notes (at 0: 7 of those).
 LEAST_LOG_ODDS = 2.2
 OWN_NOTES = 6  # so many of its last notes are compared with
-LEVELS = 8  # partials whose levels are compared
+TONE_LEVELS = 8  # partials whose levels are compared
 LEVEL_FROM_S, LEVEL_TO_S = 0.08, 0.6  # in this time after the onset
 FAINTEST_DB = -40.0  # against all partials
 UNKNOWN_DB, UNKNOWN_CENTS = 12.0, 60.0  # stand for a difference where there is nothing to compare
@@ -43,7 +43,7 @@ FARTHEST = 100.0  # no difference counts for more
 class Timbre(NamedTuple):
     """What a note sounds like.
 
-    levels_db : (LEVELS,), of the first partials against all; fall_db_s : of its level; stretch,
+    levels_db : (TONE_LEVELS,), the first partials against all; fall_db_s : of the level; stretch,
     spread : how partials stand off whole multiples, as in `note_kind`; hiss_db : between them.
     """
 
@@ -142,8 +142,8 @@ def timbre_of(audio: Array, rate_hz: float, note: Note) -> Timbre:
     inside = (part.times > LEVEL_FROM_S) & (part.times < LEVEL_TO_S)
     if not inside.any():
         inside = part.times >= 0
-    power = np.zeros(LEVELS)
-    own = part.power[inside].mean(axis=0)[:LEVELS]
+    power = np.zeros(TONE_LEVELS)
+    own = part.power[inside].mean(axis=0)[:TONE_LEVELS]
     power[: len(own)] = own
     levels = 10 * np.log10(power / max(power.sum(), 1e-14) + 1e-14)
     return Timbre(np.maximum(levels, FAINTEST_DB), *_moves(part))

@@ -13,10 +13,8 @@ import numpy as np
 from pegmark.segment.reference_tones import Tone
 from pegmark.signals.frames import Complex, Real, partial_amplitudes
 
-TONE_OR_BOW_BEFORE_S, RISES_DB = (
-    0.15,
-    4.0,
-)  # a partial is this much louder than so long before the start
+TONE_OR_BOW_BEFORE_S = 0.15  # a partial is louder than so long before the start ...
+RISES_DB = 4.0  # ... by this
 TONE_OR_BOW_EDGE_S = (0.3, 0.15)  # left out at a tone's beginning and end: attacks and endings
 TONE_OR_BOW_LEAST_S = 0.5
 TONE_OR_BOW_FRAME_S, TONE_OR_BOW_HOP_S = 0.1, 0.05

@@ -30,9 +30,7 @@ TOP_HZ = 5000.0  # partials above drown in bow noise and codecs
 MOST_PARTIALS = 20
 FIRST_PARTIALS = 9  # the first round: low numbers, which a poor start cannot confuse
 NOISE_S = 0.1  # noise beside the partials is averaged over this
-SERIES_PERIODS = (
-    4  # of the note in one frame: neighbouring partials then fall on the window's zeros
-)
+SERIES_PERIODS = 4  # of the note in a frame: neighbouring partials fall on the window's zeros
 # How far a body may pull a partial (most beside its main resonances, which usually means 5-40
 # cents), and how far each stands off by itself whatever its number (rooms, polarizations, all the
 # other resonances): grids, and the usual size of the latter.

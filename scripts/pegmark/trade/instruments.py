@@ -16,6 +16,11 @@ from pegmark.trade import pitch
 if TYPE_CHECKING:
     pass
 
+# Farther from its target than this share of the distance to the next string no open string is
+# looked for, and no reading is trusted: in simulation the first wrong names appear there (525 cents
+# in fifths, 375 in fourths).
+FARTHEST_SHARE = 0.75
+
 
 class Resonances(NamedTuple):
     """The lowest and highest main resonance of a body, and how far it usually pulls a partial."""

@@ -8,6 +8,7 @@ from typing import Any
 from pegmark.trade import pitch
 from pegmark.trade.instruments import Instrument
 
+LEVELS = ("in_tune", "close", "out")  # from the best to the worst
 C3_SEMITONE = pitch.semitone("C3")  # strings below it get wider tolerances
 
 

@@ -14,6 +14,7 @@ from typing import Any
 MINUS = "\u2212"  # the typographic minus: a hyphen is easily overlooked in small print
 WIDOW_LIMIT = 15  # characters of a word that may draw the one before it onto its line
 NAME_LIMIT = 120  # characters of a name that a sheet shows: three lines of a smaller title
+TEXT_LIMIT = 400  # characters of a comment, message or reason: five lines of a sheet
 # Small pictures are no part of a name, and text fonts do not have them.
 _PICTOGRAPHS = frozenset(map(chr, (*range(0x1F000, 0x1FB00), *range(0xFE00, 0xFE10))))
 _KEPT_FORMAT_CHARACTERS = "\u200c\u200d"  # joiners that Persian, Hindi and others spell with
