@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from scipy.signal import butter, sosfilt, sosfreqz
 
-from lab import containers, rooms, samples, speech, strings, takes
+from lab import containers, rooms, samples, speech, strings, takes, turning_cases
 from pegmark.trade.instruments import load_instruments
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -377,6 +377,34 @@ def test_random_takes_are_whole_and_repeatable(instruments, difficulty):
     assert len(starts) >= 4
     assert max(n["end_s"] for n in truth["notes"]) <= truth["duration_s"]
     assert set(truth["order"]) == set(instruments["double bass"].strings)
+
+
+@pytest.mark.parametrize("case", turning_cases.CASES)
+def test_every_way_of_turning_does_what_it_says(instruments, case):
+    audio, truth = turning_cases.turning_take(5, instruments["violin"], case)
+    assert np.isfinite(audio).all()
+    assert len(truth["slips"]) == (4 if case in turning_cases.FALLS else 0)
+    sizes = [turn["to_cents"] - turn["from_cents"] for turn in truth["turns"]]
+    if case == "small turns":
+        assert all(5 <= abs(size) <= 10 for size in sizes)
+    if case == "left alone":
+        assert not sizes
+    if case == "turned down by hand":
+        assert all(down < -20 < 0 < up for down, up in zip(sizes[::2], sizes[1::2], strict=True))
+
+
+def test_a_peg_that_sticks_goes_the_same_way_in_jumps(instruments):
+    smooth, jerky = (
+        takes.assemble(
+            instruments["violin"],
+            {"A4": -40.0},
+            [takes.Tune("A4", (0.0,), "in the ring", speed=40, jerks_cents=jerks)],
+        )
+        for jerks in (None, 10.0)
+    )
+    assert smooth[1]["turns"] == jerky[1]["turns"]
+    assert not np.array_equal(smooth[0], jerky[0])
+    assert smooth[1]["strings"]["A4"]["left_cents"] == pytest.approx(0)
 
 
 def test_careful_moves_end_where_they_should():

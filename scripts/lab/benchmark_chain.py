@@ -38,7 +38,7 @@ from lab import bench, figures, samples
 from lab.bench import INSTRUMENTS, RATE_HZ, TABLE
 from lab.chain import STAGES, Cost, hear
 from lab.takes import random_take
-from lab.truths import Turning, left_cents
+from lab.truths import TURN_COLUMNS, Turning, left_cents
 from pegmark.trade.instruments import Instrument
 
 if TYPE_CHECKING:
@@ -49,10 +49,6 @@ DIFFICULTIES = ("easy", "usual", "hard")
 WRONG_CENTS = 3.0  # a string off by more than this and its interval is wrong
 COLUMNS = (
     "group", "strings", "p50", "p95", "inside, %", "half-width", "unsure", "not heard", "wrong",
-)  # fmt: skip
-TURN_COLUMNS = (
-    "group", "strings", "5 cents on", "10 on", "20 on", "invented", "size p95", "inside, %",
-    "slips told", "invented",
 )  # fmt: skip
 # Runs a script and prints the CPU seconds and the peak of memory, in MB, of it and its children.
 # (Its ru_maxrss would be ours: a process inherits that from the one it was forked from.)
@@ -153,21 +149,6 @@ def row(name: str, verdicts: Iterable[Verdict]) -> tuple[object, ...]:
     )
 
 
-def turn_row(name: str, turning: Turning) -> tuple[object, ...]:
-    """A group's row of the table of turns."""
-    counts = [f"{turning.found[step]} of {turning.made[step]}" for step in turning.made]
-    return (
-        name,
-        turning.strings,
-        *counts,
-        turning.invented,
-        figures.percentile([off for off, _ in turning.sizes], 95),
-        figures.share(off <= half for off, half in turning.sizes),
-        f"{turning.slips_told} of {turning.slips}",
-        turning.slips_invented,
-    )
-
-
 def memory_rows(instrument: Instrument, seed: int) -> Iterator[tuple[object, ...]]:
     """Rows: what each stage's own process costs for one take, as the workflow runs it."""
     audio, _ = random_take(seed, instrument, "usual")
@@ -224,7 +205,7 @@ def main() -> None:
             kept = [v for v in usual if v.take.endswith(f", {n}") and v.bowed == bowed]
             rows.append(row(f"usual, {n}, {what}", kept))
     bench.print_table(COLUMNS, [*rows, row("all", verdicts)])
-    bench.print_table(TURN_COLUMNS, [turn_row(n, group.turning) for n, group in groups.items()])
+    bench.print_table(TURN_COLUMNS, [group.turning.row(n) for n, group in groups.items()])
     if options.list:
         for v in verdicts:
             if v.silently_wrong:

@@ -33,8 +33,10 @@ class Rest:
 class Tune:
     """A string's peg turned to each of `to` (cents) in turn.
 
-    by "plucked": plucked every gap_s or so all the while; "bowed": one long bow; "silent": damped,
-    turned unheard, then plucked. speed is in cents per second.
+    by "plucked": plucked every gap_s or so all the while; "in the ring": plucked once, turned while
+    that rings, listened to for gap_s; "bowed": one long bow; "silent": damped, turned unheard, then
+    plucked. speed is in cents per second. jerks_cents: a peg that sticks and jumps by about so much
+    at a time; None: it turns evenly.
     """
 
     string: str
@@ -42,6 +44,7 @@ class Tune:
     by: str = "plucked"
     gap_s: float = 0.8
     speed: float = 60.0
+    jerks_cents: float | None = None
 
 
 @dataclass(frozen=True)
@@ -121,11 +124,12 @@ class TuningNote:
 
 @dataclass(frozen=True)
 class Slip:
-    """A peg that lets go: the string falls by itself."""
+    """A peg that lets go: the string falls by itself, in the ring of a pluck or between others."""
 
     string: str
     by_cents: float
     over_s: float = 0.4
+    ringing: bool = False
 
 
 Event = Say | Rest | Tune | Pluck | Bow | Both | Touch | Tone | TuningNote | Slip
@@ -161,6 +165,8 @@ class Player:
     body : in place of one of the instrument's usual ones.
     stiffness, ring : factors of the strings' inharmonicity and of how long they ring.
     positions : where strings are plucked, in turn, as parts of their length; (): near one place.
+    false_cents : how far a string's two polarizations stand apart; more in an old, false string.
+    pressure_cents : how far bows of one string differ by how they are pressed, standard deviation.
     """
 
     seed: int = 0
@@ -174,6 +180,8 @@ class Player:
     stiffness: float = 1.0
     ring: float = 1.0
     positions: tuple[float, ...] = ()
+    false_cents: float = 0.4
+    pressure_cents: float = 0.0
 
 
 USUAL_PLAYER, USUAL_ROOM = Player(), Room()

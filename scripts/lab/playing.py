@@ -33,6 +33,9 @@ from lab.events import (
 from lab.timbre import Timbre, note_truth, stopped_s
 from pegmark.trade.instruments import Instrument
 
+LEAST_TURN_S = 0.12  # no hand turns a peg in less
+JERK_S = 0.05  # a peg that sticks jumps in so long
+
 
 def assemble(
     instrument: Instrument,
@@ -109,6 +112,9 @@ def _touch(take: Performance, event: Touch) -> None:
 
 
 def _slip(take: Performance, event: Slip) -> None:
+    if event.ringing:
+        take.note(event.string, "plucked", take.clock, 0.3)
+        take.clock += take.rng.uniform(0.3, 0.6)
     end = take.clock + event.over_s
     before = take.cents(event.string)
     take.move(event.string, take.clock, end, before + event.by_cents)
@@ -121,21 +127,20 @@ def _slip(take: Performance, event: Slip) -> None:
             "to_cents": before + event.by_cents,
         }
     )
-    take.clock = end + 0.1
+    take.clock = end + (take.rng.uniform(0.5, 1.0) if event.ringing else 0.1)
 
 
 def _tune(take: Performance, event: Tune) -> None:
+    if event.by == "in the ring":
+        _tune_in_the_ring(take, event)
+        return
     silent = event.by == "silent"
     begin = take.clock
     if silent:
         take.stops.append((event.string, begin - 0.05))
     clock = begin if silent else begin + take.rng.uniform(0.3, 0.6)
     for target in event.to:
-        before = take.cents(event.string)
-        end = clock + max(0.12, abs(target - before) / event.speed)
-        take.move(event.string, clock, end, target)
-        turn = {"string": event.string, "start_s": clock, "end_s": end, "from_cents": before}
-        take.turns.append(turn | {"to_cents": float(target), "sounding": not silent})
+        end = _turn(take, event, clock, target)
         clock = end + event.gap_s * take.rng.uniform(0.6, 1.2) * (0.5 if silent else 1.0)
     if event.by == "bowed":
         seconds = clock - begin + 0.8
@@ -151,6 +156,33 @@ def _tune(take: Performance, event: Tune) -> None:
             at += event.gap_s * take.rng.uniform(0.8, 1.2)
         take.note(event.string, "plucked", at, 0.3)
         take.clock = at + event.gap_s * take.rng.uniform(0.9, 1.3)
+
+
+def _tune_in_the_ring(take: Performance, event: Tune) -> None:
+    for target in event.to:
+        take.note(event.string, "plucked", take.clock, 0.3)
+        end = _turn(take, event, take.clock + take.rng.uniform(0.3, 0.6), target)
+        take.clock = end + event.gap_s * take.rng.uniform(0.6, 1.2)
+    _pluck(take, Pluck(event.string, 1, event.gap_s))
+
+
+def _turn(take: Performance, event: Tune, start_s: float, target: float) -> float:
+    """Turn the peg from start_s on; gives when it is there."""
+    before = take.cents(event.string)
+    end_s = start_s + max(LEAST_TURN_S, abs(target - before) / event.speed)
+    jumps = 1
+    if event.jerks_cents is not None:
+        jumps = max(1, round(abs(target - before) / event.jerks_cents))
+    each_s = (end_s - start_s) / jumps
+    for number in range(jumps):
+        jump_s = each_s if jumps == 1 else min(JERK_S, each_s)
+        end_jump_s = start_s + (number + 1) * each_s
+        here = before + (target - before) * (number + 1) / jumps
+        take.move(event.string, end_jump_s - jump_s, end_jump_s, here)
+    turn = {"string": event.string, "start_s": start_s, "end_s": end_s, "from_cents": before}
+    sounding = event.by != "silent"
+    take.turns.append(turn | {"to_cents": float(target), "sounding": sounding})
+    return end_s
 
 
 _HANDLERS: dict[type, Any] = {

@@ -49,6 +49,8 @@ class Timbre:
                 body=self.body, level=0.15,
             )  # fmt: skip
         if kind == "bowed":
+            pressed = np.random.default_rng([self.player.seed, number, 43]).normal()
+            f0_hz *= 2 ** (self.player.pressure_cents * pressed / 1200)
             return self._bowed(note, f0_hz, path, stop_s - note["start_s"], seed, rng)
         place = self.position
         if self.player.positions:
@@ -114,6 +116,7 @@ class Timbre:
             b=self.b[note["string"]], t60_s=self.t60[note["string"]],
             position=position * rng.uniform(0.9, 1.1), loudness=loudness,
             glide_cents=low + (high - low) * loudness**2, level=level,
+            polarization_cents=self.player.false_cents,
         )  # fmt: skip
 
     def sympathy(self, note: dict[str, Any], size: int, level: float) -> np.ndarray:

@@ -6,10 +6,16 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from lab import figures
+
 HEARD_S = 1.0  # a string that sounds on so long after it slipped lets one hear where it stands
 NEAR_S = 0.3  # a turn is told where it was made, give or take this
 BETWEEN_S = 0.15  # a note that sounds so long between two turns lets one hear both
 SIZES_CENTS = (5.0, 10.0, 20.0)  # turns are counted by size, from each of these on
+TURN_COLUMNS = (
+    "turns", "strings", "5 to 10 cents", "10 to 20", "20 on", "invented", "size p95", "inside, %",
+    "half-width", "slips told", "invented slips",
+)  # fmt: skip
 
 
 def left_cents(truth: Mapping[str, Any], string: str) -> float:
@@ -72,12 +78,16 @@ class Turning:
         """Count one string that was heard; told: its measured record."""
         turns, moves = heard_turns(truth, string), told["moves"]
         self.strings += 1
-        met = [[m for m in moves if meet(m, turn) and size(m) * size(turn) > 0] for turn in turns]
-        for turn, found in zip(turns, met, strict=True):
+        unmet = list(moves)  # a move is the answer to one turn, not to two
+        for turn in turns:
+            found = [m for m in moves if meet(m, turn) and size(m) * size(turn) > 0]
+            own = next((m for m in unmet if m in found), None)
             step = max((s for s in SIZES_CENTS if abs(size(turn)) >= s), default=None)
             if step is not None:
                 self.made[step] += 1
-                self.found[step] += bool(found)
+                self.found[step] += own is not None
+            if own is not None:
+                unmet.remove(own)
             alone = len(found) == 1 and sum(meet(found[0], other) for other in turns) == 1
             if alone:
                 off = abs(size(found[0]) - size(turn))
@@ -86,6 +96,34 @@ class Turning:
         done = [turn for turn in truth["turns"] if turn["string"] == string] + slips
         self.invented += sum(not any(meet(move, one, 0.5) for one in done) for move in moves)
         self._add_slips(told, truth, string, slips)
+
+    def row(self, name: str) -> tuple[object, ...]:
+        """A row of a table with TURN_COLUMNS."""
+        return (
+            name,
+            self.strings,
+            *(f"{self.found[step]} of {self.made[step]}" for step in SIZES_CENTS),
+            self.invented,
+            figures.percentile([off for off, _ in self.sizes], 95),
+            figures.share(off <= half for off, half in self.sizes),
+            figures.percentile([half for _, half in self.sizes], 50),
+            f"{self.slips_told} of {self.slips}",
+            self.slips_invented,
+        )
+
+    def score(self) -> tuple[int, ...]:
+        """How much was wrong: turns and slips missed, moves and slips invented."""
+        missed = sum(self.made.values()) - sum(self.found.values())
+        return missed, self.invented, self.slips - self.slips_told, self.slips_invented
+
+    def join(self, other: Turning) -> None:
+        """Add what another counted."""
+        for step in self.made:
+            self.made[step] += other.made[step]
+            self.found[step] += other.found[step]
+        self.sizes += other.sizes
+        for name in ("strings", "invented", "slips", "slips_told", "slips_invented"):
+            setattr(self, name, getattr(self, name) + getattr(other, name))
 
     def _add_slips(
         self,

@@ -1,4 +1,4 @@
-"""What lies outside of the usual: bodies, strings, bows, openings and partners of other kinds.
+"""What lies outside of the usual: bodies, strings, hands, bows, openings, partners of other kinds.
 
 `widen` turns a description of a take into one of the same events that is played otherwise. The
 measuring is fitted to the usual ones; figures on these say what it does elsewhere.
@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 
 from lab import strings
-from lab.events import Bow, Event, Player, Room, TuningNote
+from lab.events import Bow, Event, Player, Room, Tune, TuningNote
 from pegmark.trade.instruments import Instrument
 
 A_HZ = (415.0, 445.0)  # the A that others give: old pitch to a sharp orchestra's
@@ -36,8 +36,16 @@ def widen(
     room: Room,
     rng: np.random.Generator,
 ) -> tuple[list[Event], Player, Room]:
-    """The same take with an unusual body, strings and bows; half of them with an A given first."""
-    wider = [any_bow(event, rng) if isinstance(event, Bow) else event for event in events]
+    """The same take with an unusual body, strings, hands, bows; half with an A given first."""
+    hands = np.random.default_rng([player.seed, 41])
+    wider = [
+        any_bow(event, rng)
+        if isinstance(event, Bow)
+        else any_hand(event, hands)
+        if isinstance(event, Tune)
+        else event
+        for event in events
+    ]
     if rng.random() < 0.5:
         wider.insert(min(1, len(wider)), tuning_note(instrument, rng))
     if rng.random() < 0.4:
@@ -55,6 +63,15 @@ def unusual(instrument: Instrument, player: Player, rng: np.random.Generator) ->
         ring=float(rng.uniform(0.5, 0.8)) if part_size else 1.0,
         positions=(float(rng.uniform(0.05, 0.15)), float(rng.uniform(0.25, 0.45))),
     )
+
+
+def any_hand(tune: Tune, rng: np.random.Generator) -> Tune:
+    """The same turns by a peg that jerks or a fine tuner, plucked all the while or once a turn."""
+    by = "in the ring" if tune.by == "plucked" and rng.random() < 0.4 else tune.by
+    jerks = float(rng.uniform(3, 15)) if rng.random() < 0.4 else None
+    fine = rng.random() < 0.2
+    speed = float(rng.uniform(15, 40)) if fine else tune.speed
+    return replace(tune, by=by, jerks_cents=jerks, speed=speed)
 
 
 def any_bow(bow: Bow, rng: np.random.Generator) -> Bow:
