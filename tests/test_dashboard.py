@@ -137,8 +137,8 @@ def test_tasks_hold_every_attention_row():
     def who(code):
         return {entry["student"]["id"] for entry in tasks[code]}
 
-    assert [e["message"] for e in tasks["nobody"]] == [
-        "IMG_2231.mov belongs to nobody in the roster."
+    assert [e["message"] for e in tasks["unmatched"]] == [
+        "IMG_2231.mov: no name from the roster was found in it."
     ]
     assert who("unreadable") == {s for s, state in status.items() if state == "unreadable"}
     assert who("listen") == {s for s, state in status.items() if state == "needs_listening"}
@@ -249,7 +249,7 @@ def test_a_note_about_the_whole_class_is_not_taken_for_a_file_of_nobody():
     ticket["attention"].append(row)
     tasks = {c: t["entries"] for c, t in class_view(records, ticket)["tasks"].items()}
     assert [e["message"] for e in tasks["other"]] == ["M."]
-    assert len(tasks["nobody"]) == 1
+    assert len(tasks["unmatched"]) == 1
 
 
 def test_a_recording_of_nobody_can_be_looked_at():
@@ -305,7 +305,7 @@ def test_an_attention_row_of_an_unknown_student_is_not_lost():
     row = {"code": "mark_of_nobody", "message": "zz9 is not on the roster.", "action": "Mend it."}
     ticket["attention"].append({"student_id": "zz9", "file": "", **row})
     tasks = {c: t["entries"] for c, t in class_view(records, ticket)["tasks"].items()}
-    assert tasks["nobody"][1]["stranger"] == "zz9"
+    assert tasks["unmatched"][1]["stranger"] == "zz9"
     assert "zz9 is not on the roster." in build_dashboard(records, ticket)
 
 

@@ -10,6 +10,8 @@ import browserdesk
 from browserdesk import Desk, in_time, started_chromium
 from lab.example_class import make_class
 from pegmark.publish.dashboard import build_dashboard
+from pegmark.receive.own_matches import read_matches
+from pegmark.receive.submissions import collect
 from test_dashboard_browser import name_of, open_ids, tone_mp3
 
 pytestmark = browserdesk.MARKS
@@ -201,6 +203,63 @@ def test_the_recording_starts_at_the_moment_that_matters(desk, tmp_path):
         page.keyboard.press("1")
     assert page.inner_text("#flow-title") == "Spoken answers"
     assert page.locator("#flow-player audio").get_attribute("src").endswith("speech.mp3")
+
+
+def test_whose_file_this_is_becomes_a_file_that_the_next_run_reads(desk, tmp_path):
+    records, ticket = make_class(12)
+    ticket["questions"] = [
+        {"file": f"new/{name}", "asked": "no name was found in it.", "guesses": guesses}
+        for name, guesses in [("one.mov", ["s003", "s005"]), ("two, again.mov", []), ("3.mov", []),
+                              ("4.mov", ["s001"])]
+    ]  # fmt: skip
+    ticket["attention"] = [
+        {
+            "student_id": "",
+            "file": q["file"],
+            "code": "match_none",
+            "message": q["file"],
+            "action": "!",
+        }
+        for q in ticket["questions"]
+    ]
+    path = write_class(tmp_path, records, ticket)
+    for question in ticket["questions"]:
+        recording = tmp_path / "submissions" / question["file"]
+        recording.parent.mkdir(exist_ok=True)
+        recording.write_bytes(tone_mp3(5))
+    page = desk.open(path)
+    assert page.inner_text('[data-step="whose"] .step-words') == "4 files"
+    page.click('[data-start="whose"]')
+    assert page.inner_text("#flow-student") == "new/one.mov"
+    player = page.locator("#flow-player video")
+    in_time(page, lambda: not player.evaluate("e => e.paused"))  # it plays from its beginning
+    page.keyboard.press("2")
+    assert page.inner_text("#flow-student") == "new/two, again.mov"
+    page.fill("#flow-whose", "s00")
+    page.press("#flow-whose", "Enter")
+    assert page.inner_text("#flow-wrong") == "9 students are called that: type the id."
+    page.fill("#flow-whose", "S007")
+    page.press("#flow-whose", "Enter")
+    page.keyboard.press("0")
+    page.keyboard.press("1")
+    assert page.inner_text("#flow-end").endswith(
+        "Save the matches file and put it into the class folder."
+    )
+    page.keyboard.press("u")
+    page.click("#flow-answers button >> nth=1")  # not s001's after all, by touch
+    page.reload()  # nothing is lost with a closed tab
+    page.wait_for_selector("html[data-ready]", state="attached")
+    assert page.inner_text('[data-step="whose"] .step-words') == "done; save the matches file"
+    with page.expect_download() as download:
+        page.click("#save-matches")
+    assert download.value.suggested_filename.startswith("matches-2")
+    saved_as = tmp_path / download.value.suggested_filename
+    saved_as.write_bytes(Path(download.value.path()).read_bytes())
+    matches = read_matches(tmp_path, collect(tmp_path, {}).recordings, records)
+    assert matches.owners == {
+        "new/one.mov": "s005", "new/two, again.mov": "s007", "new/3.mov": "-", "new/4.mov": "-",
+    }  # fmt: skip
+    assert matches.notices == []
 
 
 def ask_for(records, student, names):

@@ -256,7 +256,7 @@ def test_every_offered_line_of_every_kind_can_be_pasted_as_it_is(tmp_path, name,
 def test_a_file_of_nobody_can_be_put_aside_for_good(tmp_path):
     class_dir = build(tmp_path, {"IMG_0001.MOV": "x"})
     (row,) = rows(take(class_dir), "match_none")
-    assert "no name of the roster" in row["message"]
+    assert "no name from the roster" in row["message"]
     assert offered(row) == ["IMG_0001.MOV,-"]
     (class_dir / "matches.csv").write_text("file,student_id\nIMG_0001.MOV,-\n")
     assert take(class_dir).attention == []
@@ -268,13 +268,39 @@ def test_a_file_without_a_name_may_be_of_those_from_whom_nothing_came(tmp_path):
     files = {"Ana Ruiz.mov": "a", "Ann Lee.mov": "c", "IMG_0001.MOV": "x"}
     class_dir = build(tmp_path, files)
     (row,) = rows(take(class_dir), "match_none")
-    assert "no name of the roster was found in it" in row["message"]
-    assert "nothing came from Ben Okafor (s02) or Anna Lee (s04)." in row["message"]
+    assert "no name from the roster was found in it" in row["message"]
+    assert "nothing has come from Ben Okafor (s02) or Anna Lee (s04)." in row["message"]
     assert offered(row) == ["IMG_0001.MOV,-"]  # no line names a student without evidence
     assert "s02" not in [s["student_id"] for s in take(class_dir).students if s["takes"]]
     hand_in(class_dir, "Ben Okafor.mov", "b")
     (row,) = rows(take(class_dir), "match_none")
-    assert "nothing came from Anna Lee (s04)." in row["message"]
+    assert "nothing has come from Anna Lee (s04)." in row["message"]
+
+
+def test_the_page_may_ask_of_those_who_are_near_or_from_whom_nothing_came(tmp_path):
+    intake = take(build(tmp_path, {"Ana Ruiz.mov": "a", "Ann Lee.mov": "c", "IMG_0001.MOV": "x"}))
+    (question,) = json.loads(intake.tickets["publish.json"])["questions"]
+    assert question["file"] == "IMG_0001.MOV"
+    assert question["guesses"] == ["s02", "s04"]
+    assert question["asked"].startswith("no name from the roster was found in it;")
+
+
+def test_every_matches_file_counts_and_two_that_contradict_stop_the_run(tmp_path):
+    class_dir = build(
+        tmp_path,
+        {"x.mov": "a", "y.mov": "b", "z.mov": "c"},
+        matches_csv="file,student_id\nx.mov,s01\n",
+    )
+    later = class_dir / "matches-20260306-181500.csv"
+    later.write_text("file,student_id\r\nx.mov,s01\r\ny.mov,s02\r\nz.mov,-\r\n")
+    intake = take(class_dir)
+    assert {s["student_id"] for s in intake.students if s["takes"]} == {"s01", "s02"}
+    assert intake.attention == []
+    later.write_text("file,student_id\nx.mov,s03\n")
+    with pytest.raises(
+        TeacherError, match=r"matches-20260306-181500\.csv, line 2: x\.mov is given"
+    ):
+        take(class_dir)
 
 
 def test_the_teachers_own_matching_always_wins(tmp_path):
@@ -328,7 +354,7 @@ def test_thin_matches_are_used_and_told(tmp_path):
     assert "Ben week 3.mov = Ben Okafor" in one["message"]
     (near,) = rows(intake, "matched_by_likeness")
     assert near["student_id"] == "s01"
-    assert "a slip in the spelling" in near["message"]
+    assert "a spelling mistake" in near["message"]
     (class_dir / "matches.csv").write_text(near["action"].split(": ", 1)[1] + "\n")
     assert rows(take(class_dir), "matched_by_likeness") == []
 

@@ -100,9 +100,18 @@ def make_ticket(roster: list[dict[str, Any]]) -> dict[str, Any]:
             {
                 "student_id": "",
                 "file": "IMG_2231.mov",
-                "code": "unmatched",
-                "message": "IMG_2231.mov belongs to nobody in the roster.",
-                "action": "Write its student_id into matches.csv.",
+                "code": "match_none",
+                "message": "IMG_2231.mov: no name from the roster was found in it.",
+                "action": "Add this line to matches.csv: IMG_2231.mov,-",
+            }
+        ]
+        if roster
+        else [],
+        "questions": [
+            {
+                "file": "IMG_2231.mov",
+                "asked": "no name from the roster was found in it.",
+                "guesses": [row["student_id"] for row in roster[:2]],
             }
         ]
         if roster

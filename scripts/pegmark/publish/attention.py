@@ -33,7 +33,7 @@ Row = dict[str, str]
 
 # The kinds of rows, the most pressing first: belongs to nobody, could not be read, to be listened
 # to, done but with a note, handed in late, not handed in, points open.
-TASKS = ("nobody", "unreadable", "listen", "other", "late", "missing", "open")
+TASKS = ("unmatched", "unreadable", "listen", "other", "late", "missing", "open")
 
 
 def attention_csv(
@@ -82,7 +82,7 @@ def attention_rows(
 def task_of(row: Row, status: str | None) -> str:
     """Which of `TASKS` a row belongs to; `status` is its student's, None for nobody's."""
     if status is None:
-        return "nobody" if row["file"] or row["student_id"] else "other"
+        return "unmatched" if row["file"] or row["student_id"] else "other"
     by_code = {
         "open_points": "open",
         "late": "late",

@@ -15,6 +15,7 @@ from pegmark.publish.class_records import (
 )
 from pegmark.publish.drafts import mailboxes
 from pegmark.publish.maintenance import care_list
+from pegmark.publish.marking import files_of
 from pegmark.publish.orchestra_page import ORCHESTRA_PAGE, has_forecast
 from pegmark.publish.page_words import median_text, moment_text, one_line, percent, points_text
 from pegmark.publish.student_view import student_data, student_view
@@ -79,6 +80,8 @@ def class_view(
             "states": STATE_WORDS,
             "marks": _with_takes(ticket["marks"], class_list),
             "comments": ticket["comments"],
+            "files": files_of(ticket),
+            "others": len(tasks["unmatched"]["entries"]) - len(ticket.get("questions", [])),
             "students": [student_data(r, ticket, second_opinion) for r in class_list],
         },
     }  # fmt: skip

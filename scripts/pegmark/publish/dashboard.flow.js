@@ -47,6 +47,13 @@ function itemsToHear() {
   return found;
 }
 
+const ITEMS = { whose: () => unmatched(), hear: itemsToHear, mark: itemsToMark };
+const ENDS = {
+  whose: ["Whose file is this?", "Every file has an answer.", "matches"],
+  hear: ["Listen", "No question is left.", "marks"],
+  mark: ["Mark", "Nothing is left to mark here.", "marks"],
+};
+
 const answerKey = (item) => `${item.student}\n${item.place}`;
 
 function isAnswered(item) {
@@ -54,8 +61,10 @@ function isAnswered(item) {
   return (points !== null && points !== undefined) || flow.answers.has(answerKey(item));
 }
 
-const isDone = (item) =>
-  item.question ? isAnswered(item) : !isOpen(item.student, item.criterion);
+function isDone(item) {
+  if (item.file) return owners.has(item.file.file);
+  return item.question ? isAnswered(item) : !isOpen(item.student, item.criterion);
+}
 
 // Begin, go on, leave
 
@@ -63,9 +72,11 @@ function beginFlow(mode, onlyCriterion = "") {
   closeStudent();
   flow.mode = mode;
   flow.onlyCriterion = onlyCriterion;
-  flow.items = mode === "hear" ? itemsToHear() : itemsToMark(onlyCriterion);
+  flow.items = ITEMS[mode](onlyCriterion);
   flow.at = -1;
-  byId("flow-way").hidden = mode === "hear";
+  byId("flow-way").hidden = mode !== "mark";
+  const what = mode === "whose" ? "matches" : "marks";
+  document.querySelector('[data-flow="save"]').textContent = `Save ${what} file`;
   byId("flow-did").textContent = "";
   if (!desk.open) desk.showModal();
   goOn(1);
@@ -85,11 +96,11 @@ function goOn(step) {
 
 function showEnd() {
   stopPlaying();
-  const words = flow.mode === "hear" ? "No question is left." : "Nothing is left to mark here.";
+  const [title, words, file] = ENDS[flow.mode];
   byId("flow-card").hidden = true;
   byId("flow-end").hidden = false;
-  byId("flow-end").textContent = `${words} Save the marks file and put it into the class folder.`;
-  byId("flow-title").textContent = flow.mode === "hear" ? "Listen" : "Mark";
+  byId("flow-end").textContent = `${words} Save the ${file} file and put it into the class folder.`;
+  byId("flow-title").textContent = title;
   byId("flow-place").textContent = "";
   byId("flow-end").focus();
 }
@@ -97,7 +108,7 @@ function showEnd() {
 function leaveFlow() {
   stopPlaying();
   desk.close();
-  const start = document.querySelector(`[data-start="${flow.mode === "hear" ? "listen" : "mark"}"]`);
+  const start = document.querySelector(`[data-start="${flow.mode === "hear" ? "listen" : flow.mode}"]`);
   if (start && !start.hidden) start.focus();
 }
 
@@ -108,13 +119,24 @@ const currentItem = () => flow.items[flow.at];
 function showItem(place) {
   flow.at = place;
   const item = currentItem();
-  const { question, criterion } = item;
   byId("flow-card").hidden = false;
   byId("flow-end").hidden = true;
+  byId("flow-wrong").hidden = true;
+  byId("flow-place").textContent = `${flow.items.filter((one) => !isDone(one)).length} left`;
+  byId("flow-other").hidden = !item.file;
+  byId("flow-typed").hidden = byId("flow-own").hidden = Boolean(item.file);
+  document.querySelector('[data-flow="full"]').hidden = !item.criterion || Boolean(item.question);
+  if (item.file) showFile(item.file);
+  else showStudent(item);
+  byId("flow-student").focus({ preventScroll: true });
+  playItem(item);
+  loadAhead();
+}
+
+function showStudent(item) {
+  const { question, criterion } = item;
   const of = ofCriterion.get(criterion);
-  const open = flow.items.filter((one) => !isDone(one)).length;
   byId("flow-title").textContent = question && question.share !== null ? "Listen" : titleOf.get(criterion);
-  byId("flow-place").textContent = `${open} left`;
   const about = [rowOf.get(item.student).dataset.instrument, rowOf.get(item.student).dataset.section];
   byId("flow-student").textContent = `${nameOf(item.student)}, ${about.filter(Boolean).join(", ")}`;
   byId("flow-question").textContent = question
@@ -123,12 +145,7 @@ function showItem(place) {
   showAnswers(item, of);
   showKept(item);
   showComments(item);
-  byId("flow-wrong").hidden = true;
   byId("flow-points").value = "";
-  document.querySelector('[data-flow="full"]').hidden = Boolean(question);
-  byId("flow-student").focus({ preventScroll: true });
-  playItem(item);
-  loadAhead();
 }
 
 function button(words, key, act, label) {
@@ -188,6 +205,7 @@ function showKept(item) {
 
 function keepOld() {
   const item = currentItem();
+  if (item.file) return;
   const old = forOtherTake.get(cellKey(item.student, item.criterion));
   if (!old || item.question?.share != null) return;
   enter([[item, { points: old.points, comment: old.comment || "" }]], `Kept ${nice(old.points)}`);
@@ -197,9 +215,10 @@ function keepOld() {
 // Giving
 
 // Every change goes through here, so that one key takes it back: one mark or a hundred.
-function enter(changes, words, answered = []) {
+function enter(changes, words, answered = [], file = null) {
   flow.undo.push({
     at: flow.at,
+    file,
     cells: changes.map(([item]) => {
       const key = cellKey(item.student, item.criterion);
       return [key, drafts.get(key)];
@@ -216,6 +235,7 @@ function undo() {
   if (!last) return;
   for (const [key, draft] of last.cells) putBack(key, draft);
   last.answered.forEach((key) => flow.answers.delete(key));
+  if (last.file) putOwner(...last.file);
   byId("flow-did").textContent = "Taken back.";
   document.querySelector('[data-flow="undo"]').disabled = flow.undo.length === 0;
   showItem(last.at < 0 ? 0 : last.at);
@@ -252,7 +272,7 @@ function answer(choice) {
 
 function giveFull() {
   const item = currentItem();
-  if (!item || item.question) return;
+  if (!item || item.question || item.file) return;
   const all = flow.items.filter((one) => one.criterion === item.criterion && !isDone(one));
   const points = ofCriterion.get(item.criterion);
   enter(
@@ -310,7 +330,7 @@ function toggleComment(comment) {
 
 byId("flow-comment").addEventListener("change", (event) => {
   const item = currentItem();
-  if (item) setMark(item.student, item.criterion, { comment: event.target.value.trim() });
+  if (item && !item.file) setMark(item.student, item.criterion, { comment: event.target.value.trim() });
 });
 
 // Keys and buttons
@@ -327,7 +347,7 @@ const FLOW = {
   skip: () => goOn(1),
   full: giveFull,
   undo,
-  save: saveMarks,
+  save: () => (flow.mode === "whose" ? saveMatches() : saveMarks()),
   leave: leaveFlow,
 };
 const FLOW_KEYS = { " ": "again", ArrowLeft: "back", ArrowRight: "skip", x: "full", u: "undo" };
@@ -350,6 +370,11 @@ function flowKey(event) {
     giveTyped();
     return;
   }
+  if (event.key === "Enter" && field && field.id === "flow-whose") {
+    event.preventDefault();
+    giveNamed();
+    return;
+  }
   if (event.key === "Escape" && field) {
     event.preventDefault(); // leaves the field, not the flow
     byId("flow-student").focus();
@@ -367,6 +392,10 @@ function flowKey(event) {
 }
 
 function keyOfItem(event, item) {
+  if (item.file) {
+    keyOfFile(event.key, item.file);
+    return;
+  }
   const byEar = item.question && item.question.share !== null;
   const of = ofCriterion.get(item.criterion);
   if (byEar) {

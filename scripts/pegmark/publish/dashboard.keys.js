@@ -96,6 +96,7 @@ document.addEventListener("keydown", (event) => {
 
 document.addEventListener("submit", (event) => event.preventDefault());
 byId("save").addEventListener("click", saveMarks);
+byId("save-matches").addEventListener("click", saveMatches);
 byId("use-keys").addEventListener("change", (event) => {
   try {
     localStorage.setItem("pegmark keys", event.target.checked ? "on" : "off");

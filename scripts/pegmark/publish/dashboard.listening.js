@@ -57,9 +57,15 @@ document.addEventListener(
     if (!(player instanceof HTMLMediaElement)) return;
     const note = document.createElement("span");
     note.className = "no-media";
-    note.textContent = player.matches("video")
-      ? "This browser cannot play the recording; open it from the submissions folder."
-      : "No clip beside this page.";
+    note.textContent = "No clip beside this page.";
+    if (player.matches("video")) {
+      const link = document.createElement("a");
+      link.href = player.src;
+      link.target = "_blank";
+      link.rel = "noopener";
+      link.textContent = "Open it in another program.";
+      note.replaceChildren("This browser cannot play the recording. ", link);
+    }
     player.replaceWith(note);
   },
   true,

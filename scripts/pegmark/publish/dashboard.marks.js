@@ -68,6 +68,7 @@ function keepDraft(key) {
 
 // A mark that was entered or saved in another tab of this page.
 function takeFromOtherTab(event) {
+  if (event.key?.startsWith(MATCHES)) takeOwner(event.key.slice(MATCHES.length), event.newValue);
   if (!event.key || !event.key.startsWith(STORE)) return;
   const key = event.key.slice(STORE.length);
   if (event.newValue) drafts.set(key, JSON.parse(event.newValue));
@@ -142,6 +143,11 @@ function readPoints(text, of) {
   return value >= 0 && value <= of ? Math.round(value * 100) / 100 : NaN;
 }
 
+function cell(value) {
+  const text = String(value ?? "");
+  return /[",\r\n]/.test(text) ? '"' + text.replaceAll('"', '""') + '"' : text;
+}
+
 function marksFile() {
   const all = new Map(inFolder);
   for (const [key, mark] of byCell(data.marks)) if (!all.has(key)) all.set(key, mark);
@@ -153,26 +159,28 @@ function marksFile() {
     const [x, y] = [place(a), place(b)];
     return x[0] - y[0] || x[1] - y[1];
   });
-  const cell = (value) => {
-    const text = String(value ?? "");
-    return /[",\r\n]/.test(text) ? '"' + text.replaceAll('"', '""') + '"' : text;
-  };
   const line = (m) =>
     [m.student_id, m.criterion, m.points, m.comment, m.saved_at, m.take].map(cell).join(",");
   return ["student_id,criterion,points,comment,saved_at,take", ...rows.map(line), ""].join("\r\n");
 }
 
-function saveMarks() {
+// Hands the text to the browser as a download whose name says when; gives back the name.
+function download(what, text) {
   const now = new Date();
   const two = (n) => String(n).padStart(2, "0");
   const day = [now.getFullYear(), two(now.getMonth() + 1), two(now.getDate())].join("");
   const time = [two(now.getHours()), two(now.getMinutes()), two(now.getSeconds())].join("");
-  const name = `marks-${day}-${time}.csv`;
+  const name = `${what}-${day}-${time}.csv`;
   const link = document.createElement("a");
-  link.href = URL.createObjectURL(new Blob([marksFile()], { type: "text/csv" }));
+  link.href = URL.createObjectURL(new Blob([text], { type: "text/csv" }));
   link.download = name;
   link.click();
   setTimeout(() => URL.revokeObjectURL(link.href), 10000);
+  return name;
+}
+
+function saveMarks() {
+  const name = download("marks", marksFile());
   for (const [key, draft] of drafts) {
     draft.saved = true;
     keepDraft(key);
@@ -191,9 +199,17 @@ function showSaveState(message) {
   }
   if (fresh) {
     text = fresh === 1 ? "1 new mark to save." : `${fresh} new marks to save.`;
-    if (!storeWorks) text += " This browser does not keep them: save before you close the page.";
+  }
+  const files = [...owners.values()].filter((owner) => !owner.saved).length;
+  if (files) {
+    const matched = files === 1 ? "1 new match to save." : `${files} new matches to save.`;
+    text = fresh ? `${text} ${matched}` : matched;
+  }
+  if ((fresh || files) && !storeWorks) {
+    text += " This browser does not keep them: save before you close the page.";
   }
   byId("save-state").textContent = text;
   byId("save").disabled = drafts.size === 0;
+  byId("save-matches").hidden = owners.size === 0;
   showSteps();
 }

@@ -6,6 +6,7 @@ const loaded = new Map(); // address -> its player, kept while it is near
 
 // What an item plays: {address, spans: [[start, end], ...] or null for all of it}, or null.
 function mediaOf(item) {
+  if (item.file) return item.file.video && { address: item.file.video, spans: null };
   const { media } = studentOf(item.student).marking;
   const { question } = item;
   if (question) {
@@ -51,7 +52,7 @@ function loadAhead() {
 
 // The first of each way of marking, while the page is still being read.
 function loadFirst() {
-  for (const items of [itemsToHear(), itemsToMark("")]) {
+  for (const items of [unmatched(), itemsToHear(), itemsToMark("")]) {
     const media = items.length && mediaOf(items[0]);
     if (media) playerOf(media);
   }
@@ -60,8 +61,10 @@ function loadFirst() {
 function playItem(item) {
   stopPlaying();
   const media = mediaOf(item);
-  const { stills, file } = studentOf(item.student).marking.media;
-  const looks = !item.question && kindOf.get(item.criterion).shows === "before_and_after";
+  const { stills, file } = item.file
+    ? { stills: [], file: item.file.shown }
+    : studentOf(item.student).marking.media;
+  const looks = item.criterion && !item.question && kindOf.get(item.criterion).shows === "before_and_after";
   byId("flow-stills").replaceChildren(...(looks ? stills : []).map(still));
   byId("flow-no-media").hidden = Boolean(media);
   byId("flow-no-media").textContent = `There is nothing to play beside this page: ${file || "no recording"}.`;

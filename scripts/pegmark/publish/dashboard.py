@@ -30,6 +30,7 @@ DASHBOARD_SCRIPTS = (
     "student",
     "listening",
     "flow",
+    "whose",
     "playing",
     "steps",
     "keys",

@@ -4,6 +4,9 @@ const SECONDS = 20; // as todo.py counts a question for the ear
 const words = (count, what) => `${count} ${what}${count === 1 ? "" : "s"}`;
 
 function showSteps() {
+  const files = unmatched().length + data.others;
+  showStep("whose", files, words(files, "file"));
+  document.querySelector('[data-start="whose"]').hidden = unmatched().length === 0;
   const toHear = itemsToHear();
   const hearers = new Set(toHear.map((item) => item.student)).size;
   const questions = new Set(toHear.map(answerKey)).size;
@@ -21,12 +24,12 @@ function showStep(code, count, text) {
   if (before === "" && step.classList.contains("done")) return;
   step.dataset.count = count;
   step.classList.toggle("done", count === 0);
-  step.querySelector(".step-words").textContent = count ? text : "done; save the marks file";
-  step.querySelector(".step-start").hidden = count === 0;
+  step.querySelector(".step-words").textContent = count ? text : `done; save the ${code === "whose" ? "matches" : "marks"} file`;
+  if (code !== "whose") step.querySelector(".step-start").hidden = count === 0;
 }
 
 const STARTS = {
-  whose: () => unfold("whose"),
+  whose: () => beginFlow("whose"),
   listen: () => beginFlow("hear"),
   mark: () => beginFlow("mark"),
   ask: () => unfold("ask"),

@@ -1,6 +1,7 @@
 """What the marking of a class needs of one take: what to play, what to ask, what was given before.
 
-The page's script makes of it one flow: by criterion or by student, or the questions for the ear.
+The page's script makes of it one flow: by criterion or by student, the questions for the ear, or
+whose a file is.
 All of it is data of the page, so that nothing has to be loaded but sound and pictures.
 """
 
@@ -9,9 +10,10 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from pegmark.files.tables import clean_cell
 from pegmark.publish.class_records import recording_address
 from pegmark.publish.page_words import one_line
-from pegmark.publish.todo import is_question
+from pegmark.publish.todo import FILE_LIMIT, is_question
 from pegmark.render.clips import clip_name
 from pegmark.render.stills import looks_of, still_names
 from pegmark.words import wording
@@ -49,6 +51,27 @@ def media_of(record: Record, with_stills: bool) -> dict[str, Any]:
         if with_stills and record["notes"]
         else [],
     }
+
+
+def files_of(ticket: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """The recordings of which the teacher is asked whose they are.
+
+    Returns
+    -------
+    ``file`` : as a line of matches.csv names it, ``shown`` as the page does.
+    ``asked`` : why it is not known; ``guesses`` : ids of those who may be meant.
+    ``video`` : address of the recording beside the page, or None.
+    """
+    return [
+        {
+            "file": clean_cell(question["file"]),
+            "shown": wording.safe_text(question["file"], FILE_LIMIT),
+            "asked": one_line(question["asked"]),
+            "guesses": question["guesses"],
+            "video": recording_address(question["file"]),
+        }
+        for question in ticket.get("questions", [])
+    ]
 
 
 def questions_of(

@@ -28,14 +28,14 @@ if TYPE_CHECKING:
 FILE_LIMIT = 120  # characters of a file name
 QUESTION_S = 20  # to hear a passage twice and decide (common practice, no source)
 TODO_STEPS = (  # code, heading, what starts it, its tasks
-    ("whose", "Whose file is this?", "Show the files", ("nobody",)),
+    ("whose", "Whose file is this?", "Start matching", ("unmatched",)),
     ("listen", "Listen", "Start listening", ("listen",)),
     ("mark", "Mark", "Start marking", ("open",)),
     ("ask", "Ask again", "Show whom", ("unreadable", "missing")),
 )
 NOTES = ("other", "late")  # no work, but worth a look
 HEADINGS = {  # task -> (heading, what it means)
-    "nobody": ("Unmatched files", "Files and lines that fit nobody on the roster."),
+    "unmatched": ("Unmatched files", "Files and lines that match no student on the roster."),
     "unreadable": ("Could not be read", "Ask for these recordings again."),
     "listen": (
         "Needs your ear",
@@ -46,7 +46,7 @@ HEADINGS = {  # task -> (heading, what it means)
     "missing": ("Not handed in", "No recording arrived."),
     "open": ("Waiting for your marks", "Students by what is still to be marked:"),
 }
-# Recordings that nobody could be found for: she looks at one to say whose it is.
+# Recordings that could not be matched: she looks at one to say whose it is.
 WHOSE = ("match_none", "match_several", "match_contradiction")
 LATE_COUNTS = "Points are taken off as assignment.yaml says."
 # Problem code -> the reason in a few words, where it has some.

@@ -22,7 +22,7 @@ from pegmark.files.tables import DELIMITERS, split_line
 from pegmark.receive.submissions import FOLDER, memory_path
 from pegmark.records.problems import TeacherError, problem
 
-TABLES = ("matches.csv", "received.csv", "sent.csv", "marks*.csv")
+TABLES = ("matches*.csv", "received.csv", "sent.csv", "marks*.csv")
 SOUND_FOLDERS = ("decoded", "clips", "stills", "work/clips", "work/stills", "unzipped")
 OUT_OF_REACH = (
     "Not reached: backups and copies elsewhere, mails that went out, the learning platform, the "

@@ -23,6 +23,7 @@ class Intake:
     students: list[dict[str, Any]] = field(default_factory=list)  # student_id, state, takes
     takes: list[str] = field(default_factory=list)  # every take of a student to be graded
     attention: list[Row] = field(default_factory=list)
+    questions: list[dict[str, Any]] = field(default_factory=list)  # whose a file is, see owners
     blind: list[dict[str, Any]] = field(default_factory=list)  # judged by ear, see receive.blind
     tickets: dict[str, str] = field(default_factory=dict)  # path under results/tickets -> text
     strays: list[strays.Stray] = field(default_factory=list)

@@ -21,6 +21,7 @@ from pegmark.files import yaml_files
 from pegmark.files.csv_text import BYTE_ORDER_MARK, csv_text
 from pegmark.files.store import write_text
 from pegmark.files.tables import Row, Table, read_table
+from pegmark.receive.teacher_files import numbered_files
 from pegmark.records.problems import TeacherError
 from pegmark.records.values import TAKE_DIGITS
 from pegmark.words import times
@@ -96,7 +97,7 @@ def read_marks(
     Raises TeacherError for files that are no tables, all of them at once.
     """
     problems, refused, found = [], [], []
-    for path in mark_files(class_dir):
+    for path in numbered_files(class_dir, "marks", ("csv", "xlsx")):
         try:
             table = read_table(path, MARKS_FIELDS, MARKS_NEEDED)
         except TeacherError as error:
@@ -113,24 +114,6 @@ def read_marks(
     for mark in sorted(merged, key=lambda m: order[m.criterion]):
         by_student.setdefault(mark.student_id, []).append(mark)
     return Marks({k: tuple(v) for k, v in sorted(by_student.items())}, (*refused, *overruled))
-
-
-def mark_files(class_dir: Path) -> list[Path]:
-    """marks.csv, marks (1).csv, marks-2.csv ... in the order of their names."""
-    return sorted(
-        (
-            path
-            for path in class_dir.iterdir()
-            if re.fullmatch(r"marks.*\.(csv|xlsx)", path.name, re.IGNORECASE) and path.is_file()
-        ),
-        key=_natural,
-    )
-
-
-def _natural(path: Path) -> list[tuple[int, int, str]]:
-    """marks.csv before marks 2.csv before marks 10.csv."""
-    parts = re.findall(r"\d+|\D+", path.stem.lower())
-    return [(1, int(p), "") if p.isdigit() else (0, 0, p) for p in parts]
 
 
 def _read(

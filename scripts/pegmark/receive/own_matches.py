@@ -1,4 +1,4 @@
-"""matches.csv: whose a file is, in the teacher's own words.
+"""matches.csv, matches-2.csv ...: whose a file is, in the teacher's own words.
 
 Read line by line, so that every line the program offers can be pasted as it is: with commas into
 a file of semicolons, with a third cell under two headers, without a header, or as one cell of a
@@ -24,7 +24,7 @@ from pegmark.files.tables import (
     split_line,
 )
 from pegmark.receive.archives import Recording
-from pegmark.receive.teacher_files import FileNames
+from pegmark.receive.teacher_files import FileNames, numbered_files
 from pegmark.records.problems import Problem, TeacherError, problem
 
 NOBODY = "-"  # the student_id of a file that is no student's
@@ -39,7 +39,7 @@ Cells = tuple[str, ...]
 
 @dataclass
 class Matches:
-    """The lines of matches.csv that can be used."""
+    """The lines of matches*.csv that can be used."""
 
     owners: dict[str, str] = field(default_factory=dict)  # file -> student_id or NOBODY
     takes: dict[str, int] = field(default_factory=dict)  # file -> which take it is
@@ -54,19 +54,18 @@ def offered_line(file: str, student_id: str, take: int | None = None) -> str:
 def read_matches(
     class_dir: Path, recordings: Sequence[Recording], student_ids: Mapping[str, object]
 ) -> Matches:
-    """matches.csv: file, student_id, and perhaps take; the header may be left out.
+    """Every matches*.csv: file, student_id, and perhaps take; the header may be left out.
 
     Lines that name a file or student that is not there are told and not used. Raises TeacherError
     for what is no table, and for a file that is given to two students.
     """
-    path = class_dir / "matches.csv"
     matches = Matches()
-    if not path.is_file():
-        return matches
     names = FileNames(recordings)
     ids = {one.casefold(): one for one in student_ids}
-    table = _read_lines(path, names, ids)
-    errors = [p for row in table.rows for p in _take_line(matches, table, row, names, ids)]
+    errors = []
+    for path in numbered_files(class_dir, "matches", ("csv",)):
+        table = _read_lines(path, names, ids)
+        errors += [p for row in table.rows for p in _take_line(matches, table, row, names, ids)]
     if errors:
         raise TeacherError(errors)
     return matches
@@ -99,7 +98,7 @@ def _take_line(
 
 
 def _owner(matches: Matches, table: Table, row: Row, file: str, ids: Mapping[str, str]) -> str:
-    """The student of a line; nobody where the roster has no such student, which is told."""
+    """The student of a line; `NOBODY` where the roster has no such student, which is told."""
     said = table.cell(row, "student_id") or NOBODY
     if said == NOBODY:
         return NOBODY
@@ -109,8 +108,8 @@ def _owner(matches: Matches, table: Table, row: Row, file: str, ids: Mapping[str
     matches.notices.append(
         problem(
             "match_of_nobody",
-            f"{table.where(row, 'student_id')}: {said!r} is not on the roster; {file} is nobody's "
-            "for now.",
+            f"{table.where(row, 'student_id')}: {said!r} is not on the roster, so {file} is "
+            "not matched yet.",
             f"{meant}Correct the student_id, or remove the line.",
         )
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 from pegmark.files.tables import clean_cell
 from pegmark.receive.archives import Recording
@@ -51,6 +52,7 @@ def match_all(
             intake.attention.append(_copy_row(recording, names[owner]))
         else:
             intake.attention.append(_asked_row(recording, match, names, waiting))
+            intake.questions.append(_file_question(recording, match, names, waiting))
     intake.attention += _told_rows(told, names)
     return owners
 
@@ -73,14 +75,29 @@ def _asked_row(
     }
 
 
+def _file_question(
+    recording: Recording,
+    match: Match,
+    names: Mapping[str, Student],
+    waiting: Sequence[Student],
+) -> dict[str, Any]:
+    """The same question as the class page asks it: those who may be meant are its answers."""
+    left = [one.student_id for one in waiting] if len(waiting) in (1, 2) else []
+    return {
+        "file": recording.file,
+        "asked": _question(match, names, waiting),
+        "guesses": list(dict.fromkeys([*match.guesses, *left])),
+    }
+
+
 def _question(match: Match, names: Mapping[str, Student], waiting: Sequence[Student]) -> str:
     guesses = " or ".join(f"{names[guess].name} ({guess})" for guess in match.guesses)
     if not guesses:
-        nobody = "no name of the roster was found in it"
+        no_name = "no name from the roster was found in it"
         if len(waiting) not in (1, 2):
-            return f"{nobody}."
+            return f"{no_name}."
         left = " or ".join(f"{one.name} ({one.student_id})" for one in waiting)
-        return f"{nobody}; nothing came from {left}."
+        return f"{no_name}; nothing has come from {left}."
     if match.how == "no_name":
         return f"no student's full name is in it; nearest: {guesses}."
     if match.how == "contradiction":
@@ -89,22 +106,22 @@ def _question(match: Match, names: Mapping[str, Student], waiting: Sequence[Stud
 
 
 def _offer(recording: Recording, match: Match) -> str:
-    """A line for each student whom something in the name speaks for, and one for nobody."""
+    """A line for each student whom something in the name speaks for, and one for no student."""
     file = clean_cell(recording.file)
     lines = [offered_line(file, one) for one in match.guesses[: match.spoken_for]]
-    nobody = offered_line(file, NOBODY)
+    unmatched = offered_line(file, NOBODY)
     if not lines:
         return (
-            "Add this line to matches.csv if it is nobody's, or with the student_id in place of "
-            f"the last -: {nobody}"
+            "Add this line to matches.csv with the student_id in place of the last -, or as it is "
+            f"if it is no student's: {unmatched}"
         )
-    return f"Add one of these lines to matches.csv: {'  |  '.join([*lines, nobody])}"
+    return f"Add one of these lines to matches.csv: {'  |  '.join([*lines, unmatched])}"
 
 
 _HOW = {
     "one_name": "one name only",
     "initial": "a name and an initial",
-    "near": "a slip in the spelling",
+    "near": "a spelling mistake",
     "across": "names on two folders",
     "told_apart": "namesakes told apart by instrument or section",
     "name": "other names beside it, or a name that is also another word",
@@ -123,7 +140,7 @@ def _told_rows(told: list[tuple[Recording, Match]], names: Mapping[str, Student]
                 "file": "",
                 "code": "matched_by_one_name",
                 "message": f"Matched by one name only: {listed(pairs)}.",
-                "action": "Glance over it; correct what is wrong in matches.csv.",
+                "action": "Check these at a glance; correct any that are wrong in matches.csv.",
             }
         )
     for recording, match in told:

@@ -35,7 +35,7 @@ ROSTER_NEEDED = (
 )
 # Tables in a class folder that are something else.
 _OTHER_TABLE = re.compile(
-    r"(?:matches|received|marks.*|blind.*|sent|gradebook.*|attention|instruments|"
+    r"(?:matches.*|received|marks.*|blind.*|sent|gradebook.*|attention|instruments|"
     r"users|classes|enrollments)\.\w+",
     re.IGNORECASE,
 )

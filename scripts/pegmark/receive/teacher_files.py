@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from datetime import datetime, tzinfo
 from pathlib import Path
@@ -84,7 +85,7 @@ def read_received(
         if notice is None and moment is None:
             notice = problem(
                 "bad_received",
-                f"{table.where(row, 'received')}: {text!r} is no date and time.",
+                f"{table.where(row, 'received')}: {text!r} is not a date and time.",
                 "Write it like 2026-03-06 18:00 +01:00.",
             )
         if notice:
@@ -92,6 +93,19 @@ def read_received(
         elif moment:
             received[files[0]] = moment
     return received, notices
+
+
+def numbered_files(class_dir: Path, name: str, suffixes: Sequence[str]) -> list[Path]:
+    """marks.csv, marks (1).csv, marks-2.csv, marks-10.csv ... in the order of their numbers."""
+    wanted = re.compile(rf"{name}.*\.(?:{'|'.join(suffixes)})", re.IGNORECASE)
+    found = (p for p in class_dir.iterdir() if wanted.fullmatch(p.name) and p.is_file())
+    return sorted(found, key=_natural)
+
+
+def _natural(path: Path) -> list[tuple[int, int, str]]:
+    """marks.csv before marks 2.csv before marks 10.csv."""
+    parts = re.findall(r"\d+|\D+", path.stem.lower())
+    return [(1, int(p), "") if p.isdigit() else (0, 0, p) for p in parts]
 
 
 def _key(file: str) -> str:

@@ -149,6 +149,7 @@ def _publish_ticket(
         "class_name": assignment["class_name"] or intake.class_dir.resolve().name,
         "students": [_roster_row(one.student, settings) for one in handed],
         "attention": intake.attention,
+        "questions": intake.questions,
         "rubric": settings.rubric,
         "tolerances": assignment["tolerances"],
         "reference": settings.reference,

@@ -232,6 +232,14 @@ class AttentionRow(TypedDict):
     action: str
 
 
+class FileQuestion(TypedDict):
+    """A recording that the teacher is asked about: whose is it?"""
+
+    file: str
+    asked: str  # one sentence: why it is not known
+    guesses: list[StudentId]  # who may be meant, the likeliest first
+
+
 class BlindMark(TypedDict):
     """A string judged by ear before the machine's view was shown, and what that was."""
 
@@ -286,6 +294,7 @@ class PublishTicket(TypedDict):
     class_name: str
     students: list[Annotated[RosterRow, Also(additionalProperties={"type": "string"})]]
     attention: list[AttentionRow]
+    questions: NotRequired[list[FileQuestion]]
     rubric: dict[str, Any]
     tolerances: Tolerances
     reference: CountedFrom
