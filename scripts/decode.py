@@ -119,8 +119,8 @@ def main() -> None:
     parser.add_argument("--facts", type=Path, required=True)
     args = parser.parse_args()
 
+    from pegmark.files.recordings import lookup
     from pegmark.files.store import read_json
-    from pegmark.receive.submissions import lookup
 
     ticket = read_json(args.ticket)
     try:

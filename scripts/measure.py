@@ -26,8 +26,8 @@ def measure(
     """The measured take; of one that was not readable only why is passed on."""
     if strings["status"] != "ok":
         return {"status": strings["status"], "problems": strings["problems"]}
-    from pegmark.decode.recording import RATE_HZ
     from pegmark.measure import measure_take
+    from pegmark.signals.audio import RATE_HZ
 
     return measure_take(audio, RATE_HZ, strings, Instrument.from_dict(ticket["instrument"]))
 

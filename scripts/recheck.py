@@ -15,12 +15,12 @@ from typing import Any
 
 import numpy as np
 
-from pegmark.decode.recording import RATE_HZ
 from pegmark.files.store import read_json, rounded, write_json
 from pegmark.recheck import same_recordings, second_opinion
 from pegmark.recheck.second_opinion import VERSION
 from pegmark.records.faults import guarded
 from pegmark.records.validation import valid
+from pegmark.signals.audio import RATE_HZ
 
 
 def main() -> None:

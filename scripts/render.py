@@ -73,8 +73,8 @@ def write_clips(record: Record, audio: list[Path], folder: Path) -> None:
             return
         import numpy as np
 
-        from pegmark.decode.recording import RATE_HZ
         from pegmark.render import cut_clips
+        from pegmark.signals.audio import RATE_HZ
 
         for name, mp3 in cut_clips(np.load(take), RATE_HZ, record).items():
             write_bytes(new / name, mp3)
@@ -84,7 +84,7 @@ def write_stills(record: Record, class_dir: Path, folder: Path) -> None:
     """Add small pictures of the take that was graded; a video that cannot be read has none."""
     from pegmark.files.isolation import leave_network
     from pegmark.files.media import open_plain
-    from pegmark.receive.submissions import lookup
+    from pegmark.files.recordings import lookup
     from pegmark.records.faults import run_in_child
     from pegmark.records.problems import TeacherError
     from pegmark.render.stills import cut_stills, looks_of

@@ -36,7 +36,7 @@ SCRIPTS = Path(__file__).resolve().parent
 IMPORTED = (
     *("av", "weasyprint", "weasyprint.text.fonts", "jinja2", "pegmark.decode", "pegmark.segment"),
     *("pegmark.identify", "pegmark.measure", "pegmark.score", "pegmark.render"),
-    *("pegmark.records.faults", "pegmark.receive.submissions"),
+    *("pegmark.records.faults", "pegmark.files.recordings"),
 )
 MESSAGE_BYTES = 1 << 20  # a step's arguments: some file names
 BACKLOG = 64  # clients that may wait for the server to begin

@@ -66,6 +66,12 @@ def test_a_room_imports_from_the_ground_and_from_nothing_that_runs_after_it(name
     assert {room(other) for other in imports(MODULES[name])} <= allowed
 
 
+@pytest.mark.parametrize("stage", [stage for stage in STAGES if stage != "receive"])
+def test_a_stage_script_imports_from_its_own_room_and_the_ground(stage):
+    found = {room(other) for other in imports(SCRIPTS / f"{stage}.py")}
+    assert found <= {stage, *GROUND}
+
+
 def test_the_ground_has_no_circles_nor_has_any_room():
     graph = {
         name.removesuffix(".__init__"): {

@@ -16,10 +16,10 @@ import pytest
 
 from lab.classroom import CONFIG, ROSTER, build, hand_in, recording
 from pegmark.files import yaml_files
+from pegmark.files.recordings import lookup
 from pegmark.receive import intake, retakes, take_in
 from pegmark.receive.attention_rows import stray_report
 from pegmark.receive.handed import Intake
-from pegmark.receive.intake import lookup
 from pegmark.receive.retakes import Take, attempt_words, hours_late, order_takes, platform_time
 from pegmark.records.problems import TeacherError
 from pegmark.words.times import UTC, read_moment

@@ -22,11 +22,11 @@ from lab import sheet_examples
 from lab.classroom import CONFIG, ROSTER, build, recording
 from lab.example_class import make_class
 from pegmark.files.csv_text import FORMULA_STARTS
+from pegmark.files.recordings import lookup
 from pegmark.files.yaml_files import read_yaml
 from pegmark.publish import class_pages
 from pegmark.publish.drafts import make_draft
 from pegmark.receive import take_in
-from pegmark.receive.intake import lookup
 from pegmark.receive.marks import write_template
 from pegmark.records.problems import TeacherError
 

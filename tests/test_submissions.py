@@ -18,6 +18,7 @@ from hypothesis import strategies as st
 
 from conftest import cases
 from lab.classroom import build, hand_in, recording
+from pegmark.files import recordings
 from pegmark.files.media import is_media, open_plain
 from pegmark.receive import archives, submissions
 from pegmark.receive.archives import member_name
@@ -146,7 +147,7 @@ def test_names_of_every_kind(tmp_path, name):
     assert found(collection) == [name]
     assert shown(name).isprintable()
     key = collection.recordings[0].path
-    assert submissions.memory_path(tmp_path / "strings-7b", key, collection.memory[key]).is_file()
+    assert recordings.memory_path(tmp_path / "strings-7b", key, collection.memory[key]).is_file()
 
 
 def test_a_name_that_is_no_utf_8(tmp_path):
@@ -159,7 +160,7 @@ def test_a_name_that_is_no_utf_8(tmp_path):
     collection = collect(class_dir)
     assert found(collection) == ["Mar\\xeda.mp4"]
     key = collection.recordings[0].path
-    assert submissions.memory_path(class_dir, key, collection.memory[key]).is_file()
+    assert recordings.memory_path(class_dir, key, collection.memory[key]).is_file()
     assert collect(class_dir, collection.memory).hashed == 0
 
 
@@ -222,7 +223,7 @@ def test_what_may_not_be_read_is_told(nobody):
 def test_a_file_that_changes_while_it_is_read(tmp_path, monkeypatch):
     class_dir = build(tmp_path, {"growing.mp4": "x", "steady.mp4": "y"})
     growing = class_dir / "submissions" / "growing.mp4"
-    digest = archives.content_digest
+    digest = recordings.content_digest
 
     def grow(stream, size):
         if os.fstat(stream.fileno()).st_ino == growing.stat().st_ino:
@@ -240,7 +241,7 @@ def test_a_file_that_changes_while_it_is_read(tmp_path, monkeypatch):
 def test_a_file_that_comes_to_rest_is_read_again(tmp_path, monkeypatch):
     class_dir = build(tmp_path, {"a.mp4": "x"})
     path = class_dir / "submissions" / "a.mp4"
-    digest, looks = archives.content_digest, []
+    digest, looks = recordings.content_digest, []
 
     def change_once(stream, size):
         looks.append(size)
@@ -322,7 +323,7 @@ def test_an_export_is_read_as_it_came(tmp_path):
     assert again.hashed == 0
     assert again.recordings == collection.recordings
     target = tmp_path / "unzipped"
-    path = archives.extract_member(
+    path = recordings.extract_member(
         class_dir / "submissions" / "export.zip", collection.recordings[1], target
     )
     assert path.read_bytes() == recording("a")
@@ -331,7 +332,7 @@ def test_an_export_is_read_as_it_came(tmp_path):
     other = {name: recording("z") if name.endswith(".mov") else x for name, x in members.items()}
     hand_in(class_dir, "export.zip", zip_bytes(other))
     with pytest.raises(OSError, match="has changed"):
-        archives.extract_member(
+        recordings.extract_member(
             class_dir / "submissions" / "export.zip", collection.recordings[1], target
         )
     assert list(target.iterdir()) == []
@@ -350,7 +351,7 @@ def test_paths_in_an_archive_cannot_escape(tmp_path, name):
     assert ".." not in one.file
     assert one.file.startswith("e.zip/")
     target = tmp_path / "unzipped"
-    path = archives.extract_member(class_dir / "submissions" / "e.zip", one, target)
+    path = recordings.extract_member(class_dir / "submissions" / "e.zip", one, target)
     assert path.parent == target
     assert set(tmp_path.rglob("*")) - before == {target, path}
 

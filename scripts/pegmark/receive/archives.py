@@ -7,20 +7,13 @@ name of its content.
 from __future__ import annotations
 
 import contextlib
-import hashlib
-import lzma
-import os
 import stat
 import struct
 import zipfile
-import zlib
-from collections.abc import Iterator
-from dataclasses import dataclass
-from pathlib import Path
 from typing import IO, Any
 
-from pegmark.files.media import is_media, open_plain
-from pegmark.files.store import is_full
+from pegmark.files.media import is_media
+from pegmark.files.recordings import ZIP_ERRORS, content_digest, suffix_of
 from pegmark.receive.strays import (
     EXTENSIONS,
     MAX_MEMBERS,
@@ -30,7 +23,6 @@ from pegmark.receive.strays import (
     link_stray,
     not_recording,
     packed_again,
-    suffix_of,
     zip_bounds,
 )
 from pegmark.words.file_names import path_text, shown
@@ -38,76 +30,6 @@ from pegmark.words.file_names import path_text, shown
 MAX_DIRECTORY = 4_000_000  # bytes of an archive's own list: 5,000 names of 800 characters
 ARCHIVE_MAX_UNPACKED = 50_000_000_000  # bytes in one archive
 FREE_UNPACKED = 20_000_000  # bytes below which the ratio says nothing
-CHUNK = 1 << 20
-_ZIP_ERRORS = (
-    zipfile.BadZipFile,
-    zlib.error,
-    lzma.LZMAError,
-    EOFError,
-    OSError,
-    RuntimeError,  # also NotImplementedError: a packing method that Python lacks
-    ValueError,  # also UnicodeDecodeError
-    struct.error,
-    IndexError,
-    OverflowError,
-)
-
-
-@dataclass(frozen=True)
-class Recording:
-    """One file taken for a recording (whether it can be decoded is found out later)."""
-
-    file: str  # path under submissions, parted by /, as text: "Ana Ruiz/take 2.mov"
-    sha256: str
-    size: int
-    mtime_ns: int
-    path: str  # key in the memory: path under the class folder
-    member: int | None = None  # place in the archive, for a file inside a .zip
-
-
-def extract_member(archive: Path, recording: Recording, folder: Path) -> Path:
-    """Write one recording of an archive to `folder`, named by its content; returns the file.
-
-    Raises OSError when the archive no longer holds that content.
-    """
-    target = folder / (recording.sha256 + suffix_of(recording.file))
-    if target.is_file() and target.stat().st_size == recording.size:
-        return target
-    folder.mkdir(parents=True, exist_ok=True)
-    part = folder / f".part-{os.getpid()}-{recording.sha256[:16]}"
-    digest = hashlib.sha256()
-    try:
-        with open_plain(archive) as stream, zipfile.ZipFile(stream) as packed:
-            info = packed.infolist()[recording.member or 0]
-            with packed.open(info) as source, open(part, "wb") as out:
-                for chunk in _chunks(source, recording.size):
-                    digest.update(chunk)
-                    out.write(chunk)
-        if digest.hexdigest() != recording.sha256:
-            raise OSError(f"{archive.name} has changed")
-        os.replace(part, target)
-    except _ZIP_ERRORS as error:
-        if is_full(error):
-            raise
-        raise OSError(f"{archive.name}: {error}") from error
-    finally:
-        part.unlink(missing_ok=True)
-    return target
-
-
-def content_digest(stream: IO[bytes], size: int) -> str:
-    digest = hashlib.sha256()
-    for chunk in _chunks(stream, size):
-        digest.update(chunk)
-    return digest.hexdigest()
-
-
-def _chunks(stream: IO[bytes], size: int) -> Iterator[bytes]:
-    """At most `size` bytes of a stream: what grows while it is read does not keep us for ever."""
-    left = size
-    while left > 0 and (chunk := stream.read(min(CHUNK, left))):
-        left -= len(chunk)
-        yield chunk
 
 
 def read_archive(stream: IO[bytes], size: int, text: str) -> dict[str, Any]:
@@ -128,7 +50,7 @@ def read_archive(stream: IO[bytes], size: int, text: str) -> dict[str, Any]:
                 else:
                     for index, info in enumerate(infos):
                         _read_member(packed, index, info, text, members, strays)
-    except _ZIP_ERRORS:
+    except ZIP_ERRORS:
         strays.append(
             Stray(
                 text,
@@ -179,7 +101,7 @@ def _read_member(
                 return
         with packed.open(info) as source:
             digest = content_digest(source, info.file_size)
-    except _ZIP_ERRORS:
+    except ZIP_ERRORS:
         strays.append(
             Stray(
                 inside,

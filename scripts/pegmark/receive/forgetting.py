@@ -17,9 +17,10 @@ from pathlib import Path
 from typing import Any
 
 from pegmark.files.made import EDITED
+from pegmark.files.recordings import memory_path
 from pegmark.files.store import read_json, remove, write_bytes
 from pegmark.files.tables import DELIMITERS, split_line
-from pegmark.receive.submissions import FOLDER, memory_path
+from pegmark.receive.submissions import FOLDER
 from pegmark.records.problems import TeacherError, problem
 
 TABLES = ("matches*.csv", "received.csv", "sent.csv", "marks*.csv")

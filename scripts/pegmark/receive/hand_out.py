@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from datetime import UTC, datetime
 
+from pegmark.files.recordings import Recording
 from pegmark.files.tables import clean_cell
 from pegmark.receive import retakes, submissions
-from pegmark.receive.archives import Recording
 from pegmark.receive.attention_rows import attention_row
 from pegmark.receive.handed import Handed, Intake, Row
 from pegmark.receive.marks import Marks

@@ -23,7 +23,7 @@ from pegmark.receive.marks import Marks, read_marks
 from pegmark.receive.owners import match_all
 from pegmark.receive.presence import check_presence
 from pegmark.receive.roster import Roster, read_roster
-from pegmark.receive.submissions import Collection, lookup
+from pegmark.receive.submissions import Collection
 from pegmark.receive.tickets import make_tickets
 from pegmark.receive.upkeep import failed_results, write_tickets
 from pegmark.records.problems import Problem, TeacherError
@@ -33,7 +33,7 @@ from pegmark.settings.gradebook import check_gradebook
 if TYPE_CHECKING:
     from pegmark.records.tickets import Week
 
-__all__ = ["Intake", "lookup", "take_in"]
+__all__ = ["Intake", "take_in"]
 
 
 def take_in(

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from pegmark.files import yaml_files
 from pegmark.files.code_pages import decode_text
+from pegmark.files.recordings import Recording
 from pegmark.files.tables import (
     DELIMITERS,
     TABLE_MAX_BYTES,
@@ -23,7 +24,6 @@ from pegmark.files.tables import (
     find_columns,
     split_line,
 )
-from pegmark.receive.archives import Recording
 from pegmark.receive.teacher_files import FileNames, numbered_files
 from pegmark.records.problems import Problem, TeacherError, problem
 

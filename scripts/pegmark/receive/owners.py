@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from pegmark.files.recordings import Recording
 from pegmark.files.tables import clean_cell
-from pegmark.receive.archives import Recording
 from pegmark.receive.handed import Intake, Row
 from pegmark.receive.matching import Match, Matcher
 from pegmark.receive.own_matches import NOBODY, Matches, offered_line

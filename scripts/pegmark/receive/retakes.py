@@ -13,7 +13,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, tzinfo
 
-from pegmark.receive.archives import Recording
+from pegmark.files.recordings import Recording
 from pegmark.words import times
 
 _NUMBERED = re.compile(

@@ -6,6 +6,7 @@ import os
 import stat
 from dataclasses import dataclass
 
+from pegmark.files.recordings import suffix_of
 from pegmark.words.file_names import shown
 
 MAX_DEPTH = 40
@@ -128,9 +129,3 @@ def no_reading(text: str, error: OSError) -> Stray:
         f"{shown(text)} cannot be opened ({error.strerror or error}).",
         "Copy it here anew.",
     )
-
-
-def suffix_of(text: str) -> str:
-    """'.mov', lower case, plain ASCII letters and digits only; '' for anything else."""
-    suffix = os.path.splitext(text)[1].lower()
-    return suffix if suffix[1:].isascii() and suffix[1:].isalnum() else ""

@@ -16,8 +16,8 @@ from pathlib import Path
 from typing import IO, Any
 
 from pegmark.files.media import is_media, open_plain
-from pegmark.files.store import is_full, read_json
-from pegmark.receive.archives import Recording, content_digest, extract_member, read_archive
+from pegmark.files.recordings import Recording, content_digest, suffix_of
+from pegmark.receive.archives import read_archive
 from pegmark.receive.strays import (
     EXTENSIONS,
     MAX_DEPTH,
@@ -26,7 +26,6 @@ from pegmark.receive.strays import (
     by_name,
     no_reading,
     not_recording,
-    suffix_of,
 )
 from pegmark.records.problems import Problem, TeacherError, problem
 from pegmark.words.file_names import path_text, shown
@@ -84,50 +83,6 @@ def no_submissions(class_dir: Path) -> Problem:
         f"There is no folder {FOLDER!r} in {class_dir}.",
         "Make it and put the recordings in.",
     )
-
-
-def memory_path(class_dir: Path, key: str, known: dict[str, Any]) -> Path:
-    """Where the file of a memory entry lies."""
-    return class_dir / (os.fsdecode(bytes.fromhex(known["raw"])) if "raw" in known else key)
-
-
-def lookup(class_dir: Path | str, take: str) -> Path:
-    """Where the recording of a take lies now, for the stage that decodes it.
-
-    A recording inside a .zip is written to results/unzipped, named by its content.
-    Raises TeacherError ("file_changed") when no file of the folder has that content any more.
-    """
-    class_dir = Path(class_dir)
-    memory = read_json(class_dir / "results" / "tickets" / "files.json")
-    for source in memory["takes"].get(take, ()):
-        recording = Recording(**source)
-        known = memory["files"][recording.path]
-        path = memory_path(class_dir, recording.path, known)
-        try:
-            status = os.stat(path, follow_symlinks=False)
-            same = (status.st_size, status.st_mtime_ns) == (known["size"], known["mtime_ns"])
-            if recording.member is not None:
-                return extract_member(path, recording, class_dir / "results" / "unzipped")
-            if same or content_hash(path) == recording.sha256:
-                return path
-        except OSError as error:
-            if is_full(error):
-                raise
-    raise TeacherError(
-        [
-            problem(
-                "file_changed",
-                "The recording was changed or taken away while the class was being graded.",
-                "Run again when the folder is at rest.",
-            )
-        ]
-    )
-
-
-def content_hash(path: Path) -> str:
-    """The SHA-256 of a plain file; raises OSError."""
-    with open_plain(path) as stream:
-        return content_digest(stream, os.fstat(stream.fileno()).st_size)
 
 
 def _walk(root: Path, strays: list[Stray]) -> Iterator[tuple[os.DirEntry[str], str]]:

@@ -8,8 +8,8 @@ from datetime import datetime, tzinfo
 from pathlib import Path
 
 from pegmark.files import yaml_files
+from pegmark.files.recordings import Recording
 from pegmark.files.tables import Row, Table, clean_cell, read_table
-from pegmark.receive.archives import Recording
 from pegmark.receive.submissions import FOLDER
 from pegmark.records.problems import Problem, problem
 from pegmark.words import times

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from pegmark.files import store as result_files
 from pegmark.files.media import MAX_S
+from pegmark.files.recordings import Recording
 from pegmark.receive import retakes
-from pegmark.receive.archives import Recording
 from pegmark.receive.handed import Handed, Intake
 from pegmark.receive.marks import Mark, Marks
 from pegmark.receive.retakes import Take
