@@ -1,9 +1,9 @@
 """Forget a student, or the sound: python3 scripts/forget.py CLASS_DIR STUDENT_ID
 
-Removes recordings, measurements, clips, stills, sheets, drafts, marks and logs of that student
-and grades the rest of the class again. With --audio instead: the recordings, clips and stills of
-everybody; with --before DATE: of what was recorded before that day; points and sheets stay. Prints
-what was removed and what it cannot reach.
+Removes recordings, measurements, clips, stills, sheets, drafts, marks, logs and the roster's row
+of that student and grades the rest of the class again. With --audio instead: the recordings, clips
+and stills of everybody; with --before DATE: of what was recorded before that day; points and sheets
+stay. Prints what was removed and what it cannot reach.
 """
 
 import argparse
@@ -44,7 +44,8 @@ def forget(arguments: argparse.Namespace) -> int:
         handle = classfolder.hold(class_dir, tell)
         try:
             if arguments.student_id:
-                found = forget_student(class_dir, arguments.student_id)
+                config = environment.ROOT / "config"
+                found = forget_student(class_dir, config, arguments.student_id)
             else:
                 day = arguments.before
                 found = forget_sound(class_dir, datetime.combine(day, time(), UTC) if day else None)
@@ -59,9 +60,14 @@ def forget(arguments: argparse.Namespace) -> int:
     tell(*found.sentences())
     if not arguments.student_id:
         return 0
-    how = running.How(go_on=True, quiet=True)
+    if not found.again:
+        return running.EXIT_UNFINISHED
+    # Pruned: whose a recording was that has vanished, nobody can say any more.
+    how = running.How(go_on=True, prune=True, quiet=True)
     code = running.grade_class(class_dir, environment.ROOT, how)
     clear_logs(class_dir)  # the engine says there what it had before
+    if code not in (0, running.EXIT_FAULT):
+        tell("The pages of the class still name the student until it has been graded again.")
     return code
 
 

@@ -9,10 +9,12 @@ from __future__ import annotations
 
 import argparse
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pegmark.files.csv_text import BYTE_ORDER_MARK
+from pegmark.files.sent import sheet_digest
 from pegmark.files.store import read_json, write_bytes, write_text
 from pegmark.publish import class_pages, make_draft, print_file
 from pegmark.records.faults import STAGE_S, fault, run_in_child
@@ -51,7 +53,7 @@ def publish(arguments: argparse.Namespace) -> None:
         write_page(out / name, content)
     fit = {student: record for student, record in records.items() if student not in spoiled}
     write_page(out / print_file.PRINT_FILE, print_file.print_file(fit, ticket, arguments.sheets))
-    write_outbox(out / "outbox", fit, arguments.sheets, arguments.mail)
+    write_outbox(out / "outbox", fit, arguments.sheets, arguments.mail, ticket.get("sent", {}))
 
 
 def looked_at(ticket: dict[str, Any]) -> dict[str, Any]:
@@ -93,16 +95,19 @@ def as_students(told: Problem) -> StudentProblem:
     }
 
 
-def write_outbox(outbox: Path, records: Records, sheets: Path, mail: Path) -> None:
-    """A draft for every sheet that may go out, and none that may no longer."""
+def write_outbox(
+    outbox: Path, records: Records, sheets: Path, mail: Path, sent: Mapping[str, list[str]]
+) -> None:
+    """A draft for every sheet that may go out, and none that may no longer or went out before."""
     outbox.mkdir(parents=True, exist_ok=True)
     wanted = set()
     for student, record in records.items():
         sheet, ticket = sheets / f"{student}.pdf", mail / f"{student}.json"
         if not (sheet.is_file() and ticket.is_file()):
             continue
-        draft = make_draft(record, read_json(ticket), sheet.read_bytes())
-        if draft is not None:
+        pdf = sheet.read_bytes()
+        draft = make_draft(record, read_json(ticket), pdf)
+        if draft is not None and sheet_digest(pdf) not in sent.get(student, ()):
             wanted.add(f"{student}.eml")
             write_bytes(outbox / f"{student}.eml", draft)
     for path in outbox.glob("*.eml"):

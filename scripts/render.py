@@ -88,6 +88,7 @@ def write_stills(record: Record, class_dir: Path, folder: Path) -> None:
     from pegmark.records.faults import run_in_child
     from pegmark.records.problems import TeacherError
     from pegmark.render.stills import cut_stills, looks_of
+    from pegmark.words.terminal import tell
 
     submission, spans = record["submission"], looks_of(record)
     if not submission or not spans:
@@ -105,7 +106,7 @@ def write_stills(record: Record, class_dir: Path, folder: Path) -> None:
 
     end = run_in_child(alone, seconds=STILLS_S, memory_bytes=STILLS_BYTES)
     if end != "done":
-        print(f"No pictures of {submission['file']} ({end}).")
+        tell(f"No pictures of {submission['file']} ({end}).")
 
 
 def graded_take(record: Record, audio: list[Path]) -> Path | None:

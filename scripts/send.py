@@ -35,19 +35,35 @@ def main() -> int:
     """Show the letters, and send them if that is really meant; 0 when all went out."""
     arguments = read_arguments()
     environment.enter()
+    import classfolder
+    from pegmark.records.problems import TeacherError
+    from pegmark.words.terminal import tell
+
+    if not (arguments.class_dir / "results" / "outbox").is_dir():
+        tell(f"There is no folder {arguments.class_dir / 'results/outbox'}. Grade the class first.")
+        return EXIT_REFUSED
+    try:
+        handle = classfolder.hold(arguments.class_dir, tell)  # nobody else sends or grades now
+        try:
+            return show_and_send(arguments)
+        finally:
+            classfolder.let_go(handle)
+    except ValueError as error:
+        tell(f"Nothing was sent: {error} Grade the class again, or move that file away.")
+    except TeacherError as error:
+        tell(*(f"Nothing was sent: {one['message']} {one['action']}" for one in error.problems))
+    except OSError as error:
+        tell(f"Nothing was sent: {classfolder.machine_says(error)}")
+    return EXIT_REFUSED
+
+
+def show_and_send(arguments: argparse.Namespace) -> int:
+    """Show what waits; send it where `--really` is given."""
     from pegmark.deliver.letters import read_letters, unsent
     from pegmark.files.sent import read_sent
     from pegmark.words.terminal import tell
 
-    outbox = arguments.class_dir / "results" / "outbox"
-    if not outbox.is_dir():
-        tell(f"There is no folder {outbox}. Grade the class first.")
-        return EXIT_REFUSED
-    try:
-        letters = read_letters(outbox)
-    except ValueError as error:
-        tell(f"Nothing was sent: {error} Grade the class again, or move that file away.")
-        return EXIT_REFUSED
+    letters = read_letters(arguments.class_dir / "results" / "outbox")
     waiting = unsent(letters, read_sent(arguments.class_dir))
     tell(f"{len(waiting)} to send, {len(letters) - len(waiting)} went out before.")
     tell(*(f"  {letter.line()}" for letter in waiting))
@@ -99,6 +115,8 @@ def send(arguments: argparse.Namespace, letters: list["Letter"]) -> int:
                 gone += not said
         except NoMail as error:
             told.append(str(error))
+        except KeyboardInterrupt:
+            told.append("Stopped. The same command goes on; what was on its way is not sent again.")
     tell(f"{gone} of {len(letters)} went out.", *(f"  {one}" for one in told))
     return EXIT_NOT_ALL if told else 0
 
@@ -106,25 +124,30 @@ def send(arguments: argparse.Namespace, letters: list["Letter"]) -> int:
 def send_one(post: "Post", letter: "Letter", sender: str, class_dir: Path) -> list[str]:
     """Send one letter and write it down; sentences about what did not go as it should."""
     from pegmark.deliver.letters import ready_to_send
-    from pegmark.deliver.mail import Refused, Unsure
-    from pegmark.files.sent import UNSURE, add_sent
+    from pegmark.deliver.mail import NoMail, Refused, Unsure
+    from pegmark.files.sent import Attempt
 
     message = ready_to_send(letter, sender, datetime.now(UTC))
+    attempt = Attempt(class_dir, letter.student_id, letter.sheet)
     try:
-        refused = post.send(sender, letter.recipients, message)
+        refused = post.send(sender, letter.recipients, message, attempt.begin)
     except Refused as error:
+        attempt.did_not()
         write_log(class_dir, letter, f"refused: {error}")
         return [f"{letter.student_id} was refused: {error}"]
+    except NoMail:
+        attempt.did_not()
+        raise
     except Unsure:
-        add_sent(class_dir, letter.student_id, letter.sheet, UNSURE)
         write_log(class_dir, letter, "unsure: the connection dropped before the answer")
         return [
             f"{letter.student_id} may have gone out: the connection dropped before the answer. It "
             "is not sent again; to do so all the same, remove its line from sent.csv."
         ]
-    add_sent(class_dir, letter.student_id, letter.sheet)
-    write_log(class_dir, letter, "sent")
-    return [f"{letter.student_id}: not to {one} ({why})" for one, why in refused.items()]
+    attempt.went_out()
+    not_to = [f"not to {one} ({why})" for one, why in refused.items()]
+    write_log(class_dir, letter, ", ".join(["sent", *not_to]))
+    return [f"{letter.student_id}: {one}" for one in not_to]
 
 
 def write_log(class_dir: Path, letter: "Letter", outcome: str) -> None:

@@ -11,6 +11,7 @@ from pypdf import PdfReader, PdfWriter
 
 from lab import sheet_examples
 from lab.example_class import HZ, make_class
+from pegmark.files.sent import sheet_digest
 
 ROOT = Path(__file__).resolve().parents[1]
 
@@ -84,6 +85,20 @@ def test_a_draft_that_may_no_longer_go_out_is_taken_away(folder):
     publish(folder)
     assert "s001.eml" not in [p.name for p in (folder / "outbox").iterdir()]
     assert not (folder / "outbox" / "gone.eml").exists()
+
+
+def test_a_sheet_that_went_out_has_no_draft_until_it_is_another_one(folder):
+    complete(folder, "s001")
+    sheet = folder / "sheets" / "s001.pdf"
+    path = folder / "tickets" / "publish.json"
+    ticket = json.loads(path.read_text())
+    write(path, {**ticket, "sent": {"s001": [sheet_digest(sheet.read_bytes())]}})
+    publish(folder)
+    assert not (folder / "outbox" / "s001.eml").exists()
+    with open(sheet, "ab") as stream:
+        stream.write(b"% a retake")
+    publish(folder)
+    assert (folder / "outbox" / "s001.eml").exists()
 
 
 def test_an_archive_that_is_no_longer_true_is_taken_away(folder):

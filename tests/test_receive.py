@@ -579,10 +579,10 @@ def test_attempt_words():
 def test_one_recording_under_two_names_is_a_question(tmp_path):
     class_dir = build(tmp_path, {"Ana Ruiz.mov": "same", "Ben Okafor.mov": "same"})
     intake = take(class_dir)
-    whole, *each = rows(intake, "same_recording")
+    (whole,) = rows(intake, "same_recording")  # told once
     assert "Ana Ruiz (Ana Ruiz.mov) and Ben Okafor (Ben Okafor.mov)" in whole["message"]
     assert whole["action"].startswith("Was one filed under the wrong name?")
-    assert [row["student_id"] for row in each] == ["s01", "s02"]
+    assert whole["student_id"] == ""
     for student_id, other in (("s01", "Ben"), ("s02", "Ana")):
         (problem,) = ticket(class_dir, f"score/{student_id}.json")["problems"]
         assert problem["code"] == "same_recording"
@@ -785,6 +785,20 @@ def test_a_gradebook_that_cannot_be_is_told(tmp_path, block, said):
     with pytest.raises(TeacherError) as caught:
         take(class_dir)
     assert said in str(caught.value)
+
+
+def test_what_went_out_reaches_the_class_pages_ticket_only(tmp_path):
+    class_dir = build(tmp_path, FILES)
+    take(class_dir)
+    before = state(class_dir)
+    header = "student_id,sheet_sha256,sent_at\n"
+    (class_dir / "sent.csv").write_text(f"{header}s01,{64 * 'a'},2026-03-07\ns02,cu")
+    take(class_dir)
+    assert changed(before, state(class_dir)) == {"tickets/publish.json"}
+    assert ticket(class_dir, "publish.json")["sent"] == {"s01": [64 * "a"]}
+    (class_dir / "sent.csv").write_text("who\nAna\n")
+    with pytest.raises(TeacherError, match=r"sent\.csv"):
+        take(class_dir)
 
 
 def test_mistakes_of_settings_and_tables_are_told_together(tmp_path):

@@ -7,6 +7,7 @@ tested in test_privacy, names on the terminal in test_workflow.
 
 from __future__ import annotations
 
+import ast
 import csv
 import email
 import email.policy
@@ -15,9 +16,11 @@ import re
 import time
 import zipfile
 from html.parser import HTMLParser
+from pathlib import Path
 
 import pytest
 
+import render
 from lab import sheet_examples
 from lab.classroom import CONFIG, ROSTER, build, recording
 from lab.example_class import make_class
@@ -30,6 +33,7 @@ from pegmark.receive import take_in
 from pegmark.receive.marks import write_template
 from pegmark.records.problems import TeacherError
 
+SCRIPTS = Path(__file__).resolve().parents[1] / "scripts"
 EVIL = '"><script>alert(1)</script><svg onload=alert(2)>'
 
 
@@ -162,3 +166,30 @@ def test_html_and_svg_in_names_and_comments_stay_text():
     assert "<script>alert(1)" not in page
     assert "<svg onload" not in page
     assert scripts_of(page) == scripts_of(plain)
+
+
+def test_names_from_outside_are_told_by_the_one_function_that_escapes():
+    """Every other print of the product says its own words alone, or stands in its own tools."""
+    tools = {"check.py", "environment.py", "terminal.py"}  # no name of a class reaches these
+    found = []
+    for path in (*SCRIPTS.glob("*.py"), *(SCRIPTS / "pegmark").rglob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not isinstance(node, ast.Call) or path.name in tools:
+                continue
+            called = ast.unparse(node.func)
+            if called in ("print", "sys.stdout.write", "sys.stderr.write", "logging.info"):
+                plain = all(isinstance(one, ast.Constant) for one in node.args)
+                found += [] if plain else [f"{path.name}: {ast.unparse(node)}"]
+    assert found == ["stage_server.py: print(end.code, file=sys.stderr)"]  # our stages' own end
+
+
+def test_a_name_in_the_log_of_a_sheet_forges_no_line(capsys, tmp_path, monkeypatch):
+    """A recording without pictures is told there."""
+    submission = {"take": "a" * 16 + "-violin", "file": "\x1b[2Jx\nNo fault.mp4", "duration_s": 20}
+    notes = [{"string": "A4", "start_s": 8, "end_s": 9}]
+    monkeypatch.setattr("pegmark.receive.submissions.lookup", lambda *_: tmp_path / "none.mp4")
+    render.write_stills({"submission": submission, "notes": notes}, tmp_path, tmp_path)
+    said = capsys.readouterr().out
+    assert said.count("\n") == 1
+    assert "\x1b" not in said
+    assert "\\x1b[2Jx\\nNo fault.mp4" in said

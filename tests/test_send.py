@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import smtplib
 import socket
 import ssl
 import subprocess
@@ -14,10 +15,12 @@ import pytest
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, AuthResult
 
+import classfolder
 import environment
 import send
 from lab import sheet_examples
 from pegmark.deliver import mail
+from pegmark.files.sent import Attempt, read_sent
 from pegmark.publish.drafts import make_draft
 
 PASSWORD = "correct horse"
@@ -49,6 +52,7 @@ class Box:
         self.taken = []
         self.refuse = set()
         self.drop = []  # how many bytes of a message the server reads before it hangs up
+        self.reject = 0  # how many messages are refused when they are whole
         self.mute = 0  # how many messages are taken without an answer
 
     async def handle_RCPT(self, server, session, envelope, address, options):
@@ -58,6 +62,9 @@ class Box:
         return "250 OK"
 
     async def handle_DATA(self, server, session, envelope):
+        if self.reject:
+            self.reject -= 1
+            return "552 5.3.4 message too large"
         self.taken.append((tuple(envelope.rcpt_tos), envelope.content))
         if self.mute:
             self.mute -= 1
@@ -283,6 +290,121 @@ def test_a_drop_before_the_answer_is_unsure_and_not_sent_twice(sent, serve, clas
     assert len(box.taken) == 3
 
 
+def test_a_kill_before_the_answer_is_unsure_and_not_sent_twice(sent, serve, class_dir, monkeypatch):
+    """Whatever ends the program there: the letter was written down before its last line went."""
+    box = Box()
+    port = serve(box)
+
+    def killed(*_):
+        raise MemoryError("killed")  # what nothing here handles
+
+    with monkeypatch.context() as patch:
+        patch.setattr(smtplib.SMTP, "getreply", killed_at_last(killed, box))
+        with pytest.raises(MemoryError):
+            sent(port)
+    assert rows(class_dir)[0]["sent_at"].startswith("unsure ")
+    assert "2 to send, 1 went out before." in sent(port)[1]
+    assert [to[0] for to, _ in box.taken].count("ada@example.org") == 1
+
+
+def killed_at_last(kill, box):
+    """The answer to a letter that the box has taken is never read; others are."""
+    read, done = smtplib.SMTP.getreply, []
+
+    def getreply(smtp):
+        answer = read(smtp)
+        if box.taken and not done:
+            done.append(answer)
+            kill()
+        return answer
+
+    return getreply
+
+
+def test_a_stop_by_hand_is_said_and_gone_on_with(sent, serve, class_dir, monkeypatch):
+    box = Box()
+    port = serve(box)
+
+    def stop():
+        raise KeyboardInterrupt
+
+    with monkeypatch.context() as patch:
+        patch.setattr(smtplib.SMTP, "getreply", killed_at_last(stop, box))
+        code, told = sent(port)
+    assert (code, "Stopped." in told) == (send.EXIT_NOT_ALL, True)
+    sent(port)
+    assert sorted(to[0] for to, _ in box.taken) == [
+        "ada@example.org", "ben@example.org", "cai@example.org",
+    ]  # fmt: skip
+
+
+def test_a_letter_that_is_refused_at_its_end_is_not_written_down(sent, serve, class_dir):
+    box = Box()
+    box.reject = 1
+    port = serve(box)
+    code, told = sent(port)
+    assert code == send.EXIT_NOT_ALL
+    assert "m1 was refused: 552" in told
+    assert [row["student_id"] for row in rows(class_dir)] == ["m2", "m3"]
+    assert "1 to send, 2 went out before." in sent(port)[1]
+    assert {row["student_id"] for row in rows(class_dir)} == {"m1", "m2", "m3"}
+
+
+def test_two_at_once_send_nothing_twice(sent, serve, class_dir):
+    box = Box()
+    handle = classfolder.hold(class_dir, print)
+    code, told = sent(serve(box))
+    classfolder.let_go(handle)
+    assert code == send.EXIT_REFUSED
+    assert "Nothing was sent: class is being graded already." in told
+    assert box.taken == []
+
+
+def test_a_list_of_what_went_out_that_cannot_be_read_stops_it(sent, serve, class_dir):
+    box = Box()
+    (class_dir / "sent.csv").write_text("who,what\nm1,sheet\n", encoding="utf-8")
+    code, told = sent(serve(box))
+    assert code == send.EXIT_REFUSED
+    assert "Nothing was sent: sent.csv" in told
+    assert box.taken == []
+
+
+@pytest.mark.parametrize("end", ["", "m2,cut", "m2,cut\r\n"])
+def test_a_list_that_a_spreadsheet_saved_or_a_kill_cut_short_is_read(class_dir, end):
+    first = f"\ufeffstudent_id;sheet_sha256;sent_at\r\nm1;{'a' * 64};2026-03-07\r\n"
+    (class_dir / "sent.csv").write_text(first + end.replace(",", ";"), encoding="utf-8", newline="")
+    assert read_sent(class_dir) == {("m1", "a" * 64)}
+    attempt = Attempt(class_dir, "m3", "b" * 64)
+    attempt.begin()
+    attempt.went_out()
+    assert read_sent(class_dir) == {("m1", "a" * 64), ("m3", "b" * 64)}
+
+
+def test_after_a_line_that_was_cut_short_the_next_stands_on_its_own(sent, serve, class_dir):
+    (class_dir / "sent.csv").write_text("student_id,sheet_sha256,sent_at\nm9,cu", encoding="utf-8")
+    assert sent(serve(Box()))[0] == 0
+    assert {student for student, _ in read_sent(class_dir)} == {"m1", "m2", "m3"}
+
+
+def test_tls_from_the_first_byte(sent, certificates, monkeypatch):
+    """RFC 8314: where the port is the one for it, TLS begins before any word is said."""
+    box = Box()
+    key, cert = certificates["localhost"]
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(cert, key)
+    desk = Controller(
+        box, hostname="127.0.0.1", port=free_port(), ssl_context=context, auth_require_tls=False,
+        authenticator=lambda *_: AuthResult(success=True),
+    )  # fmt: skip
+    desk.start()
+    try:
+        monkeypatch.setattr(mail, "TLS_PORT", desk.port)
+        assert sent(desk.port)[0] == 0
+    finally:
+        desk.stop()
+    assert len(box.taken) == 3
+
+
 def test_the_pace_is_kept():
     pauses = []
     post = mail.Post(mail.Server("localhost", 1, "", ""), 30, pauses.append)
@@ -290,7 +412,7 @@ def test_the_pace_is_kept():
     hand_in, mail._hand_in = mail._hand_in, lambda *_: {}
     try:
         for _ in range(3):
-            post.send("a@b", ("c@d",), b"")
+            post.send("a@b", ("c@d",), b"", lambda: None)
     finally:
         mail._hand_in = hand_in
     assert pauses[0] == 0

@@ -96,16 +96,23 @@ class Post:
         self._smtp: smtplib.SMTP | None = None
         self._next = 0.0
 
-    def send(self, sender: str, recipients: tuple[str, ...], message: bytes) -> dict[str, str]:
+    def send(
+        self,
+        sender: str,
+        recipients: tuple[str, ...],
+        message: bytes,
+        at_last: Callable[[], None],
+    ) -> dict[str, str]:
         """Hand one letter in; returns whom the server refused, each with its reason.
 
-        Raises Refused, Unsure or NoMail.
+        `at_last` is called, once at most, before the line after which the letter counts. Raises
+        Refused, Unsure or NoMail.
         """
         self._sleep(max(0.0, self._next - time.monotonic()))
         for left in reversed(range(TRIES)):
             smtp = self._smtp = self._smtp or self._server.connect()
             try:
-                refused = _hand_in(smtp, sender, recipients, message)
+                refused = _hand_in(smtp, sender, recipients, message, at_last)
                 self._next = time.monotonic() + self._pause_s
                 return refused
             except (OSError, smtplib.SMTPServerDisconnected) as error:
@@ -133,7 +140,11 @@ def open_post(server: Server, per_minute: float) -> Iterator[Post]:
 
 
 def _hand_in(
-    smtp: smtplib.SMTP, sender: str, recipients: tuple[str, ...], message: bytes
+    smtp: smtplib.SMTP,
+    sender: str,
+    recipients: tuple[str, ...],
+    message: bytes,
+    at_last: Callable[[], None],
 ) -> dict[str, str]:
     """One transaction (RFC 5321, 3.3). OSError or SMTPServerDisconnected: surely not taken."""
     _need(smtp.mail(sender), smtp)
@@ -148,6 +159,7 @@ def _hand_in(
     lines = message if message.endswith(b"\r\n") else message + b"\r\n"
     smtp.send(re.sub(rb"(?:\A|(?<=\r\n))\.", b"..", lines))  # RFC 5321, 4.5.2
     _still_there(smtp)
+    at_last()
     try:
         smtp.send(b".\r\n")
         answer = smtp.getreply()

@@ -33,6 +33,7 @@ Row = dict[str, str]
 
 # The kinds of rows, the most pressing first: belongs to nobody, could not be read, to be listened
 # to, done but with a note, handed in late, not handed in, points open.
+SAME = "same_recording"  # a group's row stands for the problem in each of its records
 TASKS = ("unmatched", "unreadable", "listen", "other", "late", "missing", "open")
 
 
@@ -81,16 +82,16 @@ def attention_rows(
 
 def task_of(row: Row, status: str | None) -> str:
     """Which of `TASKS` a row belongs to; `status` is its student's, None for nobody's."""
-    if status is None:
-        return "unmatched" if row["file"] or row["student_id"] else "other"
     by_code = {
         "open_points": "open",
         "late": "late",
         "missing": "missing",
-        "same_recording": "other",  # of two students: the question stands in one place
+        SAME: "other",  # of two students: the question stands in one place
     }
     if row["code"] in by_code:
         return by_code[row["code"]]
+    if status is None:
+        return "unmatched" if row["file"] or row["student_id"] else "other"
     if status == "unreadable":
         return "unreadable"
     if status == "needs_listening" or row["code"] == "second_opinion":
@@ -110,7 +111,8 @@ def _of(record: Record, code: str, message: str, action: str) -> Row:
 
 def _problem_rows(record: Record) -> Iterator[Row]:
     for problem in record["problems"]:
-        yield _of(record, problem["code"], problem["message"], problem["action"])
+        if problem["code"] != SAME:
+            yield _of(record, problem["code"], problem["message"], problem["action"])
 
 
 def _state_rows(record: Record, titles: Mapping[str, str]) -> Iterator[Row]:
@@ -181,7 +183,7 @@ def recorded_at(take: str, ticket: Mapping[str, Any], opinion: Mapping[str, Any]
 def _same_recording_rows(
     class_list: list[Record], ticket: Mapping[str, Any], opinion: Mapping[str, Any] | None
 ) -> Iterator[Row]:
-    """One recording under several names, a row for each student: a question, never a verdict."""
+    """One recording under several names, a row for all of them: a question, never a verdict."""
     names = {record["student"]["student_id"]: full_name(record) for record in class_list}
     for group in _same_recordings(opinion):
         takes = [take for take in ticket["takes"] if take["take"] in group]
@@ -197,10 +199,9 @@ def _same_recording_rows(
                 "Was one filed under the wrong name? Listen to both, and settle it in "
                 "matches.csv, or mark by hand; no points were changed."
             )
-        for student in whose:
-            file = next(take["file"] for take in takes if take["student_id"] == student)
-            yield _row({"student_id": student, "file": file, "code": "same_recording",
-                        "message": message, "action": action})  # fmt: skip
+        alone = whose[0] if len(whose) == 1 else ""
+        yield _row({"student_id": alone, "file": takes[0]["file"], "code": SAME,
+                    "message": message, "action": action})  # fmt: skip
 
 
 def _same_recordings(opinion: Mapping[str, Any] | None) -> list[set[str]]:

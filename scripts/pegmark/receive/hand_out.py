@@ -123,14 +123,14 @@ def point_out_doubles(handed: list[Handed], intake: Intake) -> None:
                 "action": question,
             }
         )
-        for one, take in same:
-            told = problem(
-                "same_recording",
-                "The same recording also came in under another student's name.",
-                question,
+        for one, _ in same:
+            one.problems.append(
+                problem(
+                    "same_recording",
+                    "The same recording also came in under another student's name.",
+                    question,
+                )
             )
-            one.problems.append(told)
-            intake.attention.append(attention_row(told, one.student.student_id, take.file))
 
 
 def point_out_copies(handed: list[Handed], intake: Intake) -> None:

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pegmark.files import store as result_files
+from pegmark.files.sent import read_sent
 from pegmark.receive import own_matches, submissions, teacher_files
 from pegmark.receive.attention_rows import attention_row, stray_rows
 from pegmark.receive.blind import read_blind
@@ -123,6 +124,7 @@ def _read_all(
     received = tried(lambda: teacher_files.read_received(class_dir, recordings, settings.zone))
     marks = tried(lambda: read_marks(class_dir, ids, criteria, settings.zone))
     weeks = tried(lambda: read_weeks(class_dir, settings.assignment.get("history") or []))
+    tried(lambda: read_sent(class_dir))
     if roster:
         columns = roster.students[0].extra
         problems += check_gradebook(settings.assignment, settings.rubric, columns)

@@ -103,14 +103,7 @@ def read_roster(class_dir: Path, settings: Settings) -> Roster:
     Raises TeacherError with everything wrong in it at once, by row: ids that are impossible or
     stand twice, instruments that are not known, languages, due times and excuses not understood.
     """
-    path = find_roster(class_dir)
-    if path == find_export(class_dir):
-        table = read_export(class_dir, path, settings.assignment["oneroster_class"])
-    else:
-        table = read_table(
-            path, ROSTER_FIELDS, ROSTER_NEEDED, mapped=settings.assignment["roster_columns"]
-        )
-    table = _with_whole_name(table)
+    table = _with_whole_name(roster_table(class_dir, find_roster(class_dir), settings))
     problems: list[Problem] = []
     notices: list[dict[str, str]] = []
     students = [_student(table, row, settings, problems, notices) for row in table.rows]
@@ -123,6 +116,14 @@ def read_roster(class_dir: Path, settings: Settings) -> Roster:
         raise TeacherError(problems)
     notices += [*_unsure_names(table), *_mixed(table)]
     return Roster(tuple(students), _understood(table, students), tuple(notices))
+
+
+def roster_table(class_dir: Path, path: Path, settings: Settings) -> Table:
+    """The class list as a table, whatever it came as. Raises TeacherError."""
+    if path == find_export(class_dir):
+        return read_export(class_dir, path, settings.assignment["oneroster_class"])
+    mapped = settings.assignment["roster_columns"]
+    return read_table(path, ROSTER_FIELDS, ROSTER_NEEDED, mapped=mapped)
 
 
 def find_roster(class_dir: Path) -> Path:

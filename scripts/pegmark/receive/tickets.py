@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 from pegmark.files import store as result_files
 from pegmark.files.media import MAX_S
 from pegmark.files.recordings import Recording
+from pegmark.files.sent import read_sent
 from pegmark.receive import retakes
 from pegmark.receive.handed import Handed, Intake
 from pegmark.receive.marks import Mark, Marks
@@ -65,10 +66,19 @@ def make_tickets(
         **_publish_ticket(intake, handed, settings, marks),
         "takes": whose,
         "weeks": {id_: weeks[id_] for one in handed if (id_ := one.student.student_id) in weeks},
+        "sent": _sent(intake.class_dir),
     }
     tickets["class.json"] = {"students": intake.students, "takes": intake.takes}
     tickets["files.json"] = {"files": collection.memory, "takes": sources}
     intake.tickets = {path: result_files.dump_json(ticket) for path, ticket in tickets.items()}
+
+
+def _sent(class_dir: Path) -> dict[str, list[str]]:
+    """student_id -> the sheets that went out, as sent.csv says."""
+    sent: dict[str, list[str]] = {}
+    for student_id, sheet in sorted(read_sent(class_dir)):
+        sent.setdefault(student_id, []).append(sheet)
+    return sent
 
 
 def _student_block(student: Student, settings: Settings) -> dict[str, Any]:

@@ -311,6 +311,7 @@ class PublishTicket(TypedDict):
     ear: dict[str, EarSentences]  # by language
     takes: list[WhoseTake]
     weeks: dict[StudentId, list[Week]]  # earlier ones, of the students of the roster
+    sent: NotRequired[dict[StudentId, list[Sha256]]]  # sheets that went out
 
 
 class Member(TypedDict):
