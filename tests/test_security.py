@@ -187,7 +187,7 @@ def test_a_name_in_the_log_of_a_sheet_forges_no_line(capsys, tmp_path, monkeypat
     """A recording without pictures is told there."""
     submission = {"take": "a" * 16 + "-violin", "file": "\x1b[2Jx\nNo fault.mp4", "duration_s": 20}
     notes = [{"string": "A4", "start_s": 8, "end_s": 9}]
-    monkeypatch.setattr("pegmark.receive.submissions.lookup", lambda *_: tmp_path / "none.mp4")
+    monkeypatch.setattr("pegmark.files.recordings.lookup", lambda *_: tmp_path / "none.mp4")
     render.write_stills({"submission": submission, "notes": notes}, tmp_path, tmp_path)
     said = capsys.readouterr().out
     assert said.count("\n") == 1
