@@ -256,6 +256,10 @@ def one_of(tmp_path, text: str, **more: str):
          "1;Anna;van der;Berg;viool;2c", "van der Berg", "Anna"),
         ("Stamnummer;Naam;Roepnaam;Instrument", "1;Berg, Anna;Anneke;viool", "Berg", "Anna"),
         ("ID;Surname;Instrument", "1;Ruiz, Ana;violin", "Ruiz", "Ana"),
+        ("ID;Name;Instrument", "1;McDONALD Ian;violin", "McDONALD", "Ian"),
+        ("Stamnummer;Roepnaam;Tussenvoegsel;Achternaam;Instrument", "1;Piet;van den;Berg;viool",
+         "van den Berg", "Piet"),
+        ("Nr;Familienname;Rufname;Instrument", "1;Müller;Anni;Geige", "Müller", "Anni"),
         ("ID;First name;Last name;Name;Instrument", "1;Ana;;Ana Ruiz;violin", "Ruiz", "Ana"),
     ],
 )  # fmt: skip
@@ -268,11 +272,13 @@ def test_no_half_of_a_name_is_dropped(tmp_path, header, row, family, given):
     ("word", "key"),
     [
         *((word, "violin") for word in ("Geige", "2. Geige", "Violine II", "Primer violín")),
+        *((word, "violin") for word in ("Violine (1)", "Violín 1º")),
         *((word, "violin") for word in ("Violon 2", "2e violon", "Secondo violino", "1e viool")),
         *((word, "viola") for word in ("Bratsche", "Alto", "Altviool", "viola")),
         *((word, "cello") for word in ("Violoncello", "Violonchelo", "Violoncelle", "Vc. 2")),
         *((word, "double bass") for word in ("Kontrabass", "Kontrabaß", "Contrabajo")),
         *((word, "double bass") for word in ("Contrebasse", "Contrabbasso", "Contrabas")),
+        *((word, "double bass") for word in ("Bajo", "Basse", "Basso", "Bas")),
     ],
 )
 def test_instruments_in_six_languages(tmp_path, word, key):
@@ -309,6 +315,14 @@ def test_the_one_table_there_is_is_taken_and_said(tmp_path, name):
     (class_dir / "other.csv").write_text(ROSTER)
     with pytest.raises(TeacherError, match=r"Several tables may be the class list: .*other\.csv"):
         read(class_dir)
+
+
+def test_a_second_roster_beside_the_first_is_told(tmp_path):
+    class_dir = build(tmp_path)
+    assert read(class_dir).notices == ()
+    (class_dir / "roster (1).csv").write_text(ROSTER)
+    (notice,) = read(class_dir).notices
+    assert notice["message"] == "roster (1).csv beside roster.csv was not read."
 
 
 def open_document(path, rows: str) -> None:

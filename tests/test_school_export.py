@@ -221,3 +221,17 @@ def test_what_goes_back_keeps_to_the_standards_tables(tmp_path):
             text = old.read(name).replace(b"not submitted", b"absent").replace(b",active,", b",,")
             new.writestr(name, text)
     assert len(faults_of(broken.getvalue())) > 30  # the check can fail
+
+
+def test_the_export_of_a_whole_district_is_read(tmp_path):
+    """More rows than any roster has: 30,000 enrolments of 500 classes."""
+    others = (enrolled(n, n, f"c-{n % 500 + 10}") for n in range(10, 30_010))
+    mine = [enrolled(1, 1), enrolled(2, 2)]
+    files = {**EXPORT, "enrollments.csv": table(ENROLLMENTS, *others, *mine)}
+    class_dir = make(tmp_path, files, assignment_yaml="oneroster_class: c-1\n")
+    assert [student.name for student in read(class_dir).students] == ["Zoë Ida Müller", "Ana Ruiz"]
+
+
+def test_an_export_that_a_spreadsheet_saved_again_is_read(tmp_path):
+    files = {name: text.replace(",", ";") for name, text in EXPORT.items()}
+    assert len(read(make(tmp_path, files)).students) == 2

@@ -132,6 +132,8 @@ def find_columns(cells: Sequence[str], fields: Mapping[str, Sequence[str]]) -> d
 def clean_cell(value: Any) -> str:
     """A cell as plain text: one line, single spaces, no control or invisible characters, NFC."""
     text = str(value)[: MAX_CELL + 1]
+    if text.isascii() and text.isprintable() and not text.startswith("="):  # most cells are
+        return " ".join(text.split())
     if match := re.fullmatch(r'="(.*)"', text):
         text = match[1]
     text = "".join(

@@ -41,6 +41,7 @@ _OTHER_TABLE = re.compile(
 )
 _TABLES = (".csv", ".tsv", ".xlsx", ".ods")
 _ROSTER = re.compile(r"roster\.(?:csv|tsv|txt|xlsx|ods)", re.IGNORECASE)
+_SECOND_ROSTER = re.compile(r"roster.*\.(?:csv|tsv|txt|xlsx|ods)$", re.IGNORECASE)
 # One mailbox, deliberately narrower than RFC 5322: no quotes, comments, spaces or line breaks.
 _ADDRESS = re.compile(r"[A-Za-z0-9.!#$%&'*+/=?^_`{|}~-]{1,64}@[A-Za-z0-9-]+(\.[A-Za-z0-9-]+)+")
 
@@ -114,7 +115,7 @@ def read_roster(class_dir: Path, settings: Settings) -> Roster:
         )
     if problems:
         raise TeacherError(problems)
-    notices += [*_unsure_names(table), *_mixed(table)]
+    notices += [*_unsure_names(table), *_mixed(table), *_unread(class_dir, table)]
     return Roster(tuple(students), _understood(table, students), tuple(notices))
 
 
@@ -195,6 +196,23 @@ def _unsure_names(table: Table) -> list[dict[str, str]]:
     ]
 
 
+def _unread(class_dir: Path, table: Table) -> list[dict[str, str]]:
+    """One row for tables that may be the roster as well: 'roster (1).csv' beside roster.csv."""
+    names = sorted(path.name for path in class_dir.iterdir() if _SECOND_ROSTER.match(path.name))
+    others = [shown(name) for name in names if name != table.name]
+    if not others:
+        return []
+    return [
+        {
+            "student_id": "",
+            "file": "",
+            "code": "roster_not_read",
+            "message": f"{listed(others)} beside {shown(table.name)} was not read.",
+            "action": "Keep the newer one as the roster, and move the other away.",
+        }
+    ]
+
+
 def _mixed(table: Table) -> list[dict[str, str]]:
     if MIXED not in table.form:
         return []
@@ -250,7 +268,7 @@ _REQUIRED = ("student_id", "family_name", "given_name", "instrument")
 
 
 def _instrument(text: str, settings: Settings, refuse: Any) -> str:
-    folded = fold(text)
+    folded = fold(re.sub(r"[()\[\],;:#]", " ", text))
     names = settings.instrument_names
     key = names.get(folded) or names.get(ROSTER_PART.sub("", folded))
     if key is None:

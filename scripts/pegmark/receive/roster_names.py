@@ -29,6 +29,10 @@ def read_name(table: Table, row: Row) -> Parted:
     """The name of one row."""
     family = _joined(table, row, "family_prefix", "family_name", "family_name_2")
     given = _joined(table, row, "given_name", "given_name_2")
+    if not {"given_name", *WHOLE_NAME} & set(
+        table.columns
+    ):  # 'Nachname;Rufname': what the child is called is all
+        given = _joined(table, row, "nickname", "given_name_2")
     column = next((name for name in WHOLE_NAME if name in table.columns), "")
     whole = table.cell(row, column)
     if family and given:
@@ -77,7 +81,7 @@ def _other_half(family: str, given: str, whole: str) -> Parted:
 
 def _in_capitals(words: list[str]) -> tuple[int, int] | None:
     """Where the words in capitals stand, at one end, with particles between them: the family."""
-    upper = [len(word.strip("'’-.")) > 1 and word.isupper() and word[-1] != "." for word in words]
+    upper = [_is_in_capitals(word) for word in words]
     if not any(upper) or all(upper):
         return None
     start, end = upper.index(True), len(upper) - upper[::-1].index(True)
@@ -86,3 +90,10 @@ def _in_capitals(words: list[str]) -> tuple[int, int] | None:
     apart = [i for i in range(start, end) if not upper[i] and plain(words[i]) not in PARTICLES]
     at_one_end = (start == 0) != (end == len(words))
     return (start, end) if at_one_end and not apart else None
+
+
+def _is_in_capitals(word: str) -> bool:
+    """'LEE', "O'NEIL", 'McDONALD'; no initial and no shortened word."""
+    rest = re.sub(r"^(?:Mc|Mac|Fitz|De|Di|Du|La|Le)(?=\w{2})", "", word)
+    shouted = rest if rest.isupper() else word
+    return len(shouted.strip("'’-.")) > 1 and shouted.isupper() and word[-1] != "."

@@ -8,14 +8,15 @@ standard does not know, instrument and section, stands in a small table beside i
 
 from __future__ import annotations
 
+import csv
 import re
 import tempfile
 import zipfile
-from collections.abc import Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 
-from pegmark.files.tables import Row, Table, read_table
+from pegmark.files.tables import Row, Table, clean_cell, read_table
 from pegmark.receive.archives import MAX_RATIO
 from pegmark.records.problems import Problem, TeacherError, problem
 from pegmark.words.file_names import listed
@@ -159,10 +160,33 @@ def _records(path: Path, fields: Mapping[str, tuple[str, ...]]) -> Records:
                 )
             ]
         )
-    needed = [(name,) for name in fields if name.endswith("ourcedId")]
-    table = read_table(path, fields, needed)
-    rows = ({name: table.cell(row, name) for name in fields} for row in table.rows)
+    needed = [name for name in fields if name.endswith("ourcedId")]
+    rows = _plain_rows(path, fields, needed)
+    if rows is None:  # a spreadsheet has saved it in its own way
+        table = read_table(path, fields, [(name,) for name in needed])
+        rows = [{name: table.cell(row, name) for name in fields} for row in table.rows]
     return [row for row in rows if row["status"].lower() != GONE]
+
+
+def _plain_rows(path: Path, fields: Iterable[str], needed: Collection[str]) -> Records | None:
+    """The rows of a table as the standard writes it (RFC 4180, UTF-8), also of a whole district;
+    None where it is no such table."""
+    if path.stat().st_size > MAX_TABLE:
+        return None
+    try:
+        with open(path, newline="", encoding="utf-8-sig") as stream:
+            reader = csv.reader(stream, strict=True)
+            places = {name: at for at, name in enumerate(next(reader, ()))}
+            if not set(needed) <= places.keys():
+                return None
+            known = [(name, places.get(name, MAX_TABLE)) for name in fields]
+            return [
+                {n: clean_cell(row[at]) if at < len(row) else "" for n, at in known}
+                for row in reader
+                if any(row)
+            ]
+    except (csv.Error, UnicodeError):
+        return None
 
 
 @contextmanager
