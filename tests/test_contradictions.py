@@ -43,7 +43,7 @@ NEVER_TOGETHER = [
 NEVER_OF_A_STRING = [
     ({"string_not_heard"}, OFF | {"silent_move", "large_move", "pulled", "order_first",
                                   "order_next", "in_tune_pure_low", "in_tune_pure_high",
-                                  "slip_is_free", "against_each_other"}),
+                                  "against_each_other"}),
     ({"in_tune_pure_low", "in_tune_pure_high"}, OFF | UNKNOWN | {"pulled", "far_above"}),
     ({"against_each_other"}, OFF | UNKNOWN),
     (OFF, UNKNOWN),
@@ -89,8 +89,13 @@ def _of_the_record(record, whole):
     for code in ("order_first", "order_next"):
         if code in whole and whole[code]["string"] not in order:
             yield code, whole[code]["string"], order
-    if "slip_is_free" in whole and "slipping_peg" not in whole:
-        yield "slip_is_free", None, None
+    if "slipped_left" in whole and "slipping_peg" not in whole:
+        yield "slipped_left", None, None
+    left_so = {string for code, string, _ in said(record) if code == "slipped_left"}
+    for code, string, item in said(record):
+        free = "costs you nothing" in item["text"] or "no te quita nada" in item["text"]
+        if code == "slipping_peg" and free and string in left_so:
+            yield code, string, item["text"]
     step = record["next_step"]
     if step and step["code"] in ("string_high", "string_low"):
         wrong = "string_low" if step["code"] == "string_high" else "string_high"
@@ -113,7 +118,7 @@ def _of_the_points(record):
         if codes & good and lost > 0.01 and row["kind"] != "final_pitch":
             yield row["id"], sorted(codes), lost
         for item in row["evidence"]:
-            if item["lost"] and item["code"] in good | {"slip_is_free", "turns_for_you"}:
+            if item["lost"] and item["code"] in good | {"slipped_left", "turns_for_you"}:
                 yield row["id"], item["code"], item["lost"]
     if record["next_step"] and record["next_step"]["code"].startswith("challenge") and lost_any:
         yield "challenge", None, None

@@ -87,10 +87,13 @@ FINAL_PITCH = [
     # A string that fell more than a semitone by itself.
     (one(-150.0, 1.0, slipped_cents=150.0), 3, 1, False),
     (one(-90.0, 1.0, slipped_cents=90.0), 3, 0, False),  # it had been set that low
-    # A slip is nobody's fault: what it was set to counts, if that is better.
-    (one(-25.0, 1.0, slipped_cents=25.0, moves=[move(19, 30.0)]), 4, 0, False),
-    (one(-25.0, 1.0, slipped_cents=20.0, moves=[move(19, 30.0, -5.0)]), 3.5, 0, False),
-    (one(-25.0, 1.0, slipped_cents=5.0, moves=[move(19, 30.0, -20.0)]), 3, 0, False),
+    # A slip is nobody's fault: one that was left so and made the level worse is the teacher's to
+    # decide, no point lost and none given in silence.
+    (one(-25.0, 1.0, slipped_cents=25.0, moves=[move(19, 30.0)]), 3, 1, False),
+    (one(-25.0, 1.0, slipped_cents=20.0, moves=[move(19, 30.0, -5.0)]), 3, 1, False),
+    (one(-6.0, 0.5, slipped_cents=6.0, moves=[move(19, 30.0)]), 3, 1, False),
+    (one(-25.0, 1.0, slipped_cents=5.0, moves=[move(19, 30.0, -20.0)]), 3, 0, False),  # no worse
+    (one(-2.0, 0.5, slipped_cents=6.0, moves=[move(19, 30.0, 4.0)]), 4, 0, False),  # into tune
     # What was left out afterwards widens what is stated, and decides nothing.
     (one(9.0, 3.1, deciding_uncertainty_cents=0.5), 3, 0, False),
     (one(3.4, 2.5, deciding_uncertainty_cents=0.3), 3.5, 0, False),
@@ -114,6 +117,8 @@ FINAL_PITCH = [
 ]
 
 FOUR = ("E5", "A4", "D4", "G3")
+# What nothing has to be heard for: the teacher says what it earns while she marks.
+DECISIONS = {"already_in_tune", "slipped_left"}
 
 
 def order_of(*names, **strings):
@@ -238,7 +243,9 @@ def test_case(criterion, described, points, still_open, close_call):
     assert found["by"] == ("open" if still_open else "measured")
     assert found["close_call"] is close_call
     waiting = any(r["by"] == "open" for r in record["score"]["criteria"] if r["kind"] != "teacher")
-    assert record["status"] == ("needs_listening" if waiting else "graded")
+    codes = {problem["code"] for problem in record["problems"] if problem["criteria"]}
+    assert bool(codes) is waiting
+    assert record["status"] == ("needs_listening" if codes - DECISIONS else "graded")
 
 
 @pytest.mark.parametrize(("criterion", "described", "points", "still_open", "close_call"), CASES)
@@ -445,12 +452,13 @@ def test_a_take_without_turns_is_one_question_for_the_whole_take():
     (told,) = record["problems"]
     assert (told["code"], told["string"], told["criteria"]) == ("already_in_tune", None, TURNING)
     assert told["end_s"] > told["at_s"]
-    assert record["status"] == "needs_listening"
+    assert record["status"] == "graded"  # a decision, not an ear
     assert record["order"] == []
     codes = {item["code"] for one in TURNING for item in row(record, one)["evidence"]}
     assert codes == {"already_in_tune"}
     out = grade(take(strings={**dict.fromkeys(FOUR, STAYS), "D4": {**STAYS, "cents": -20.0}}))
     assert [p["code"] for p in out["problems"]] == ["no_turns"]
+    assert out["status"] == "needs_listening"
 
 
 def test_a_rubric_says_once_what_a_take_without_turns_earns():

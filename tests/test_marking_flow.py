@@ -302,6 +302,44 @@ def test_questions_for_the_ear_become_marks(desk, tmp_path, keys, points, said):
     assert page.inner_text('[data-step="listen"] .step-words').startswith("done")
 
 
+@pytest.mark.parametrize(
+    ("key", "points", "said"),
+    [("1", "3", "D counts as it was set."), ("2", "2.5", "D counts as it was left.")],
+)
+@pytest.mark.parametrize("with_ear", [False, True])
+def test_a_slip_that_was_left_is_decided_by_one_key(desk, tmp_path, key, points, said, with_ear):
+    """While marking; where another string of the take has to be heard anyway, beside it."""
+    records, ticket = make_class(1, seed=1)
+    ask_for(records, "s001", ["A4"] if with_ear else [])
+    record = records["s001"]
+    record["problems"].append(
+        {"code": "slipped_left", "message": "D4 slipped.", "action": "Decide.",
+         "criteria": ["final_pitch"], "string": "D4", "at_s": 20.0}
+    )  # fmt: skip
+    record["strings"]["D4"] |= {"verdict": "close", "judged": {"before_slip": "in_tune"}}
+    record["score"]["criteria"][0]["open"] = 1.0 + with_ear
+    if not with_ear:
+        record["status"] = "graded"
+    page = desk.open(write_class(tmp_path, records, ticket))
+    step = page.inner_text('[data-step="listen"] .step-words')
+    assert step == ("1 student, about 1 minute" if with_ear else "nothing")
+    if with_ear:
+        page.click('[data-start="listen"]')
+        page.keyboard.press("2")  # A is too high
+    else:
+        page.click('[data-step="mark"] summary')
+        page.click('.by-criterion[data-criterion="final_pitch"]')
+    assert page.inner_text("#flow-question") == "D4 slipped. Decide."
+    assert page.locator("#flow-player audio").get_attribute("src") == "clips/s001/D4.mp3"
+    page.keyboard.press(key)
+    assert page.is_visible("#flow-end")
+    row = saved(page)[("s001", "final_pitch")]
+    assert (row["points"], row["comment"]) == (
+        points,
+        ("A is too high. " if with_ear else "") + said,
+    )
+
+
 def test_an_answer_by_ear_is_taken_back(desk, tmp_path):
     records, ticket = make_class(1, seed=1)
     ask_for(records, "s001", ["A4", "D4"])

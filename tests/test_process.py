@@ -349,10 +349,13 @@ def test_a_slipping_peg_is_told_by_how_much_and_when_it_was_heard():
     fields = {"cents": -27.0, "moves": [move(14, 30)], "slipped_cents": 27.0}
     (seen,) = grade(take(strings={"D4": fields}))["observations"]
     assert seen["text"] == (
-        "Your D string seems to have slipped down 27 cents at 0:48. That can happen to anyone, "
-        "and it costs you nothing."
+        "Your D string seems to have slipped down 27 cents at 0:48, and stayed there. That can "
+        "happen to anyone."
     )
     assert seen["at_s"] == 48.0
+    fields["moves"].append(move(50, 27.0))
+    (seen,) = grade(take(strings={"D4": {**fields, "cents": 0.0, "at_s": 58.0}}))["observations"]
+    assert seen["text"].endswith("That can happen to anyone, and it costs you nothing.")
 
 
 # A slip is nobody's fault
@@ -383,6 +386,88 @@ def test_what_slipped_and_was_put_right_costs_nothing_anywhere(measured):
     assert [row(record, one)["points"] for one in SHARES] == [4, 1, 1, 1, 1]
     assert all(item["lost"] == 0 for one in SHARES for item in row(record, one)["evidence"])
     assert "slipping_peg" in [seen["code"] for seen in record["observations"]]
+
+
+def left_slipped(name="D4", fall=27.0, **more):
+    """A string that was set, and fell by itself before it was bowed at the end."""
+    fields = {"cents": -fall, "moves": [move(14, 30.0)], "slipped_cents": fall, "at_s": 48.0}
+    return {"strings": {name: fields, **more.pop("others", {})}, **more}
+
+
+def test_a_slip_that_was_left_is_one_question_and_no_lost_point():
+    record = grade(take(**left_slipped()))
+    assert [row(record, one)["points"] for one in SHARES] == [3, 1, 1, 1, 1]
+    assert row(record, "final_pitch")["open"] == 1
+    items = row(record, "final_pitch")["evidence"]
+    assert [(i["code"], i["lost"]) for i in items] == [("string_out", 0), ("slipped_left", 0)]
+    (told,) = record["problems"]
+    assert (told["code"], told["string"], told["criteria"]) == ("slipped_left", "D4",
+                                                                ["final_pitch"])  # fmt: skip
+    assert told["message"] == (
+        "D4 slipped 27 cents at 0:48 and was left there: D4 had been in tune, and is out."
+    )
+    assert told["end_s"] > told["at_s"]
+    assert record["status"] == "graded"  # all of it was heard: it is hers to decide
+    assert record["next_step"]["text"].startswith("Gently push the peg of your D string in")
+    assert care_list([record])[0]["code"] == "slipping_peg"
+    done = grade(take(**left_slipped()), marks={"final_pitch": 4})
+    assert (row(done, "final_pitch")["points"], done["problems"]) == (4, [])
+
+
+PAIRS = {("E5", "A4"): 0.0, ("A4", "D4"): 0.0, ("D4", "G3"): 0.0}
+
+
+@pytest.mark.parametrize(
+    ("described", "reference", "left_open"),
+    [
+        # String against string, the two never sounded at once: D fell after G was tuned to it, so
+        # that both its intervals are out. G's own pitch fits A (one fault costs once).
+        (left_slipped(cents={"G3": -3.9, "E5": 2.0}), {"method": "string_to_string"}, ["D4"]),
+        # By ear, no A sounded: the others were tuned to an A that fell afterwards.
+        (left_slipped("A4"), {"method": "by_ear"}, ["E5", "D4", "G3"]),
+        (left_slipped("A4", others={"G3": {"cents": -60.0}}), {"method": "by_ear"}, ["E5", "D4"]),
+        # A range: the student's own A counts, as she had set it.
+        (
+            left_slipped("A4", 20.0, cents={"E5": 6.0, "D4": 6.0, "G3": 6.0}),
+            {"a4_hz": 440.0, "a4_most_hz": 442.0},
+            ["A4"],
+        ),
+    ],
+)
+def test_what_hangs_on_a_string_that_slipped_loses_nothing_either(described, reference, left_open):
+    measured = take(**described)
+    if "a4_most_hz" in reference:
+        measured["strings"]["A4"]["moves"][0]["to_cents"] = 6.0
+        measured["strings"]["A4"].update(deviation_cents=-14.0, slipped_cents=20.0)
+    record = grade(measured, reference=reference)
+    asked = {p["string"] for p in record["problems"] if p["code"] == "slipped_left"}
+    assert asked == set(left_open)
+    lost = {item["string"] for item in row(record, "final_pitch")["evidence"] if item["lost"]}
+    assert lost == ({"G3"} if "G3" in described["strings"] else set())
+
+
+def test_two_strings_sounded_before_one_of_them_slipped_tell_how_it_was_set():
+    measured = take(**left_slipped(pairs=PAIRS, cents={"E5": 1.955, "G3": -3.91}))
+    for place, one in enumerate(measured["intervals"]):
+        one["at_s"] = 36.0 + place
+    measured["strings"]["D4"]["settled_s"] = 15.6
+    measured["strings"]["D4"]["changes"] = [
+        {"start_s": 40.0, "end_s": 48.0, "from_cents": -1.955, "to_cents": -27.0, "cause": "slip"}
+    ]
+    record = grade(measured, reference={"method": "string_to_string"})
+    codes = {p["code"] for p in record["problems"]}
+    assert not any(item["lost"] for item in row(record, "final_pitch")["evidence"])
+    assert codes <= {"slipped_left", "pitch_contradicts"}
+
+
+def test_the_whole_instrument_loses_nothing_by_a_slip():
+    """Two strings fell far, two stand: their middle is out, and was not before."""
+    fields = {"moves": [move(14, 30.0)], "slipped_cents": 30.0, "cents": -30.0}
+    rubric = {"title": "", "criteria": [{"id": "it", "title": "It", "points": 2,
+                                         "kind": "whole_pitch"}]}  # fmt: skip
+    record = grade(take(strings={"D4": dict(fields), "G3": dict(fields)}), rubric=rubric)
+    assert (row(record, "it")["points"], row(record, "it")["open"]) == (None, 2)
+    assert [p["code"] for p in record["problems"]] == ["slipped_left"]
 
 
 def test_turns_after_a_slip_was_put_right_count_again():

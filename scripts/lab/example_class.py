@@ -137,6 +137,8 @@ def make_ticket(roster: list[dict[str, Any]]) -> dict[str, Any]:
                 "high": "{string} is too high.",
                 "low": "{string} is too low.",
                 "unclear": "{string}: no fault of yours.",
+                "as_set": "{string} counts as it was set.",
+                "as_left": "{string} counts as it was left.",
                 "notes": {},
             }
         },

@@ -22,6 +22,7 @@ from pegmark.publish.class_records import (
     open_criteria,
 )
 from pegmark.publish.oneroster import without_ids
+from pegmark.records.states import DECISIONS
 from pegmark.words.file_names import shown
 
 if TYPE_CHECKING:
@@ -90,6 +91,8 @@ def task_of(row: Row, status: str | None) -> str:
     }
     if row["code"] in by_code:
         return by_code[row["code"]]
+    if row["code"] in DECISIONS and status == "graded":
+        return "open"
     if status is None:
         return "unmatched" if row["file"] or row["student_id"] else "other"
     if status == "unreadable":

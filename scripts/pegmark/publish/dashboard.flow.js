@@ -20,7 +20,8 @@ function itemsToMark(onlyCriterion) {
     if (onlyCriterion && criterion !== onlyCriterion) continue;
     for (const s of data.students) {
       if (s.marking.criteria.includes(criterion) && isOpen(s.id, criterion)) {
-        found.push({ student: s.id, criterion });
+        const asked = decisionsOn(s, criterion);
+        found.push(...(asked.length ? asked : [{ student: s.id, criterion }]));
       }
     }
   }
@@ -28,11 +29,22 @@ function itemsToMark(onlyCriterion) {
   return found.sort((a, b) => placeOf.get(a.student) - placeOf.get(b.student));
 }
 
+// What has to be decided before a criterion is marked: of each string, or once for them all.
+function decisionsOn(s, criterion) {
+  const items = [...s.marking.questions.entries()]
+    .filter(([, question]) => question.decision && question.criteria.includes(criterion))
+    .map(([place, question]) => ({ student: s.id, question, place, criterion }));
+  return items.some(isByEar) ? items.filter(isByEar) : items.slice(0, 1);
+}
+
+const isByEar = (item) => Boolean(item.question && item.question.ways.length);
+
 function itemsToHear() {
   const found = [];
   for (const s of data.students) {
     for (const [place, question] of s.marking.questions.entries()) {
-      if (question.share !== null) {
+      if (question.decision) continue;
+      if (question.ways.length) {
         const item = { student: s.id, question, place, criterion: question.criteria[0] };
         if (!isAnswered(item)) found.push(item);
         continue;
@@ -136,12 +148,10 @@ function showItem(place) {
 function showStudent(item) {
   const { question, criterion } = item;
   const of = ofCriterion.get(criterion);
-  byId("flow-title").textContent = question && question.share !== null ? "Listen" : titleOf.get(criterion);
+  byId("flow-title").textContent = isByEar(item) && !question.decision ? "Listen" : titleOf.get(criterion);
   const about = [rowOf.get(item.student).dataset.instrument, rowOf.get(item.student).dataset.section];
   byId("flow-student").textContent = `${nameOf(item.student)}, ${about.filter(Boolean).join(", ")}`;
-  byId("flow-question").textContent = question
-    ? `${question.message} ${question.share === null ? question.action : `Is the ${question.string} string in tune?`}`
-    : "";
+  byId("flow-question").textContent = question ? `${question.message} ${question.ask}` : "";
   showAnswers(item, of);
   showKept(item);
   showComments(item);
@@ -162,14 +172,13 @@ function button(words, key, act, label) {
   return made;
 }
 
-const EAR = ["in tune", "too high", "too low", "cannot tell"];
-
 function showAnswers(item, of) {
   const box = byId("flow-answers");
-  const byEar = item.question && item.question.share !== null;
+  const byEar = isByEar(item);
   byId("flow-typed").hidden = byEar;
   if (byEar) {
-    box.replaceChildren(...EAR.map((words, i) => button(words, String(i + 1), () => answer(i))));
+    const { ways } = item.question;
+    box.replaceChildren(...ways.map(({ words }, i) => button(words, String(i + 1), () => answer(i))));
     return;
   }
   const [given] = standing(item.student, item.criterion);
@@ -195,7 +204,7 @@ function choicesOf(of) {
 function showKept(item) {
   const old = forOtherTake.get(cellKey(item.student, item.criterion));
   const box = byId("flow-kept");
-  box.hidden = !old || item.question?.share != null;
+  box.hidden = !old || isByEar(item);
   if (box.hidden) return;
   const when = old.received || old.saved_at;
   const day = when ? new Date(when).toLocaleDateString() : "an earlier day";
@@ -207,7 +216,7 @@ function keepOld() {
   const item = currentItem();
   if (item.file) return;
   const old = forOtherTake.get(cellKey(item.student, item.criterion));
-  if (!old || item.question?.share != null) return;
+  if (!old || isByEar(item)) return;
   enter([[item, { points: old.points, comment: old.comment || "" }]], `Kept ${nice(old.points)}`);
   goOn(1);
 }
@@ -247,22 +256,22 @@ function give(points) {
   goOn(1);
 }
 
-// A string in tune earns its share, and so does one that even an ear cannot tell; the mark is set
-// when all strings of the take that were asked for have their answer.
+// What each answer earns comes with its question; the mark is set when all strings of the take that
+// were asked for have their answer.
 function answer(choice) {
   const item = currentItem();
   const key = answerKey(item);
   flow.answers.set(key, choice);
   const same = studentOf(item.student).marking.questions
     .map((question, place) => ({ student: item.student, question, place, criterion: question.criteria[0] }))
-    .filter((one) => one.question.share !== null && one.criterion === item.criterion);
-  const words = `${nameOf(item.student)}: ${EAR[choice]}`;
+    .filter((one) => isByEar(one) && one.criterion === item.criterion);
+  const words = `${nameOf(item.student)}: ${item.question.ways[choice].words}`;
   if (same.every((one) => flow.answers.has(answerKey(one)))) {
-    const chosen = same.map((one) => [one.question, flow.answers.get(answerKey(one))]);
+    const chosen = same.map((one) => one.question.ways[flow.answers.get(answerKey(one))]);
     const sure = unmarked.get(item.student)[item.criterion][0] ?? 0;
-    const won = chosen.reduce((sum, [q, a]) => sum + (a === 0 || a === 3 ? q.share : 0), 0);
+    const won = chosen.reduce((sum, way) => sum + way.points, 0);
     const points = Math.min(ofCriterion.get(item.criterion), Math.round((sure + won) * 100) / 100);
-    const comment = chosen.map(([q, a]) => q.answers[a]).filter(Boolean).join(" ");
+    const comment = chosen.map((way) => way.comment).filter(Boolean).join(" ");
     enter([[item, { points, comment }]], `${words}, ${nice(points)} points`, [key]);
   } else {
     enter([], words, [key]);
@@ -305,10 +314,10 @@ function ownComments(criterion) {
 }
 
 function showComments(item) {
-  const list = item.question?.share != null ? [] : ownComments(item.criterion);
+  const list = isByEar(item) ? [] : ownComments(item.criterion);
   const text = markOf(item.student, item.criterion).comment || "";
   byId("flow-comment").value = text;
-  byId("flow-own").hidden = item.question?.share != null;
+  byId("flow-own").hidden = isByEar(item);
   byId("flow-comments").replaceChildren(
     ...list.map((comment, i) => {
       const made = button(comment, COMMENT_KEYS[i], () => toggleComment(comment));
@@ -396,10 +405,11 @@ function keyOfItem(event, item) {
     keyOfFile(event.key, item.file);
     return;
   }
-  const byEar = item.question && item.question.share !== null;
+  const byEar = isByEar(item);
   const of = ofCriterion.get(item.criterion);
   if (byEar) {
-    if (/^[1-4]$/.test(event.key)) answer(Number(event.key) - 1);
+    const way = Number(event.key) - 1;
+    if (item.question.ways[way]) answer(way);
   } else if (/^\d$/.test(event.key) && of <= MOST_DIGITS) {
     if (Number(event.key) <= of) give(Number(event.key));
   } else if (/^[\d.,/½]$/.test(event.key)) {

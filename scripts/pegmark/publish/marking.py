@@ -13,15 +13,22 @@ from typing import TYPE_CHECKING, Any
 from pegmark.files.tables import clean_cell
 from pegmark.publish.class_records import recording_address
 from pegmark.publish.page_words import one_line
-from pegmark.publish.todo import FILE_LIMIT, is_question
+from pegmark.publish.todo import FILE_LIMIT, is_asked, is_decision
 from pegmark.render.clips import clip_name
 from pegmark.render.stills import looks_of, still_names
+from pegmark.settings.rubric import setting
 from pegmark.words import wording
 
 if TYPE_CHECKING:
     from pegmark.records.student import Record
 
-ANSWERS = ("in_tune", "high", "low", "unclear")  # to "is this string in tune?"; keys 1 to 4
+# The answers to "is this string in tune?" (keys 1 to 4): the words of each and whether it earns.
+BY_EAR = (
+    ("in_tune", "in tune", True),
+    ("high", "too high", False),
+    ("low", "too low", False),
+    ("unclear", "cannot tell", True),  # what even an ear cannot tell counts for the student
+)
 UNHEARD = ("unsure", "not_heard")  # verdicts that leave a string's points open
 
 
@@ -75,25 +82,31 @@ def files_of(ticket: Mapping[str, Any]) -> list[dict[str, Any]]:
 
 
 def questions_of(
-    record: Record, ear: Mapping[str, Mapping[str, Any]], disagreements: list[dict[str, Any]]
+    record: Record,
+    ear: Mapping[str, Mapping[str, Any]],
+    disagreements: list[dict[str, Any]],
+    rubric: Mapping[str, Any],
 ) -> list[dict[str, Any]]:
-    """The questions that one listening answers, in the order of the record's problems.
+    """The questions that one listening or one decision answers, in the order of the problems.
 
     Parameters
     ----------
     ear : of the publish ticket: sentences of the answers by language.
     disagreements : what the second opinion heard otherwise in this take.
+    rubric : the class's.
 
     Returns
     -------
+    ``decision`` : whether it is asked while marking: nothing has to be heard for it.
     ``criteria`` : ids that the answer gives points for.
-    ``share`` : points of the string, where the question is whether it is in tune; else None.
-    ``answers`` : the comment that each of `ANSWERS` leaves, in the student's language.
+    ``ask`` : what is asked. ``ways`` : the answers that one key gives, each with its ``words``, the
+    string's ``points``, and the ``comment`` it leaves in the student's language; empty where points
+    are given.
     ``clip`` : address of the passage, or None; ``at_s`` where it stands in the recording.
     """
     asked: list[tuple[Mapping[str, Any], str, str]] = []
-    if record["status"] == "needs_listening":
-        asked = [(p, p["message"], p["action"]) for p in record["problems"] if is_question(p)]
+    if record["status"] != "unreadable":
+        asked = [(p, p["message"], p["action"]) for p in record["problems"] if is_asked(p)]
     for found in disagreements:
         message = (
             f"{found['string']}: measured {found['f0_hz']:.2f} Hz, "
@@ -101,7 +114,7 @@ def questions_of(
         )
         criteria = _of_kind(record, "final_pitch")
         asked.append(({**found, "criteria": criteria}, message, "Is it in tune?"))
-    return [_question(record, ear, *one) for one in asked]
+    return [_question(record, ear, *one, rubric) for one in asked]
 
 
 def _question(
@@ -110,22 +123,24 @@ def _question(
     about: Mapping[str, Any],
     message: str,
     action: str,
+    rubric: Mapping[str, Any],
 ) -> dict[str, Any]:
     name = about.get("string") or ""
     share = _share(record, about, name)
     words = ear.get(record.get("language") or "", {})
     string = wording.letter(name)
     said = words.get("notes", {}).get(string[:1], string[:1]) + string[1:]
+    ways = [] if share is None else _ways(record, about, name, share, rubric)
     passage = name in record["strings"] and record["strings"][name].get("deciding")
     return {
         "message": one_line(message),
-        "action": one_line(action),
+        "decision": is_decision(record, about),
         "criteria": list(about["criteria"]),
-        "string": string,
-        "share": share,
-        "answers": [str(words.get(one, "")).format(string=said) for one in ANSWERS]
-        if share is not None
-        else [],
+        "ask": one_line(_asked(about, string, action) if ways else action),
+        "ways": [
+            {"words": way, "points": points, "comment": str(words.get(key, "")).format(string=said)}
+            for key, way, points in ways
+        ],
         "clip": f"clips/{record['student']['student_id']}/{clip_name(name)}" if passage else None,
         "at_s": about.get("at_s"),
     }
@@ -137,10 +152,38 @@ def _share(record: Record, about: Mapping[str, Any], name: str) -> float | None:
     criteria = [c for c in record["score"]["criteria"] if c["id"] in about["criteria"]]
     if name not in strings or len(criteria) != 1 or criteria[0]["kind"] != "final_pitch":
         return None
-    if strings[name]["verdict"] not in UNHEARD or not criteria[0]["open"]:
+    still_open = [one for one, string in strings.items() if _is_open(string)]
+    if name not in still_open or not criteria[0]["open"]:
         return None
-    unheard = sum(string["verdict"] in UNHEARD for string in strings.values())
-    return round(criteria[0]["open"] / unheard, 4)
+    return round(criteria[0]["open"] / len(still_open), 4)
+
+
+def _is_open(string: Mapping[str, Any]) -> bool:
+    """Whether the points of a string are open: not heard well enough, or left as it had slipped."""
+    judged = string.get("judged") or {}
+    return string["verdict"] in UNHEARD or judged.get("before_slip") is not None
+
+
+def _ways(
+    record: Record,
+    about: Mapping[str, Any],
+    name: str,
+    share: float,
+    rubric: Mapping[str, Any],
+) -> list[tuple[str, str, float]]:
+    """The answers to a question of one string: their sentence, their words, what they earn."""
+    if about.get("code") != "slipped_left":
+        return [(key, words, share if earns else 0.0) for key, words, earns in BY_EAR]
+    string = record["strings"][name]
+    criterion = next(c for c in rubric["criteria"] if c["id"] == about["criteria"][0])
+    levels = setting(criterion, "levels")
+    verdicts = (("as_set", "as it was set", string["judged"]["before_slip"]),
+                ("as_left", "as it was left", string["verdict"]))  # fmt: skip
+    return [(key, words, round(share * levels[verdict], 4)) for key, words, verdict in verdicts]
+
+
+def _asked(about: Mapping[str, Any], string: str, action: str) -> str:
+    return action if about.get("code") == "slipped_left" else f"Is the {string} string in tune?"
 
 
 def _of_kind(record: Record, kind: str) -> list[str]:

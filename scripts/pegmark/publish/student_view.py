@@ -399,7 +399,9 @@ def student_data(
         "unmarked": {c["id"]: _without_mark(c) for c in record["score"]["criteria"]},
         "marking": {
             "criteria": criteria_to_mark(record),
-            "questions": questions_of(record, ticket["ear"], disagreements(record, second_opinion)),
+            "questions": questions_of(
+                record, ticket["ear"], disagreements(record, second_opinion), ticket["rubric"]
+            ),
             "media": media_of(record, bool(ticket.get("stills"))),
         },
     }

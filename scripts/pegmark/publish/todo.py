@@ -20,6 +20,7 @@ from pegmark.publish.class_records import (
     open_criteria,
     recording_address,
 )
+from pegmark.records.states import DECISIONS
 from pegmark.words import wording
 
 if TYPE_CHECKING:
@@ -56,6 +57,7 @@ REASONS = {
     "string_unsure": "notes without a name",
     "pitch_unsure": "{string} unsure",
     "fell_far": "{string} fell far",
+    "slipped_left": "{string} after a slip",
     "pitch_contradicts": "{string} sounds two pitches",
     "no_a_heard": "no A heard for {string}",
     "neighbour_unsure": "{string} beside an unsure string",
@@ -64,6 +66,7 @@ REASONS = {
     "moves_unsure": "size of a turn on {string}",
     "method_unheard": "way of tuning",
     "no_turns": "nothing was turned",
+    "already_in_tune": "nothing had to be turned",
     "whole_unsure": "pitch of the whole",
     "wrong_instrument": "another instrument?",
     "noisy": "noisy",
@@ -157,18 +160,27 @@ def step_lines(
 
 
 def criteria_to_mark(record: Record) -> list[str]:
-    """The open criteria that only the teacher can give, beside those that a question is about."""
+    """The open criteria that only the teacher can give, beside those that an ear settles."""
     if record["status"] == "unreadable":
         return []
     asked = {
-        one for problem in record["problems"] if is_question(problem) for one in problem["criteria"]
+        one
+        for problem in record["problems"]
+        if is_asked(problem) and not is_decision(record, problem)
+        for one in problem["criteria"]
     }
     return [row["id"] for row in open_criteria(record) if row["id"] not in asked]
 
 
-def is_question(problem: Mapping[str, Any]) -> bool:
-    """Whether a problem is answered by listening; marks of another take are kept while marking."""
+def is_asked(problem: Mapping[str, Any]) -> bool:
+    """Whether a problem is a question of its own; marks of another take are kept while marking."""
     return bool(problem.get("criteria")) and problem["code"] != "marks_of_other_take"
+
+
+def is_decision(record: Record, problem: Mapping[str, Any]) -> bool:
+    """Whether a problem is asked while marking: nothing has to be heard for it, nor for others of
+    its take."""
+    return problem.get("code") in DECISIONS and record["status"] != "needs_listening"
 
 
 def _step_words(code: str, count: int, tasks: Mapping[str, dict[str, Any]]) -> str:

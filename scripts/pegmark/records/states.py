@@ -15,6 +15,9 @@ STATE_WORDS = {
     "missing": "not handed in",
     "excused": "excused",
 }
+# Problems that nothing has to be heard for: what is known is told, what it earns the teacher says
+# while she marks.
+DECISIONS = frozenset({"already_in_tune", "slipped_left"})
 
 
 HEARD_STATES = ("graded", "needs_listening")  # of a record whose take was heard

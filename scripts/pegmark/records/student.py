@@ -190,6 +190,8 @@ class Judged(TypedDict):
         | None
     )
     """Why nothing could be said."""
+    before_slip: Literal["in_tune", "close"] | None
+    """The better verdict that it had before something slipped and was left so."""
 
 
 class StudentString(TypedDict):

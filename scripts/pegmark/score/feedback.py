@@ -19,10 +19,12 @@ from pegmark.words import wording
 HARM = frozenset({"far_above", "went_far_above"})
 # Observations of all strings together: one step for all of them, not one string's.
 ALL_STRINGS = frozenset({"another_a", "another_a_heard", "whole_sharp", "whole_flat"})
-# Problems of another of the student's takes say nothing of how to play this one.
-NOT_THIS_TAKE = frozenset(
-    {"later_take_empty", "other_take_open", "other_take_unreadable", "take_undecided"}
-)
+# Problems of another of the student's takes say nothing of how to play this one; what slipped has
+# its own step.
+NO_STEP = frozenset(
+    {"later_take_empty", "other_take_open", "other_take_unreadable", "take_undecided",
+     "slipped_left"}
+)  # fmt: skip
 LEAST_LOSS = 0.005  # points are told to a hundredth: less is rounding
 
 
@@ -111,7 +113,7 @@ def next_step(record: dict[str, Any], order: list[str], pegs: str, voice: Voice)
         if seen["code"] in HARM:
             return _step(voice, seen["code"], string=seen["string"])
     costly = _costliest(record, order)
-    doubts = [p for p in record["problems"] if p["criteria"] and p["code"] not in NOT_THIS_TAKE]
+    doubts = [p for p in record["problems"] if p["criteria"] and p["code"] not in NO_STEP]
     if costly is not None:
         doubts = [p for p in doubts if costly[0]["id"] in p["criteria"] and p["string"] is None]
     if doubts:

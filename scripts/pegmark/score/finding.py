@@ -7,6 +7,7 @@ from typing import Any
 
 from pegmark.score.feedback import Voice, evidence
 from pegmark.score.review_reasons import Doubt
+from pegmark.score.slips import Slip
 from pegmark.score.turns import Move, Sounded
 from pegmark.score.verdicts import HeardA, Judgement
 from pegmark.trade.targets import Frame
@@ -17,7 +18,8 @@ class Take:
     """A judged take: strings, notes and intervals in the record's form, and the judgements.
 
     `heard_a` is the sounded A that the whole instrument is counted from, `tone` one that was
-    sounded, whether it counts or not; None where there is none.
+    sounded, whether it counts or not; None where there is none. `slips` are the falls that were
+    left so, by string; `halves` is the half-width in cents that decides each string's pitch.
     """
 
     frame: Frame
@@ -31,6 +33,17 @@ class Take:
     sounded: dict[str, Sounded]
     tone: HeardA | None
     heard_a: HeardA | None
+    slips: dict[str, Slip]
+    halves: dict[str, float]
+
+    def blamed(self, name: str) -> str | None:
+        """The string whose slip left a string's level open: its own, else that of one that it is
+        counted from; None where no slip did."""
+        judgement = self.judgements[name]
+        if judgement.before_slip is None:
+            return None
+        likely = (name, judgement.neighbour, self.frame.a_string, *self.slips)
+        return next((one for one in likely if one in self.slips), None)
 
     @property
     def base_cents(self) -> float:

@@ -12,8 +12,9 @@ from pegmark.score import turns
 from pegmark.score.feedback import Voice
 from pegmark.score.finding import Take
 from pegmark.score.reference import frame_of
+from pegmark.score.slips import as_set, slips_left
 from pegmark.score.turns import Sounded
-from pegmark.score.verdicts import Judgement, judge_strings
+from pegmark.score.verdicts import Judgement, deciding_half, judge_strings
 from pegmark.trade.targets import Frame
 
 if TYPE_CHECKING:
@@ -41,7 +42,8 @@ STRING_FIELDS = (
 
 def judge_take(ticket: dict[str, Any], measured: Record) -> Take:
     """A measured take moved to the assignment's reference and judged."""
-    frame, heard_a, tone = frame_of(ticket, measured)
+    slips = slips_left(cast("Measured", measured))
+    frame, heard_a, tone = frame_of(ticket, as_set(cast("Measured", measured), slips))
     unheard_a = ticket["reference"].get("unheard_a", "open")
     judgements = judge_strings(cast("Measured", measured), frame, heard_a, unheard_a)
     sounded = _sounded(measured, frame)
@@ -72,6 +74,12 @@ def judge_take(ticket: dict[str, Any], measured: Record) -> Take:
         sounded=sounded,
         tone=tone,
         heard_a=heard_a,
+        slips=slips,
+        halves={
+            name: deciding_half(measured["strings"][name])
+            for name in strings
+            if name in measured["strings"]
+        },
     )
 
 
@@ -157,6 +165,7 @@ def _string(measured: Record, judgement: Judgement, sounded: Sounded, frame: Fra
             "uncertainty_cents": judgement.uncertainty_cents,
             "neighbour": judgement.neighbour,
             "reason": judgement.reason,
+            "before_slip": judgement.before_slip,
         },
         **turns.summary(moves, home, frame.tolerances[name].in_tune),
         "settle_s": settled_s - moves[0]["start_s"] if moves and settled_s is not None else None,

@@ -55,9 +55,11 @@ def _seen(
     code: ObservationCode,
     at_s: float | None,
     string: str | None = None,
+    words: str | None = None,
     **fields: Any,
 ) -> Observation:
-    text = take.voice.say(f"observations.{code}", at_s=at_s, string=string, **fields)
+    """What is told, in the sentence of its code or another (`words`)."""
+    text = take.voice.say(f"observations.{words or code}", at_s=at_s, string=string, **fields)
     return {"code": code, "text": text, "at_s": at_s, "string": string}
 
 
@@ -121,7 +123,9 @@ def _slipped(take: Take) -> Iterator[Observation]:
         falls = [c for c in string["own_changes"] if c["cause"] == "slip"]
         worst = min(falls, key=size, default=None)
         at_s = worst["end_s"] if worst else string["at_s"]
-        yield _seen(take, "slipping_peg", at_s, name, cents=slipped)
+        is_open = name in {take.blamed(other) for other in take.strings}
+        words = "slipping_peg_left" if is_open else "slipping_peg"
+        yield _seen(take, "slipping_peg", at_s, name, words, cents=slipped)
 
 
 def _false(take: Take) -> Iterator[Observation]:

@@ -9,7 +9,7 @@ from typing import Any
 
 from pegmark.score.feedback import evidence
 from pegmark.score.finding import Finding, Take, left_open
-from pegmark.score.review_reasons import Doubt
+from pegmark.score.review_reasons import VERDICT_WORDS, Doubt
 from pegmark.score.verdicts import Judgement, judge, neighbour_of
 from pegmark.settings.rubric import setting
 from pegmark.trade.targets import distance_to_span
@@ -19,18 +19,24 @@ from pegmark.trade.tolerances import LEVELS, Tolerance
 def final_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
     """Every string has an equal share of the points, by its verdict.
 
-    A string that fell by itself after it was set earns what it had earned before.
+    A string that fell by itself and was left so loses nothing: where it had stood better, the
+    teacher decides.
     """
     levels = setting(criterion, "levels")
     share = criterion["points"] / len(take.frame.instrument.strings)
     finding = Finding(0.0)
     for name, judgement in take.judgements.items():
+        if take.blamed(name) is not None:
+            finding.open += share
+            finding.doubts.append(_slip_doubt(take, name))
+            finding.evidence += _left_slipped(take, name, judgement)
+            continue
         if judgement.verdict not in LEVELS:
             finding.open += share
             finding.doubts.append(_told(take, name, _string_doubt(name, judgement)))
             finding.evidence.append(_unknown_string(take, name, judgement))
             continue
-        earned = share * levels[_best(judgement)]
+        earned = share * levels[judgement.verdict]
         finding.points += earned
         finding.evidence += _why(take, name, judgement, share - earned)
         finding.close_call |= judgement.close_call
@@ -42,20 +48,32 @@ def final_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
     return finding
 
 
-def _best(judgement: Judgement) -> str:
-    """The verdict that earns: the better of how a string was left and how it was set."""
-    before = judgement.before_slip if judgement.before_slip in LEVELS else judgement.verdict
-    return min(judgement.verdict, str(before), key=LEVELS.index)
-
-
 def _why(take: Take, name: str, judgement: Judgement, lost: float) -> list[dict[str, Any]]:
     """What is said of a string with a verdict: why it lost points, or why it did not."""
     if judgement.verdict != "in_tune":
-        said = [_off_string(take, name, judgement, lost)]
-        if _best(judgement) != judgement.verdict:
-            said.append(evidence(take.voice, "slip_is_free", judgement.at_s, name))
-        return said
+        return [_off_string(take, name, judgement, lost)]
     return _pure_string(take, name, judgement)
+
+
+def _left_slipped(take: Take, name: str, judgement: Judgement) -> list[dict[str, Any]]:
+    """What is said of a string that a slip left worse than it had been set."""
+    blamed = take.blamed(name) or name
+    slip = take.slips[blamed]
+    said = evidence(take.voice, "slipped_left", slip.end_s, blamed, cents=slip.cents)
+    return [_off_string(take, name, judgement, 0.0), {**said, "string": name}]
+
+
+def _slip_doubt(take: Take, name: str) -> Doubt:
+    blamed = take.blamed(name) or name
+    slip, judgement = take.slips[blamed], take.judgements[name]
+    end_s = judgement.passage[1] if judgement.passage else None
+    fields = (
+        ("slipped", blamed),
+        ("down", abs(slip.cents)),
+        ("before", VERDICT_WORDS[judgement.before_slip or judgement.verdict]),
+        ("left", VERDICT_WORDS[judgement.verdict]),
+    )
+    return Doubt("slipped_left", name, slip.end_s, end_s, fields)
 
 
 def _pure_string(take: Take, name: str, judgement: Judgement) -> list[dict[str, Any]]:
@@ -205,18 +223,12 @@ def whole_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
     ]
     if unknown:
         return left_open(take, criterion, "whole_open", unknown)
-    off = {
-        name: distance_to_span(
-            string["deviation_cents"] - take.base_cents, take.frame.span(name)
-        )
-        for name, string in take.strings.items()
-    }  # fmt: skip
-    cents = statistics.median(map(abs, off.values()))
-    half = statistics.median(string["uncertainty_cents"] for string in take.strings.values())
-    if take.heard_a:
-        half = math.hypot(half, take.heard_a.uncertainty_cents)
-    widest = max(take.frame.tolerances.values(), key=lambda tolerance: tolerance.in_tune)
-    verdict, close_call = judge(cents, half, (0.0, 0.0), Tolerance(widest.in_tune, widest.close))
+    off = _distances(take, {})
+    cents, half, widest = _middle(take, off)
+    verdict, close_call = judge(cents, half, (0.0, 0.0), widest)
+    if _worse_by_slips(take, verdict):
+        slipped = next(iter(take.slips))
+        return left_open(take, criterion, "whole_open", [_slip_doubt(take, slipped)])
     if verdict == "unsure":
         return left_open(take, criterion, "whole_open", [Doubt("whole_unsure")])
     if verdict == "in_tune":
@@ -235,3 +247,31 @@ def whole_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
         direction=off[furthest],
     )
     return Finding(points, evidence=[item], close_call=close_call)
+
+
+def _distances(take: Take, instead: dict[str, float]) -> dict[str, float]:
+    """How far every string stands from where it may, in cents; `instead` of as it was left."""
+    cents = {name: string["deviation_cents"] for name, string in take.strings.items()} | instead
+    return {
+        name: distance_to_span(cents[name] - take.base_cents, take.frame.span(name))
+        for name in take.strings
+    }
+
+
+def _middle(take: Take, off: dict[str, float]) -> tuple[float, float, Tolerance]:
+    """The middle distance with its half-width, and the widest tolerance of the strings."""
+    half = statistics.median(take.halves.values())
+    if take.heard_a:
+        half = math.hypot(half, take.heard_a.uncertainty_cents)
+    widest = max(take.frame.tolerances.values(), key=lambda tolerance: tolerance.in_tune)
+    return statistics.median(map(abs, off.values())), half, widest
+
+
+def _worse_by_slips(take: Take, verdict: str) -> bool:
+    """Whether the whole stands worse only because strings slipped and were left so."""
+    if not take.slips or verdict not in LEVELS:
+        return False
+    stood = {name: slip.from_cents - take.frame.shift(name) for name, slip in take.slips.items()}
+    cents, half, widest = _middle(take, _distances(take, stood))
+    before, _ = judge(cents, half, (0.0, 0.0), widest)
+    return before in LEVELS[: LEVELS.index(verdict)]

@@ -10,6 +10,7 @@ from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any
 
+from pegmark.records.states import DECISIONS
 from pegmark.words import wording
 
 # Criteria of pitch: what noise or a wrong speed leaves open. How a string was turned goes to the
@@ -18,6 +19,7 @@ PITCH_KINDS = frozenset({"final_pitch", "whole_pitch"})
 PITCH_FAULTS = frozenset({"noisy", "speed_fault", "speed_question", "recording_speed"})
 # Told to the teacher, and no question: a string that these make doubtful says so itself.
 TOLD_ONLY = frozenset({"string_unsure", "too_quiet"})
+VERDICT_WORDS = {"in_tune": "in tune", "close": "close", "out": "out"}
 # So many notes without a name before the last turn are worth telling: one or two are a slip of the
 # ear.
 HIDDEN_NOTES = 3
@@ -45,6 +47,11 @@ MESSAGES: dict[str, tuple[str, str]] = {
         "{string} seems to have fallen far after it was set{at}: a peg let go, or it is another "
         "sound.",
         "Listen to {string}.",
+    ),
+    "slipped_left": (
+        "{slipped} slipped {down:.0f} cents{at} and was left there: {string} had been {before}, "
+        "and is {left}.",
+        "A slip is nobody's fault: decide whether {string} counts as it was set or as it was left.",
     ),
     "pitch_contradicts": (
         "{string} alone and with {other} give different pitches{at}.",
@@ -176,6 +183,11 @@ def from_stage(
         "at_s": problem.get("at_s"),
         "end_s": problem.get("end_s"),
     }
+
+
+def is_for_the_ear(problem: dict[str, Any]) -> bool:
+    """Whether a problem leaves points open until somebody has listened."""
+    return bool(problem["criteria"]) and problem["code"] not in DECISIONS
 
 
 def settled(problem: dict[str, Any], marked: Collection[str]) -> bool:

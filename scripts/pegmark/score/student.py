@@ -9,7 +9,8 @@ Conventions
 A criterion is decided by "measured", by "teacher" (her points always win), or still "open". The
 points of an open criterion are those that are sure so far (null where none are); the rest is in
 its `open`. The score's total adds what is sure, its `open` what is not. Problems name the
-criteria they concern; the status is "needs_listening" as long as one of them waits.
+criteria they concern; the status is "needs_listening" as long as one of them waits that an ear can
+settle, and not a decision alone.
 """
 
 from __future__ import annotations
@@ -284,7 +285,7 @@ def _finish(record: Record, ticket: dict[str, Any]) -> Record:
     record["problems"] = waiting
     if len(marked) == len(by_id):
         record["status"] = "graded"
-    elif record["status"] == "graded" and any(p["criteria"] for p in waiting):
+    elif record["status"] == "graded" and any(map(review_reasons.is_for_the_ear, waiting)):
         record["status"] = "needs_listening"
     if record["strings"]:
         instrument = Instrument.from_dict(ticket["instrument"])

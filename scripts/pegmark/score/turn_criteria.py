@@ -10,6 +10,7 @@ The thresholds are the rubric's (pegmark.settings.rubric), common practice, no s
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -35,7 +36,10 @@ def half_width(take: Take, turn: Turn) -> float:
     """The half-width of a turn's size in cents; where the turn has none, its string's."""
     name, move = turn
     own = move.get("uncertainty_cents")
-    return float(take.strings[name]["uncertainty_cents"] or 0.0 if own is None else own)
+    if own is not None:
+        return float(own)
+    string = take.halves.get(name, math.inf)
+    return string if math.isfinite(string) else 0.0
 
 
 def surely_above(take: Take, turn: Turn, least_cents: float) -> bool:

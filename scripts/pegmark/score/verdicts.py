@@ -25,7 +25,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from pegmark.score.reference import HeardA
-from pegmark.score.turns import TURNS_SAME_CENTS
+from pegmark.score.slips import as_set, slips_left
 from pegmark.trade import pitch
 from pegmark.trade.targets import Frame, distance_to_span
 from pegmark.trade.tolerances import LEVELS, Tolerance
@@ -49,8 +49,9 @@ class Judgement:
     from its target (what sentences say: the number of the record where the assignment's A counts).
     `home_cents` is where it may stand, (low, high), and `zero_cents` what `off_cents` is counted
     from, both in the record's cents; None where unknown. `passage` is where the string (or the two
-    together) can be listened to, `beside` the neighbour where the two were sounded apart;
-    `before_slip` is the verdict on where it stood before it fell by itself and was left so.
+    together) can be listened to, `beside` the neighbour where the two were sounded apart.
+    `before_slip` is the better verdict that it would have had if no string had slipped and been
+    left so, None where that changes nothing.
     """
 
     verdict: str
@@ -101,6 +102,25 @@ def judge_strings(
     heard_a : the sounded A that counts. unheard_a : what the A string is judged by where the
     method is by_ear and no A was heard: "open" nothing, "reference" the assignment's A.
     """
+    judged = _judge_all(measured, frame, heard_a, unheard_a)
+    slips = slips_left(measured)
+    if not slips:
+        return judged
+    before = _judge_all(as_set(measured, slips), frame, heard_a, unheard_a)
+    return {name: _beside_as_set(one, before[name]) for name, one in judged.items()}
+
+
+def _beside_as_set(left: Judgement, was: Judgement) -> Judgement:
+    """The judgement on a string as it was left, with the better one on how it was set."""
+    if not {left.verdict, was.verdict} <= set(LEVELS):
+        return left
+    better = LEVELS.index(was.verdict) < LEVELS.index(left.verdict)
+    return replace(left, before_slip=was.verdict) if better else left
+
+
+def _judge_all(
+    measured: Measured, frame: Frame, heard_a: HeardA | None, unheard_a: str
+) -> dict[str, Judgement]:
     judgements = {
         name: _judge_string(name, measured, frame, heard_a, unheard_a)
         for name in frame.instrument.strings
@@ -133,7 +153,7 @@ def _judge_string(
         own_cents = own["deviation_cents"] if own and _unknown(own) is None else None
         if own is None or own_cents is None:
             return Judgement("unsure", reason="no_a", **_where(string))
-        return _judge_from(name, string, frame, own_cents, _half(own), "own_a")
+        return _judge_from(name, string, frame, own_cents, deciding_half(own), "own_a")
     if unheard_a == "reference":
         return _judge_counted(name, string, frame, None)
     return Judgement("unsure", reason="no_a_sounded", **_where(string))
@@ -149,7 +169,7 @@ def _judge_counted(
     return _judge_from(name, string, frame, heard_a.cents, half, "reference_tone")
 
 
-def _half(string: MeasuredString) -> float:
+def deciding_half(string: MeasuredString) -> float:
     """The half-width that decides: what a student left out afterwards is not in it."""
     own = string.get("deciding_uncertainty_cents")
     half = string["uncertainty_cents"] if own is None else own
@@ -191,10 +211,10 @@ def _judge_from(
     against: str,
 ) -> Judgement:
     """The judgement on a string counted from an A at `a_cents` from 440 Hz."""
-    half = math.hypot(_half(string), a_uncertainty_cents)
+    half = math.hypot(deciding_half(string), a_uncertainty_cents)
     pure = frame.pure_cents(name)
     span = (min(0.0, pure), max(0.0, pure))
-    judged = _state(
+    return _state(
         name,
         _known_cents(string) - a_cents,
         half,
@@ -205,24 +225,6 @@ def _judge_from(
         zero_cents=a_cents - frame.shift(name),
         **_where(string),
     )
-    stood = _stood_before_slip(string)
-    if stood is None:
-        return judged
-    before, _ = judge(stood - a_cents, half, span, frame.tolerances[name])
-    return replace(judged, before_slip=before)
-
-
-def _stood_before_slip(string: MeasuredString) -> float | None:
-    """Where a string stood that then fell by itself and was left so; None: it did not."""
-    fall, moves = string.get("slipped_cents"), string.get("moves")
-    if string.get("changes") is not None:
-        since_s = moves[-1]["end_s"] if moves else 0.0
-        slips = (c for c in string["changes"] if c["cause"] == "slip" and c["end_s"] >= since_s)
-        return next((float(slip["from_cents"]) for slip in slips), None)
-    stood = moves[-1]["to_cents"] if moves else string.get("start_cents")
-    if fall is None or stood is None:
-        return None
-    return stood if abs(stood - _known_cents(string) - fall) <= TURNS_SAME_CENTS else None
 
 
 def _state(
@@ -301,7 +303,7 @@ def _judge_interval(name: str, measured: Measured, frame: Frame) -> Judgement:
         expected = frame.pure_cents(name) - frame.pure_cents(other)
         alone = (
             _known_cents(string) - _known_cents(beside) - expected,
-            math.hypot(_half(string), _half(beside)),
+            math.hypot(deciding_half(string), deciding_half(beside)),
         )
     together = _sounded_together(name, other, measured, frame)
     if together is None and alone is None:
