@@ -131,6 +131,7 @@ def _ideal(truth: dict[str, Any], instrument: Instrument) -> dict[str, Any]:
             "tuned_as": order.index(name) + 1 if name in order else None,
             "moves": moves,
             "largest_move_cents": None,
+            "changes": _slips(truth, name, starts),
             "slipped_cents": None,
             "drift_cents": None,
             "settled_s": max((m["end_s"] for m in moves), default=None),
@@ -155,6 +156,18 @@ def _ideal(truth: dict[str, Any], instrument: Instrument) -> dict[str, Any]:
         "recording": quiet, "notes": notes, "speech": [], "strings": strings, "order": order,
         "last_turn_s": last_turn_s, "intervals": [],
     }  # fmt: skip
+
+
+def _slips(truth: dict[str, Any], name: str, starts: list[float]) -> list[dict[str, Any]]:
+    """What a string did by itself between two notes of it."""
+    return [
+        {key: slip[key] for key in ("start_s", "end_s", "from_cents", "to_cents")}
+        | {"cause": "slip"}
+        for slip in truth["slips"]
+        if slip["string"] == name
+        and any(s < slip["start_s"] for s in starts)
+        and any(s >= slip["end_s"] for s in starts)
+    ]
 
 
 def _as_heard(turns: list[dict[str, Any]], starts: list[float]) -> list[dict[str, Any]]:
