@@ -273,6 +273,8 @@ class EarSentences(TypedDict):
     in_tune: str
     high: str
     low: str
+    as_set: str
+    as_left: str
     unclear: str
     notes: dict[str, str]
 
