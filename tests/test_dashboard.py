@@ -475,8 +475,40 @@ def test_the_string_to_talk_about_is_not_one_childs():
     shown = class_view(records, ticket)["pictures"]
     assert shown["trouble"][0]["label"] == "cello A"
     assert [row["label"] for row in shown["trouble"]] == ["cello A", "violin G"]
-    assert shown["calm"].startswith("cello D, ")
+    assert shown["calm"].startswith("cello D (1 of 1), ")
     assert (shown["worst"]["label"], shown["worst"]["share"]) == ("violin G", "2 of 3")
+    assert shown["worst"]["few"] == ""
+
+
+@pytest.mark.parametrize(("players", "few"), [(1, "one player only"), (2, "two players only")])
+def test_a_claim_about_a_small_group_says_how_small_it_is(players, few):
+    records, ticket = make_class(players, seed=1)
+    rows = [{"student_id": s, "family_name": "", "given_name": "X", "section": "Violin 1",
+             "instrument": "violin"} for s in records]  # fmt: skip
+    records = {row["student_id"]: make_record(row, "graded", random.Random(1)) for row in rows}
+    for record in records.values():
+        record["strings"]["G3"]["verdict"] = "out"
+    ticket["students"] = rows
+    shown = class_view(records, ticket)["pictures"]
+    assert shown["worst"]["few"] == few
+    assert shown["sections"][0]["few"] == few.replace("player", "student")
+    assert f"0 of {players} in tune ({few})" in " ".join(build_dashboard(records, ticket).split())
+
+
+def test_what_was_not_heard_well_is_not_said_to_be_out_of_tune():
+    """Two of two known are in tune: the third player's unsure string makes no trouble."""
+    records, ticket = make_class(0)
+    rows = [{"student_id": f"s{n}", "family_name": "", "given_name": "X", "section": "",
+             "instrument": "violin"} for n in range(3)]  # fmt: skip
+    for row in rows:
+        record = records[row["student_id"]] = make_record(row, "graded", random.Random(1))
+        for string in record["strings"].values():
+            string["verdict"] = "in_tune"
+    records["s0"]["strings"]["G3"]["verdict"] = "unsure"
+    ticket["students"] = rows
+    shown = class_view(records, ticket)["pictures"]
+    assert shown["worst"] is None
+    assert "violin G (2 of 2)" in shown["calm"]
 
 
 def test_by_ear_strings_are_told_from_the_a_that_was_sounded():

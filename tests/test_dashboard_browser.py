@@ -7,11 +7,13 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+import pikepdf
 import pytest
 
 import browserdesk
 from browserdesk import Desk, in_time, started_chromium, wait_until
 from lab.example_class import RUBRIC, make_class
+from pegmark.publish.class_pages import class_pages
 from pegmark.publish.dashboard import build_dashboard
 from pegmark.render.clips import encode_mp3
 
@@ -478,6 +480,48 @@ def test_on_paper_there_is_nothing_to_press(class_page, desk):
     )
 
 
+@pytest.mark.parametrize("size", [1, 8, 150])
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_the_sheet_for_a_meeting_is_one_page_of_any_class(desk, tmp_path, size, paper):
+    page = desk.open(write_page(tmp_path, *make_class(size)), "#student-s001")
+    page.evaluate("window.print = () => { window.asked = true; }")  # which has no printer here
+    page.click("#print-sheet")
+    assert page.evaluate("window.asked")
+    assert page.locator(".opened").count() == 0
+    margins = dict.fromkeys(("top", "bottom", "left", "right"), "12mm")
+    made = page.pdf(format=paper, landscape=True, margin=margins)
+    with pikepdf.open(io.BytesIO(made)) as printed:
+        assert len(printed.pages) == 1
+    in_time(page, lambda: page.evaluate("document.documentElement.dataset.paper === undefined"))
+
+
+def test_a_mark_says_whose_it_is_under_the_pointer_and_under_the_keys(class_page, desk):
+    records, _ = make_class(12)
+    page = desk.open(class_page)
+    note = page.locator(".mark-note")
+    mark = page.locator(".left-mark").nth(7)
+    mark.scroll_into_view_if_needed()
+    mark.hover(force=True)
+    name = name_of(records[mark.get_attribute("data-student")])
+    assert note.inner_text().startswith(f"{name}, ")
+    page.mouse.move(2, 2)
+    assert note.is_hidden()
+    # By keys: Tab reaches one mark of each chart, arrows the others, Enter opens the student.
+    charts = page.locator(".left-picture").all()
+    assert all(chart.locator('.left-mark[tabindex="0"]').count() == 1 for chart in charts)
+    page.locator('.left-picture [tabindex="0"]').first.focus()
+    page.keyboard.press("End")
+    page.keyboard.press("ArrowLeft")
+    last = charts[0].locator(".left-mark").nth(-2)
+    assert last.evaluate("e => e === document.activeElement")
+    student = last.get_attribute("data-student")
+    said = note.inner_text()
+    assert said == last.get_attribute("aria-label")
+    assert said.startswith(f"{name_of(records[student])}, ")
+    page.keyboard.press("Enter")
+    assert page.get_attribute(".opened", "data-student") == student
+
+
 def test_a_picture_wider_than_its_place_is_scrolled_by_keys(class_page, chromium):
     desk = Desk(chromium, 320)
     page = desk.open(class_page, "#student-s001")
@@ -524,11 +568,15 @@ def test_targets_are_large_enough(class_page, desk):
     assert small == []
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("view", ["page", "student", "flow", "narrow", "empty", "agreement"])
-def test_axe_finds_no_violation_of_wcag_2_2_aa(class_page, chromium, tmp_path, view, scheme):
-    from axe_playwright_python.sync_playwright import Axe
+# Widths in CSS pixels, from a phone held upright to a large screen; both layouts of every part.
+WIDTHS = {"page": (320, 390, 768, 1060, 1280, 1920), "student": (320, 768, 1400, 1920),
+          "flow": (320, 768, 1920), "whose": (390, 1280), "hear": (390, 1280),
+          "empty": (320, 1400), "agreement": (320, 1400)}  # fmt: skip
 
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("view", WIDTHS)
+def test_axe_finds_no_violation_of_wcag_2_2_aa(class_page, chromium, tmp_path, view, scheme):
     path = class_page
     if view in ("empty", "agreement"):
         records, ticket = make_class(0 if view == "empty" else 3, seed=1)
@@ -538,19 +586,45 @@ def test_axe_finds_no_violation_of_wcag_2_2_aa(class_page, chromium, tmp_path, v
                 "evidence": [{"text": "D came first.", "at_s": 75.0, "lost": 1}],
             }  # fmt: skip
         path = write_page(tmp_path, records, ticket)
-    desk = Desk(chromium, 320 if view == "narrow" else 1400)
-    page = desk.open(path, "#student-s001" if view in ("student", "narrow") else "")
+    desk = Desk(chromium)
+    page = desk.open(path, "#student-s001" if view == "student" else "")
     page.emulate_media(color_scheme=scheme)
-    if view == "flow":
-        page.click('[data-start="mark"]')
+    starts = {"flow": "mark", "whose": "whose", "hear": "listen"}
+    if view in starts:
+        page.click(f'[data-start="{starts[view]}"]')
     if view == "student":
         page.locator(".opened details.notes summary").click()
         page.click(".show-video")
         page.fill('.opened fieldset[data-criterion="answers"] .points', "9")
+    for width in WIDTHS[view]:
+        page.set_viewport_size({"width": width, "height": 900})
+        assert page.evaluate("document.scrollingElement.scrollWidth") <= width
+        assert_no_violation(page)
+    desk.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("name", ["projector", "orchestra", "lesson", "blind"])
+def test_axe_finds_no_violation_in_the_other_pages(chromium, tmp_path, name, scheme):
+    records, ticket = make_class(30)
+    path = tmp_path / f"{name}.html"
+    path.write_text(class_pages(records, ticket, None)[path.name], encoding="utf-8")
+    context = chromium.new_context(color_scheme=scheme)
+    page = context.new_page()
+    page.goto(path.as_uri())
+    for width in (320, 1280, 1920):
+        page.set_viewport_size({"width": width, "height": 900})
+        assert page.evaluate("document.scrollingElement.scrollWidth") <= width
+        assert_no_violation(page)
+    context.close()
+
+
+def assert_no_violation(page):
+    from axe_playwright_python.sync_playwright import Axe
+
     found = Axe().run(page, options={"runOnly": {"type": "tag", "values": WCAG}})
     assert len(found.response["passes"]) > 10
     assert found.violations_count == 0, found.generate_report()
-    desk.close()
 
 
 def test_hostile_names_are_shown_as_text(desk, tmp_path):
@@ -559,15 +633,19 @@ def test_hostile_names_are_shown_as_text(desk, tmp_path):
     for record in records.values():
         record["student"] |= {"given_name": name, "family_name": "", "section": name}
         record["observations"] = [{"code": "slipping_peg", "text": name, "at_s": 1.0}]
-    ticket["attention"][0]["file"] = "<img src=x onerror=alert(2)>.mov"
+    hostile = "<img src=x onerror=alert(2)>.mov"
+    ticket["attention"][0]["file"] = ticket["questions"][0]["file"] = hostile
     page = desk.open(write_page(tmp_path, records, ticket), "#student-s001")
     assert shown_names(page) == [name, name]
     assert page.locator(".opened .name").inner_text() == name
     assert page.locator("img").count() == 0
     page.select_option("#by-section", name)
     assert len(shown_names(page)) == 2
+    page.click('[data-step="whose"] summary')
+    assert hostile in page.inner_text("#todo")
     page.click('[data-start="whose"]')
-    assert "<img src=x onerror=alert(2)>.mov" in page.inner_text("#todo")
+    assert page.inner_text("#flow-student") == hostile
+    assert name in page.inner_text("#flow-answers")
 
 
 def test_a_class_of_150_opens_whole(desk, tmp_path):

@@ -3,7 +3,7 @@
 How they are read
 -----------------
 Every string that was left is a mark sitting on a line, the line of that string. Its place along
-the line is its deviation: on the home stroke it is right, to the left too low, to the right too
+the line is its deviation: on the target stroke it is right, to the left too low, to the right too
 high, on a signed logarithm of cents . The
 shape of the mark is the verdict: a disc is in tune; half a disc is close, with its flat side where
 the pitch should be; a triangle is out and points the way the pitch went; a ring with a question
@@ -15,15 +15,16 @@ holds once.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections import Counter
 from collections.abc import Iterable, Mapping
 from html import escape
 from typing import TYPE_CHECKING, Any
 
-from pegmark.publish.class_records import counted_from
+from pegmark.publish.class_records import counted_from, full_name
 from pegmark.render.ink import INK, PALE, VARNISH
-from pegmark.words.wording import MINUS, letter
+from pegmark.words.wording import MINUS, letter, number, safe_text
 
 if TYPE_CHECKING:
     from pegmark.records.student import Record
@@ -122,6 +123,7 @@ def strings_left(records: Iterable[Record]) -> dict[tuple[str, str], list[dict[s
                 {
                     "student_id": student["student_id"],
                     "section": student.get("section") or "",
+                    "name": full_name(record),
                     "verdict": string["verdict"],
                     "cents": counted_from(string),
                 }
@@ -137,9 +139,17 @@ def counts(strings: Iterable[Mapping[str, Any]]) -> Counter[str]:
 def trouble_order(
     left: Mapping[tuple[str, str], list[dict[str, Any]]],
 ) -> list[tuple[tuple[str, str], Counter[str]]]:
-    """The strings with their counts, the one that is least often in tune first."""
+    """The strings with their counts, the one that is least often in tune first.
+
+    Of those whose pitch is known: what was not heard well says nothing of how it was tuned.
+    """
     counted = [(key, counts(strings)) for key, strings in left.items()]
-    return sorted(counted, key=lambda item: item[1]["in_tune"] / item[1].total())
+    return sorted(counted, key=lambda item: item[1]["in_tune"] / max(known(item[1]), 1))
+
+
+def known(count: Mapping[str, int]) -> int:
+    """How many strings have a verdict that their pitch gave."""
+    return sum(count.get(verdict, 0) for verdict in ("in_tune", "close", "out"))
 
 
 def left_svg(instrument: str, left: Mapping[str, list[dict[str, Any]]]) -> str:
@@ -150,8 +160,9 @@ def left_svg(instrument: str, left: Mapping[str, list[dict[str, Any]]]) -> str:
         for signed in (cents, -cents):
             sign = "+" if signed > 0 else MINUS
             parts.append(_text(_x(signed), 11, f"{sign}{cents}", "middle", 10))
-    parts.append(_text(_x(0), 11, "home", "middle", 10))
+    parts.append(_text(_x(0), 11, "target", "middle", 10))
     top = y
+    place = itertools.count()  # Tab reaches the first mark, arrows the others (chart_marks.js)
     for name, strings in left.items():
         placed, height = _perched(strings)
         line = y + height
@@ -162,12 +173,7 @@ def left_svg(instrument: str, left: Mapping[str, list[dict[str, Any]]]) -> str:
         parts.append(_text(CHART_LEFT - 8, line + 1, letter(name), "end", 14, "bold"))
         parts.append(_text(CHART_LEFT - 28, line + 1, name, "end", 10))
         for string, x, rise in placed:
-            parts.append(
-                f'<use class="left-mark" data-student="{escape(string["student_id"])}" '
-                f'data-section="{escape(string["section"])}" '
-                f'href="#mark-{mark_name(string["verdict"], string["cents"])}" '
-                f'x="{_n(x - 6)}" y="{_n(line - rise - 6)}" width="12" height="12"/>'
-            )
+            parts.append(_mark(name, string, (x, line - rise), first=not next(place)))
         y = line + FOOT
     rulers = [
         f'<path d="M{_n(_x(cents))} {top - 6}V{_n(y - FOOT + 4)}" stroke="{PALE}" '
@@ -178,9 +184,31 @@ def left_svg(instrument: str, left: Mapping[str, list[dict[str, Any]]]) -> str:
     summary = "; ".join(f"{name}: {sentence(counts(strings))}" for name, strings in left.items())
     label = escape(f"How every {instrument} string was left. {summary}.")
     return (
-        f'<svg class="left-picture" viewBox="0 0 {CHART_WIDTH:g} {_n(y)}" role="img" '
-        f'aria-label="{label}">{"".join(rulers)}{"".join(parts)}</svg>'
+        f'<svg class="left-picture" viewBox="0 0 {CHART_WIDTH:g} {_n(y)}" role="group" '
+        f'aria-label="{label}" data-chart>{"".join(rulers)}{"".join(parts)}</svg>'
     )
+
+
+def _mark(name: str, string: Mapping[str, Any], at: tuple[float, float], first: bool) -> str:
+    """A student's string, which says whose it is (chart_marks.js)."""
+    return (
+        f'<use class="left-mark" data-student="{escape(string["student_id"])}" '
+        f'data-section="{escape(string["section"])}" role="button" tabindex="{0 if first else -1}" '
+        f'aria-label="{escape(_says(name, string))}" '
+        f'href="#mark-{mark_name(string["verdict"], string["cents"])}" '
+        f'x="{_n(at[0] - 6)}" y="{_n(at[1] - 6)}" width="12" height="12"/>'
+    )
+
+
+def _says(name: str, string: Mapping[str, Any]) -> str:
+    """'Ada Lind, D string: out of tune, 25.1 cents low'."""
+    verdict = VERDICT_WORDS[string["verdict"]]
+    said = f"{safe_text(string['name'])}, {letter(name)} string: {verdict}"
+    if string["cents"] is None:
+        return said
+    size = number(abs(string["cents"]), 1)
+    way = "" if size == "0" else " low" if string["cents"] < 0 else " high"
+    return f"{said}, {size} cents{way}"
 
 
 def bar_svg(count: Mapping[str, int]) -> str:
@@ -248,7 +276,7 @@ def _perched(
         rise = 6 + level * CHART_STEP
         placed.append((string, x, rise))
         highest = max(highest, rise + 6)
-    return placed, max(highest, 18.0)
+    return sorted(placed, key=lambda one: (one[1], one[2])), max(highest, 18.0)
 
 
 def _text(x: float, y: float, text: str, anchor: str, size: float, weight: str = "normal") -> str:

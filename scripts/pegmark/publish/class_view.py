@@ -145,9 +145,10 @@ def _pictures(class_list: list[Record]) -> dict[str, Any]:
             "name": name,
             "bar": class_pictures.bar_svg(count),
             "words": class_pictures.sentence(count),
-            "share": f"{count['in_tune']} of {count.total()}",
-            "players": count.total(),
-            "all_in_tune": count["in_tune"] == count.total(),
+            "share": f"{count['in_tune']} of {class_pictures.known(count)}",
+            "players": class_pictures.known(count),
+            "few": _few(class_pictures.known(count), "player"),
+            "all_in_tune": 0 < count["in_tune"] == class_pictures.known(count),
         }
         for (instrument, name), count in class_pictures.trouble_order(left)
     ]
@@ -157,7 +158,9 @@ def _pictures(class_list: list[Record]) -> dict[str, Any]:
             for instrument, strings in sorted(instruments.items(), key=_score_order)
         ],
         "trouble": [row for row in trouble if not row["all_in_tune"]],
-        "calm": wording.listed([row["label"] for row in trouble if row["all_in_tune"]], " and "),
+        "calm": wording.listed(
+            [f"{row['label']} ({row['share']})" for row in trouble if row["all_in_tune"]], " and "
+        ),
         "worst": _worst(trouble),
         "sections": _sections(class_list),
     }
@@ -170,9 +173,20 @@ def _score_order(entry: tuple[str, dict[str, list[dict[str, Any]]]]) -> tuple[in
 
 
 def _worst(trouble: list[dict[str, Any]]) -> dict[str, Any] | None:
-    """The string to talk about in class: of those that enough students play, if there are any."""
-    shared = [row for row in trouble if row["players"] >= ENOUGH_PLAYERS] or trouble
+    """The string to talk about in class: of those that enough students play, if there are any.
+
+    Of fewer it says so (`few`): then it is about one child or two.
+    """
+    heard = [row for row in trouble if row["players"]]
+    shared = [row for row in heard if row["players"] >= ENOUGH_PLAYERS] or heard
     return shared[0] if shared and not shared[0]["all_in_tune"] else None
+
+
+def _few(players: int, what: str) -> str:
+    """'one player only' and the like where a group is too small to say much; else nothing."""
+    if not 0 < players < ENOUGH_PLAYERS:
+        return ""
+    return f"{('one', 'two')[players - 1]} {what}{'' if players == 1 else 's'} only"
 
 
 def _sections(class_list: list[Record]) -> list[dict[str, Any]]:
@@ -188,6 +202,7 @@ def _sections(class_list: list[Record]) -> list[dict[str, Any]]:
             "name": wording.safe_text(name),
             "students": len(members),
             "heard": sum(bool(r["strings"]) for r in members),
+            "few": _few(sum(bool(r["strings"]) for r in members), "student"),
             "typical": median_text([abs(c) for s in strings if (c := counted_from(s)) is not None]),
             "bar": class_pictures.bar_svg(count),
             "words": class_pictures.sentence(count),

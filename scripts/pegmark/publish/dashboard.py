@@ -53,7 +53,10 @@ def build_dashboard(
         view=view,
         style=_text("dashboard.css"),
         script=_inline_script(
-            "\n".join(_text(f"dashboard.{part}.js") for part in DASHBOARD_SCRIPTS)
+            "\n".join(
+                _text(name)
+                for name in (*(f"dashboard.{p}.js" for p in DASHBOARD_SCRIPTS), "chart_marks.js")
+            )
         ),
         table_library=_inline_script(_table_library()),
     )

@@ -20,5 +20,13 @@ document.addEventListener("click", (event) => {
   const link = event.target.closest('a[href^="#student-"]');
   if (link && link.getAttribute("href") === location.hash) openFromAddress();
 });
+// The sheet for a staff meeting: what the whole class shows, on one page; the browser's own way of
+// printing still gives all of it.
+byId("print-sheet").addEventListener("click", () => {
+  closeStudent();
+  document.documentElement.dataset.paper = "sheet";
+  print();
+});
+addEventListener("afterprint", () => delete document.documentElement.dataset.paper);
 document.documentElement.dataset.ready = "yes";
 setTimeout(loadFirst, 500); // after what is seen at first

@@ -42,11 +42,18 @@ function showEverybody() {
 // On a narrow screen a picture is wider than its place: then the keys can scroll it.
 function letScroll(opened) {
   for (const picture of opened.querySelectorAll(".path-picture")) {
-    if (picture.scrollWidth <= picture.clientWidth) continue;
+    const wider = picture.scrollWidth > picture.clientWidth;
+    picture.toggleAttribute("tabindex", wider);
+    if (!wider) continue;
     picture.tabIndex = 0;
     picture.scrollLeft = picture.scrollWidth; // where the string was left is in sight
   }
 }
+
+addEventListener("resize", () => {
+  const opened = document.querySelector(".opened");
+  if (opened) letScroll(opened);
+});
 
 function showMark(student, field) {
   const mark = markOf(student, field.dataset.criterion);

@@ -86,15 +86,6 @@ function bringOutSection(section) {
   }
 }
 
-// A mark says whose it is when the pointer is on it.
-document.addEventListener("pointerover", (event) => {
-  const mark = event.target.closest?.(".left-mark");
-  if (!mark || mark.querySelector("title")) return;
-  const title = document.createElementNS("http://www.w3.org/2000/svg", "title");
-  title.textContent = rowOf.get(mark.dataset.student).querySelector(".name").textContent;
-  mark.append(title);
-});
-
 function showSums(student) {
   if (!marked.has(student)) return;
   const row = rowOf.get(student);

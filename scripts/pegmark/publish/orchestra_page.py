@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from html import escape
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pegmark.publish.class_records import class_records
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from pegmark.records.student import Record
 
 ORCHESTRA_PAGE = "orchestra.html"
+CHART_MARKS = Path(__file__).with_name("chart_marks.js")
 AS_LEFT, AFTER = "orchestra/as_left.mp3", "orchestra/after.mp3"
 FEW_PLAYERS = 3  # a spread of fewer says little
 STEADY_BEATS = 0.25  # a second: one slow wave in four seconds is heard as none
@@ -57,7 +59,7 @@ def orchestra_pages(
     best = corrections(a_voices)
     return {
         ORCHESTRA_PAGE: template("orchestra.html.j2").render(
-            view=orchestra_view(heard, best, ticket)
+            view=orchestra_view(heard, best, ticket), script=CHART_MARKS.read_text("utf-8")
         ),
         AS_LEFT: _sound(a_voices),
         AFTER: _sound(corrected(a_voices, best)),
@@ -136,7 +138,12 @@ def voices_svg(pitch: str, some: Sequence[Voice]) -> str:
         share = min(abs(voice.cents), ORCHESTRA_REACH_CENTS) / ORCHESTRA_REACH_CENTS
         size = share * (middle - MARGIN)
         x = middle + (size if voice.cents > 0 else -size)
-        parts.append(f'<path d="M{x:.1f} 10V28" stroke="{INK}" stroke-width="2"/>')
+        parts.append(
+            f'<g role="img" tabindex="{0 if voice is some[0] else -1}" '
+            f'aria-label="{escape(_says(voice))}">'
+            f'<path d="M{x - 3:.1f} 8h6v22h-6z" fill="transparent"/>'  # room for a pointer
+            f'<path d="M{x:.1f} 10V28" stroke="{INK}" stroke-width="2"/></g>'
+        )
     for side, beyond in (
         (MARGIN, min(v.cents for v in some)),
         (ORCHESTRA_WIDTH - MARGIN, max(v.cents for v in some)),
@@ -146,11 +153,15 @@ def voices_svg(pitch: str, some: Sequence[Voice]) -> str:
                 f'<text x="{side:g}" y="9" text-anchor="middle" font-size="11" fill="{INK}">'
                 f"{signed(beyond)}</text>"
             )
-    label = escape(f"{pitch}: " + ", ".join(f"{v.name} {signed(v.cents)}" for v in some))
     return (
-        f'<svg viewBox="0 0 {ORCHESTRA_WIDTH:g} {HEIGHT:g}" role="img" aria-label="{label}">'
+        f'<svg viewBox="0 0 {ORCHESTRA_WIDTH:g} {HEIGHT:g}" role="group" data-chart '
+        f'aria-label="How each player left {escape(pitch)}">'
         f"{''.join(parts)}</svg>"
     )
+
+
+def _says(voice: Voice) -> str:
+    return f"{voice.name}: {signed(voice.cents)} cents"
 
 
 def _spread_words(some: Sequence[Voice]) -> str:
