@@ -16,11 +16,11 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+from environment import SCRIPTS
 from pegmark.deliver.manifest import holds
 from pegmark.files.store import PART, is_full, remove
 from pegmark.records.problems import Problem, TeacherError, problem
 
-SCRIPTS = Path(__file__).resolve().parent
 ENGINE = ".snakemake"  # the engine's own folder, inside the class folder
 KNOWN = f"{ENGINE}/results-known"  # stands where the engine's memory of the results stands
 STAGES = (

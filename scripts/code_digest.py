@@ -18,8 +18,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
-SCRIPTS = Path(__file__).resolve().parent
-LOCK = SCRIPTS.parent / "workflow" / "requirements.txt"
+from environment import LOCK, SCRIPTS
+
 OUR_PACKAGE = "pegmark"
 FITTED = "fitted.json"  # the numbers that a package's modules were fitted to
 # What a library is called in the lock, where that is not its name in an import.

@@ -20,7 +20,8 @@ from functools import cache
 from pathlib import Path
 from typing import IO
 
-ROOT = Path(__file__).resolve().parents[1]
+SCRIPTS = Path(__file__).resolve().parent
+ROOT = SCRIPTS.parent
 VENV = ROOT / ".venv"
 PYTHON = VENV / "bin" / "python"
 STAMP = VENV / ".made-from"  # written last: an environment without it is unfinished

@@ -28,13 +28,13 @@ from pegmark.receive.handed import Intake
 from pegmark.receive.marks import write_template
 from pegmark.records.faults import faults_of_class
 from pegmark.records.problems import TeacherError
-from pegmark.words.terminal import tell
+from pegmark.words.terminal import EXIT_REFUSED, tell
 
 if TYPE_CHECKING:
     from pegmark.records.student import Record
 
 STEP_LINE = re.compile(rb"^(\d+) of (\d+) steps")
-EXIT_FAULT, EXIT_REFUSED, EXIT_UNFINISHED, EXIT_STOPPED = 1, 2, 3, 130
+EXIT_FAULT, EXIT_UNFINISHED, EXIT_STOPPED = 1, 3, 130
 BAR = "{desc} {bar} {n_fmt}/{total_fmt}"
 LAST_LINES = 400  # of the engine's, kept for the reason of its end: a full disk may hold no log
 NO_ROOM = re.compile(  # the last: how NumPy says it

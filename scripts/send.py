@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pegmark.deliver.letters import Letter
     from pegmark.deliver.mail import Post
 
-EXIT_REFUSED, EXIT_NOT_ALL = 2, 3
+EXIT_NOT_ALL = 3
 PER_MINUTE = 20  # a pace that mail servers of schools bear; common practice, no source
 # Where a system keeps passwords, and how it is asked: the answer comes over a pipe.
 KEYRINGS = (
@@ -61,7 +61,7 @@ def show_and_send(arguments: argparse.Namespace) -> int:
     """Show what waits; send it where `--really` is given."""
     from pegmark.deliver.letters import read_letters, unsent
     from pegmark.files.sent import read_sent
-    from pegmark.words.terminal import tell
+    from pegmark.words.terminal import EXIT_REFUSED, tell
 
     letters = read_letters(arguments.class_dir / "results" / "outbox")
     waiting = unsent(letters, read_sent(arguments.class_dir))

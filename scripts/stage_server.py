@@ -31,7 +31,8 @@ import traceback
 from functools import cache
 from pathlib import Path
 
-SCRIPTS = Path(__file__).resolve().parent
+from environment import SCRIPTS
+
 # What the steps of single takes and students import; the class-level ones run once.
 IMPORTED = (
     *("av", "weasyprint", "weasyprint.text.fonts", "jinja2", "pegmark.decode", "pegmark.segment"),

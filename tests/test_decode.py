@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 from scipy.signal import firwin, resample_poly
 
-from lab.containers import KINDS, write_recording
+from lab.containers import CONTAINERS, write_recording
 from pegmark.decode import decode_recording
 from pegmark.decode.recording import FORMATS, RATE_HZ
 from soundfiles import encode, frequency_hz, level_db, sparse_wav, tone
@@ -76,7 +76,7 @@ def check_tone(content: bytes, exact_cents: float) -> None:
     assert level_db(steady) == pytest.approx(0, abs=2.0)  # AMR takes 1.5 dB off
 
 
-@pytest.mark.parametrize("kind", sorted(KINDS))
+@pytest.mark.parametrize("kind", sorted(CONTAINERS))
 def test_every_container_of_phones_laptops_and_browsers(kind):
     rate_hz = 8000 if kind in ("3gp", "amr") else 48000
     bit_rate = 12200 if rate_hz == 8000 else 64000

@@ -46,7 +46,7 @@ def test_the_files_are_the_same_every_time():
     assert files == [benchmark_fuzz.damaged(good, seed) for seed in range(1, 40)]
     assert {kind for kind, _, _ in files} == set(good)
     assert {way for _, ways, _ in files for way in ways} == {
-        w.__name__ for w in benchmark_fuzz.WAYS
+        w.__name__ for w in benchmark_fuzz.FUZZ_WAYS
     }
     assert not {content for _, _, content in files} & set(good.values())
 

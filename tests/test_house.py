@@ -72,21 +72,45 @@ def test_a_stage_script_imports_from_its_own_room_and_the_ground(stage):
     assert found <= {stage, *GROUND}
 
 
-def test_the_ground_has_no_circles_nor_has_any_room():
+def test_there_is_no_circle_in_the_ground_nor_in_any_room_nor_in_the_laboratory():
+    every = {**MODULES, **dict(modules(SCRIPTS / "lab"))}
     graph = {
         name.removesuffix(".__init__"): {
             base
             for other in imports(path)
             for base in (other, other.rpartition(".")[0])
-            if base in MODULES
+            if base in every
         }
-        for name, path in MODULES.items()
+        for name, path in every.items()
     }
     try:
         order = list(TopologicalSorter(graph).static_order())
     except CycleError as error:
         pytest.fail(f"a circle: {' -> '.join(error.args[1])}")
-    assert len(order) == len(MODULES)
+    assert len(order) == len(every)
+
+
+# What the modules of lab/fits have in common is their interface (see lab/fits/__init__).
+FIT = {"CODE", "SEED", "TAKES", "HELD"}
+
+
+def constants(path: Path) -> Iterator[str]:
+    """The names of a module's constants."""
+    for node in ast.parse(path.read_bytes()).body:
+        targets = node.targets if isinstance(node, ast.Assign) else [getattr(node, "target", None)]
+        for name in (one for target in targets if target for one in ast.walk(target)):
+            if isinstance(name, ast.Name) and name.id.isupper():
+                yield name.id
+
+
+def test_no_constant_name_stands_in_two_modules():
+    """Neither with two values nor with one written twice: what is shared stands in the ground."""
+    homes: dict[str, set[str]] = {}
+    for module, path in modules(SCRIPTS):
+        for name in constants(path):
+            if not (name in FIT and module.startswith("lab.fits.")):
+                homes.setdefault(name, set()).add(module)
+    assert not {name: found for name, found in homes.items() if len(found) > 1}
 
 
 @pytest.mark.parametrize("stage", STAGES)

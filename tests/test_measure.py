@@ -229,7 +229,7 @@ class TestSpokenOver:
         events: list[takes.Event] = []
         for string in instrument.strings:
             events += [takes.Say(takes.GREETINGS[0], over=True), takes.Pluck(string, 3, 0.8)]
-            events += [takes.Say(takes.ANSWERS[0], over=True), takes.Bow(string, 2.0)]
+            events += [takes.Say(takes.SPOKEN_ANSWERS[0], over=True), takes.Bow(string, 2.0)]
         start = dict.fromkeys(instrument.strings, 6.0)
         room = takes.Room(snr_db=30, rt60_s=0.3)
         audio, truth = takes.assemble(

@@ -663,7 +663,7 @@ class TestAgainstOtherLibraries:
             audio = np.ascontiguousarray(raw, np.float32)
             note = {"kind": "plucked", "start_s": 0.0, "end_s": truth["end_s"]}
             f0 = 440 * 2 ** ((key - 69) / 12)
-            fits.append(fit_note(audio, samples.RATE_HZ, note | {"f0_hz": f0}))
+            fits.append(fit_note(audio, samples.FONT_RATE_HZ, note | {"f0_hz": f0}))
         half = min(fit.half_width_cents for fit in fits)
         return cents(fits[1].f0_hz, fits[0].f0_hz) - 13.7, half
 

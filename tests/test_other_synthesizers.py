@@ -125,7 +125,7 @@ def test_a_pluck_of_csound_is_read_where_two_libraries_read_it(model, f0_hz, tmp
 def test_a_pluck_of_the_sound_font_is_read_where_two_libraries_read_it(program, key):
     audio, _ = samples.play(program, key, LASTS_S)
     near_hz = 440 * 2 ** ((key - 69) / 12)
-    fit, pyin_hz, praat_hz = read(delivered(audio, samples.RATE_HZ), near_hz)
+    fit, pyin_hz, praat_hz = read(delivered(audio, samples.FONT_RATE_HZ), near_hz)
     assert fit.ok
     assert abs(cents(fit.f0_hz, pyin_hz)) < PYIN_CENTS + fit.half_width_cents  # librosa
     assert abs(cents(fit.f0_hz, praat_hz)) < PRAAT_CENTS + fit.half_width_cents  # parselmouth

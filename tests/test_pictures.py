@@ -21,7 +21,7 @@ from pegmark.render import ink, pictures, string_path
 
 BASELINES = Path(__file__).parent / "data" / "baselines"
 SVG = "{http://www.w3.org/2000/svg}"
-VIOLIN = examples.INSTRUMENTS["violin"]
+VIOLIN = examples.TABLE["violin"]
 # A baseline may differ by this much, since fonts and rasterisers differ between machines: mean
 # difference of a pixel, and the share of pixels that differ by more than a quarter of full scale.
 MEAN_DIFFERENCE = 0.004

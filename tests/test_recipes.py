@@ -93,12 +93,12 @@ def graded(project, tmp_path_factory) -> Path:
         "v1,Brook,Ada,violin,Heron,ada@example.org,\n",
         encoding="utf-8",
     )
-    (folder / "assignment.yaml").write_text(smallclass.ASSIGNMENT, encoding="utf-8")
-    smallclass.OPEN_HZ["walking viola"] = tuple(HZ.values())
+    (folder / "assignment.yaml").write_text(smallclass.SMALL_ASSIGNMENT, encoding="utf-8")
+    smallclass.SMALL_OPEN_HZ["walking viola"] = tuple(HZ.values())
     try:
         smallclass.pluck_strings(folder / "submissions/Ida Ember.wav", "walking viola", cents=1.0)
     finally:
-        del smallclass.OPEN_HZ["walking viola"]
+        del smallclass.SMALL_OPEN_HZ["walking viola"]
     smallclass.pluck_strings(folder / "submissions/Ada Brook.wav", "violin")
     smallclass.grade(project, folder)
     return folder

@@ -24,7 +24,7 @@ RATE_HZ = 16000
 INSTRUMENTS = load_instruments(ROOT / "config" / "instruments.yaml")
 FOUR = ("violin", "viola", "cello", "double bass")
 WITHIN_S = {"plucked": 0.03, "harmonic": 0.03, "bowed": 0.06, "two_strings": 0.06}
-SENTENCES = (*takes.GREETINGS, *takes.ANSWERS)
+SENTENCES = (*takes.GREETINGS, *takes.SPOKEN_ANSWERS)
 LEAST_SNR_DB = 12.0  # the lowest level that the issue names
 COARSE_CENTS = 60.0  # what pegmark.measure.note_fit asks of a coarse pitch
 PLAIN = takes.Room(snr_db=30, rt60_s=0.3)

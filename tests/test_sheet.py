@@ -226,7 +226,7 @@ def test_the_key_holds_what_the_pictures_show() -> None:
     for state in ("graded", "needs_listening"):
         record, words = record_of(state), examples.comments()["sheet"]["paths"]["key"]
         view = sheet_view.sheet_view(record, examples.ticket("double bass"))
-        shown = test_pictures.pictures.kinds_shown(record, examples.INSTRUMENTS["double bass"])
+        shown = test_pictures.pictures.kinds_shown(record, examples.TABLE["double bass"])
         assert [item["text"] for item in view["paths"]["key"]] == [words[kind] for kind in shown]
     assert set(words) == set(test_pictures.pictures.PICTURE_KINDS)
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from lab.figures import wilson
 
-COLUMNS = (
+ASKED_COLUMNS = (
     "difficulty", "takes", "to the ear, %", "interval", "shared, %", "questions",
     "most of a string", "without a passage", "reasons (shared of all)",
 )  # fmt: skip

@@ -20,7 +20,6 @@ from pegmark.trade.instruments import load_instruments
 
 CONFIG = provenance.ROOT / "config"
 TABLE = load_instruments(CONFIG / "instruments.yaml")
-RATE_HZ = 16000
 INSTRUMENTS = ("violin", "viola", "cello", "double bass")
 FOR_TESTS = "python3 scripts/check.py --fast  (it installs what the tests and benchmarks need)"
 

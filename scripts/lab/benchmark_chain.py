@@ -34,20 +34,20 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from environment import SCRIPTS
 from lab import bench, figures, samples
-from lab.bench import INSTRUMENTS, RATE_HZ, TABLE
-from lab.chain import STAGES, Cost, hear
-from lab.takes import random_take
+from lab.bench import INSTRUMENTS, TABLE
+from lab.chain import CHAIN_STAGES, Cost, hear
+from lab.takes import DIFFICULTY, random_take
 from lab.truths import TURN_COLUMNS, Turning, left_cents
+from pegmark.signals.audio import RATE_HZ
 from pegmark.trade.instruments import Instrument
 
 if TYPE_CHECKING:
     from pegmark.records.take import Measured
 
-SCRIPTS = Path(__file__).resolve().parents[1]
-DIFFICULTIES = ("easy", "usual", "hard")
 WRONG_CENTS = 3.0  # a string off by more than this and its interval is wrong
-COLUMNS = (
+CHAIN_COLUMNS = (
     "group", "strings", "p50", "p95", "inside, %", "half-width", "unsure", "not heard", "wrong",
 )  # fmt: skip
 # Runs a script and prints the CPU seconds and the peak of memory, in MB, of it and its children.
@@ -177,7 +177,7 @@ def memory_rows(instrument: Instrument, seed: int) -> Iterator[tuple[object, ...
 def groups_of(takes: int, seed: int, *, wide: bool) -> Iterator[tuple[str, Group]]:
     """Every group of takes with its name."""
     sources = (False, True) if samples.SOUND_FONT.is_file() else (False,)
-    for number, (real, difficulty) in enumerate((r, d) for r in sources for d in DIFFICULTIES):
+    for number, (real, difficulty) in enumerate((r, d) for r in sources for d in DIFFICULTY):
         name = f"{difficulty}, {'real' if real else 'model'}"
         yield name, run_group(difficulty, takes, seed + 10_000 * number, real=real)
     for number, real in enumerate(sources if wide and True in sources else ()):
@@ -204,7 +204,7 @@ def main() -> None:
         for bowed, what in ((True, "bowed last"), (False, "plucks only")):
             kept = [v for v in usual if v.take.endswith(f", {n}") and v.bowed == bowed]
             rows.append(row(f"usual, {n}, {what}", kept))
-    bench.print_table(COLUMNS, [*rows, row("all", verdicts)])
+    bench.print_table(CHAIN_COLUMNS, [*rows, row("all", verdicts)])
     bench.print_table(TURN_COLUMNS, [group.turning.row(n) for n, group in groups.items()])
     if options.list:
         for v in verdicts:
@@ -212,7 +212,7 @@ def main() -> None:
                 print(f"{v.take}: {v.string} off by {v.error_cents:+.1f}, said {v.half_cents:.1f}")
     costs = [group.cost for group in groups.values()]
     minutes = sum(cost.recorded_s for cost in costs) / 60
-    spent = [(stage, sum(cost.cpu_s[stage] for cost in costs) / minutes) for stage in STAGES]
+    spent = [(stage, sum(cost.cpu_s[stage] for cost in costs) / minutes) for stage in CHAIN_STAGES]
     bench.print_table(("stage", "CPU s per recorded minute"), spent)
     columns = ("stage as a process of its own, one take", "CPU s", "peak MB")
     bench.print_table(columns, memory_rows(TABLE["cello"], options.seed))

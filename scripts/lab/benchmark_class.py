@@ -33,17 +33,17 @@ from dataclasses import dataclass, field
 
 import psutil
 
+from environment import SCRIPTS
 from lab import bench
+from pegmark.signals.audio import RATE_HZ
 
-SCRIPTS = Path(__file__).resolve().parents[1]
-RATE_HZ = 16000
 DESKS = ("violin", "violin", "viola", "violin", "cello", "double bass")  # as an orchestra has them
-KINDS = ("m4a", "ogg", "mp3")
-SEED = 5_000_000
+BIG_FORMATS = ("m4a", "ogg", "mp3")
+BIG_SEED = 5_000_000
 LOOK_S = 0.25  # between two looks at the memory of the processes
 STAGE = re.compile(r"(\w+)\.py$")
-COLUMNS = ("student_id", "family_name", "given_name", "instrument", "section", "email")
-MARKS = ("student_id", "criterion", "points", "comment")
+BIG_ROSTER = ("student_id", "family_name", "given_name", "instrument", "section", "email")
+BIG_MARKS = ("student_id", "criterion", "points", "comment")
 
 
 @dataclass
@@ -75,7 +75,7 @@ def main() -> None:
         seconds = make_class(class_dir, takes, options.students)
         print(
             f"{options.students} students, {seconds / 60:.0f} minutes recorded, "
-            f"{size_mb(class_dir):.0f} MB; seeds from {SEED}"
+            f"{size_mb(class_dir):.0f} MB; seeds from {BIG_SEED}"
         )
         print(f"{'run':24s} {'wall s':>8s} {'CPU s':>8s}  code  jobs", flush=True)
         runs = []
@@ -106,7 +106,7 @@ def make_class(class_dir: Path, takes: Path, students: int) -> float:
         rows.append([student, f"Desk{number}", "Player", instrument, "", ""])
         take = record(takes, number, instrument)
         shutil.copy(take, class_dir / "submissions" / f"{student}_tuning{take.suffix}")
-    write_table(class_dir / "roster.csv", COLUMNS, rows)
+    write_table(class_dir / "roster.csv", BIG_ROSTER, rows)
     (class_dir / "assignment.yaml").write_text(
         'title: "Tuning"\nclass_name: "Large Class"\ndue: 2026-03-06 18:00 +00:00\n',
         encoding="utf-8",
@@ -117,7 +117,9 @@ def make_class(class_dir: Path, takes: Path, students: int) -> float:
 
 def record(takes: Path, number: int, instrument: str) -> Path:
     """The take of one number and instrument: made once, then kept in `takes`."""
-    path = takes / f"{number}-{instrument.replace(' ', '_')}.{KINDS[number % len(KINDS)]}"
+    path = (
+        takes / f"{number}-{instrument.replace(' ', '_')}.{BIG_FORMATS[number % len(BIG_FORMATS)]}"
+    )
     if path.exists():
         return path
     import numpy as np
@@ -126,7 +128,7 @@ def record(takes: Path, number: int, instrument: str) -> Path:
     from lab.takes import random_take
 
     table = bench.TABLE
-    audio, _ = random_take(SEED + number, table[instrument], "usual")
+    audio, _ = random_take(BIG_SEED + number, table[instrument], "usual")
     as_played = np.repeat(
         audio, 48000 // RATE_HZ
     )  # Opus takes 48 kHz; the images are above hearing
@@ -146,7 +148,7 @@ def seconds_of(path: Path) -> float:
 
 def write_marks(class_dir: Path, points: int) -> None:
     """The teacher's marks of the first student."""
-    write_table(class_dir / "marks.csv", MARKS, [["b000", "bridge", str(points), ""]])
+    write_table(class_dir / "marks.csv", BIG_MARKS, [["b000", "bridge", str(points), ""]])
 
 
 def write_table(path: Path, columns: tuple[str, ...], rows: list[list[str]]) -> None:

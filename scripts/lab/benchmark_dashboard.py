@@ -20,7 +20,7 @@ from lab import bench
 from lab.example_class import make_class
 from pegmark.publish.dashboard import build_dashboard
 
-COLUMNS = ("students", "MB", "build CPU s", "opened s (median)", "ready s (median)")
+DASHBOARD_COLUMNS = ("students", "MB", "build CPU s", "opened s (median)", "ready s (median)")
 
 
 def main() -> None:
@@ -29,7 +29,7 @@ def main() -> None:
     arguments = parser.parse_args()
     bench.begin(arguments, "playwright")
     build_dashboard(*make_class(1))  # imports and templates are paid once, before the clock
-    bench.print_table(COLUMNS, (row(size, arguments) for size in arguments.students))
+    bench.print_table(DASHBOARD_COLUMNS, (row(size, arguments) for size in arguments.students))
 
 
 def row(size: int, arguments: argparse.Namespace) -> tuple[object, ...]:

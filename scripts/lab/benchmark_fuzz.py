@@ -3,8 +3,8 @@
     python scripts/lab/benchmark_fuzz.py --files 2000
 
 Every file is a good recording of one of the kinds that phones, laptops and browsers make, damaged
-by one to three of the ways in `WAYS`; its number is the seed of everything random about it, so a
-file that stands out is made again with `--first N --files 1 --keep FOLDER`.
+by one to three of `FUZZ_WAYS`; its number is the seed of everything random about it, so a file that
+stands out is made again with `--first N --files 1 --keep FOLDER`.
 """
 
 import sys
@@ -26,9 +26,9 @@ import numpy as np
 
 import decode
 from lab import bench
-from lab.containers import KINDS, write_recording
+from lab.containers import CONTAINERS, write_recording
 
-SECONDS = 2.5  # of sound in a recording: enough for every structure of its container
+FUZZED_S = 2.5  # of sound in a recording: enough for every structure of its container
 HANG_S = 60.0  # far beyond what any of these short files can need
 LIMITS = (0, 1, 0x7F, 0x80, 0xFF, 0x7FFF, 0xFFFF, 0x7FFFFFFF, 0x80000000, 0xFFFFFFFF)
 HEAD = 600  # bytes at either end where containers keep their tables
@@ -52,9 +52,9 @@ def good_recordings() -> dict[str, bytes]:
     """One recording of every kind, with pictures where the kind has them."""
     picture = np.random.default_rng(1).integers(0, 256, (144, 176, 3), np.uint8)
     found = {}
-    for kind in sorted(KINDS):
+    for kind in sorted(CONTAINERS):
         rate_hz = 8000 if kind in ("3gp", "amr") else 48000
-        clock = np.arange(round(SECONDS * rate_hz)) / rate_hz
+        clock = np.arange(round(FUZZED_S * rate_hz)) / rate_hz
         sound = 0.4 * np.sin(2 * np.pi * 440 * clock) * np.exp(-2 * (clock % 0.8))
         bit_rate = 12200 if rate_hz == 8000 else 64000
         out = io.BytesIO()
@@ -116,7 +116,7 @@ def lie_about_a_number(content: bytearray, rng: np.random.Generator) -> None:
         content[start : start + size] = value.to_bytes(size, ("big", "little")[rng.integers(0, 2)])
 
 
-WAYS: tuple[Damage, ...] = (
+FUZZ_WAYS: tuple[Damage, ...] = (
     flip_bits, truncate, cut_out, overwrite, repeat, lie_about_a_number
 )  # fmt: skip
 
@@ -127,7 +127,7 @@ def damaged(good: dict[str, bytes], seed: int) -> tuple[str, tuple[str, ...], by
     kind = sorted(good)[seed % len(good)]
     content, ways = bytearray(good[kind]), []
     for _ in range(int(rng.integers(1, 4))):
-        way = WAYS[rng.integers(0, len(WAYS))]
+        way = FUZZ_WAYS[rng.integers(0, len(FUZZ_WAYS))]
         if content:
             way(content, rng)
             ways.append(way.__name__)

@@ -32,9 +32,9 @@ from typing import Any
 import yaml
 
 from lab import bench
-from lab.asked import COLUMNS as asked_columns
-from lab.asked import Asked
+from lab.asked import ASKED_COLUMNS, Asked
 from lab.bench import CONFIG, INSTRUMENTS, TABLE
+from lab.takes import DIFFICULTY
 from pegmark.files.store import read_json, rounded, write_json
 from pegmark.score import score_student
 from pegmark.settings.rubric import load_rubric
@@ -42,9 +42,8 @@ from pegmark.trade.instruments import Instrument
 from pegmark.trade.pitch import shift_hz
 from pegmark.trade.turning import TURN_CENTS
 
-DIFFICULTIES = ("easy", "usual", "hard")
 OUTCOMES = ("same", "taken", "given", "open")
-COLUMNS = (
+GRADE_COLUMNS = (
     "difficulty", "criterion", "takes", *(f"{one}, %" for one in OUTCOMES), "points taken in",
 )  # fmt: skip
 
@@ -55,9 +54,9 @@ def main() -> None:
     parser.add_argument("--keep", type=Path, help="keep the measured takes in this folder")
     options = parser.parse_args()
     bench.begin(options)
-    asked = {difficulty: Asked(difficulty) for difficulty in DIFFICULTIES}
-    bench.print_table(COLUMNS, (r for d in DIFFICULTIES for r in _rows(options, asked[d])))
-    bench.print_table(asked_columns, (one.row() for one in asked.values()))
+    asked = {difficulty: Asked(difficulty) for difficulty in DIFFICULTY}
+    bench.print_table(GRADE_COLUMNS, (r for d in DIFFICULTY for r in _rows(options, asked[d])))
+    bench.print_table(ASKED_COLUMNS, (one.row() for one in asked.values()))
 
 
 def _rows(options: argparse.Namespace, asked: Asked) -> Iterator[tuple[object, ...]]:

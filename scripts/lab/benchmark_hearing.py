@@ -33,21 +33,25 @@ from typing import Any
 import numpy as np
 
 from lab import provenance, rooms, samples, strings
+from lab.bench import INSTRUMENTS, TABLE
 from lab.drills import drill
 from lab.kinds import kinds_take
 from lab.openings import SOUNDED, opening_take
 from pegmark.identify import name_strings
 from pegmark.measure import measure_take
 from pegmark.segment import find_notes
-from pegmark.trade.instruments import Instrument, load_instruments
+from pegmark.signals.audio import RATE_HZ
+from pegmark.trade.instruments import Instrument
 from pegmark.trade.pitch import A4_HZ, equal_hz
 
-TABLE = load_instruments(Path(__file__).resolve().parents[2] / "config" / "instruments.yaml")
-INSTRUMENTS = ("violin", "viola", "cello", "double bass")
-RATE_HZ = 16000
-NEAR_S, NEAR_CENTS = (-0.15, 0.3), 70.0  # a note said is a true one's
+HEARD_NEAR_S, HEARD_NEAR_CENTS = (-0.15, 0.3), 70.0  # a note said is a true one's
 KIND_TARGET, BOW_TARGET = "99", "0.3"  # per cent
-EXACT = ("computed piano", "computed reed", "computed partner", "tone")  # whose pitch is known
+EXACT_SOUNDS = (
+    "computed piano",
+    "computed reed",
+    "computed partner",
+    "tone",
+)  # whose pitch is known
 WANDERS_CENTS = (0.05, 0.1, 0.2, 1.0)
 Note = dict[str, Any]
 
@@ -57,8 +61,8 @@ def nearest(said: Sequence[Any], true: Note) -> Note | None:
     near = [
         note
         for note in said
-        if NEAR_S[0] < note["start_s"] - true["start_s"] < NEAR_S[1]
-        and abs(1200 * np.log2(note["f0_hz"] / true["f0_hz"])) < NEAR_CENTS
+        if HEARD_NEAR_S[0] < note["start_s"] - true["start_s"] < HEARD_NEAR_S[1]
+        and abs(1200 * np.log2(note["f0_hz"] / true["f0_hz"])) < HEARD_NEAR_CENTS
     ]
     return min(near, key=lambda n: abs(n["start_s"] - true["start_s"])) if near else None
 
@@ -102,7 +106,7 @@ def real_notes(folder: Path) -> tuple[Counter[Any], list[str]]:
         sound += noise * np.sqrt(np.mean(sound**2)) * 10 ** (-25 / 20)
         said = find_notes(sound.astype(np.float32), RATE_HZ, TABLE[key])["notes"]
         true = "plucked" if "pizz" in path.name else "bowed"
-        near = [n for n in said if abs(1200 * np.log2(n["f0_hz"] / hz)) < NEAR_CENTS]
+        near = [n for n in said if abs(1200 * np.log2(n["f0_hz"] / hz)) < HEARD_NEAR_CENTS]
         longest = max(near, key=lambda n: n["end_s"] - n["start_s"], default={"kind": "missed"})
         counts["real bass", true, longest["kind"]] += 1
         if longest["kind"] not in ("missed", true):
@@ -177,7 +181,7 @@ def opening(seed: int, by: str | None, instrument: Instrument, font: Path) -> di
     late = [n for n in heard if n["start_s"] > end_s]
     result = "missed" if not told else "her string" if own else "too many" if late else "right"
     found: dict[str, Any] = {"by": by, "result": result}
-    if told and by in EXACT:
+    if told and by in EXACT_SOUNDS:
         last = told[-1]
         off = 1200 * np.log2(last["f0_hz"] / truth["a4_hz"])
         found |= {"off": off - 1200 * round(off / 1200), "half": last["uncertainty_cents"]}

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from pegmark.records.take import Notes
 
 KEYS = (*bench.INSTRUMENTS, "five-string bass")
-COLUMNS = (
+IDENTIFY_COLUMNS = (
     "instrument", "spread", "notes", "right %", "unsure %", "wrong %", "takes wrong", "nearest %",
     "ms/take",
 )  # fmt: skip
@@ -42,7 +42,7 @@ def main() -> None:
     bench.begin(options)
     takes = max(1, options.takes // 10) if options.quick else options.takes
     bench.print_table(
-        COLUMNS,
+        IDENTIFY_COLUMNS,
         (
             (key, spread, *_group(bench.TABLE[key], spread, takes, options.seed))
             for key in KEYS

@@ -81,7 +81,7 @@ class Bench:
         assert "id: daily" in rubric
         rubric = rubric.replace("id: daily", "id: everyday")
         (class_dir / "rubric.yaml").write_text(rubric, encoding="utf-8")
-        marks = smallclass.MARKS.replace("daily", "everyday")
+        marks = smallclass.SMALL_MARKS.replace("daily", "everyday")
         (class_dir / "marks.csv").write_text(marks, encoding="utf-8")
 
 

@@ -50,8 +50,8 @@ from typing import Any
 import numpy as np
 
 from lab import bench, figures, pitch_methods, real_plucks, samples, strings
-from lab.bench import RATE_HZ, TABLE
-from lab.chain import STAGES, Cost, hear
+from lab.bench import TABLE
+from lab.chain import CHAIN_STAGES, Cost, hear
 from lab.note_cases import (
     CONDITIONS,
     LEAD_S,
@@ -65,6 +65,7 @@ from lab.note_cases import (
 )  # fmt: skip
 from lab.pitch_methods import METHODS
 from lab.takes import random_take
+from pegmark.signals.audio import RATE_HZ
 
 STAGE_TAKES = 8
 WHOLE_TAKES = 2  # of them the libraries hear so many
@@ -259,12 +260,12 @@ def cost(seed: int) -> Iterator[Row]:
     for audio, instrument in made:
         notes += len(hear(audio, instrument, spent).named["notes"])
     more = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) / 1024
-    yield from ((stage, spent.a_minute(stage)) for stage in STAGES)
-    together = sum(map(spent.a_minute, STAGES))
+    yield from ((stage, spent.a_minute(stage)) for stage in CHAIN_STAGES)
+    together = sum(map(spent.a_minute, CHAIN_STAGES))
     held = "pass" if together <= MOST_CPU_S else "miss"
     yield f"together (at most {MOST_CPU_S}: {held})", together
     heard_s = sum(len(audio) for audio, _ in made[:WHOLE_TAKES]) / RATE_HZ
-    for name, hears in pitch_methods.WHOLE_TAKES.items():
+    for name, hears in pitch_methods.WHOLE_TAKE_METHODS.items():
         begin = time.process_time()
         for audio, instrument in made[:WHOLE_TAKES]:
             hz = instrument.hz().values()

@@ -23,11 +23,12 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from lab import bench
-from lab.bench import INSTRUMENTS, RATE_HZ, TABLE
+from lab.bench import INSTRUMENTS, TABLE
 from lab.chain import hear as hear_take
 from lab.containers import codec_roundtrip
 from lab.takes import Bow, Player, Pluck, Room, Say, Tune, assemble, random_take
 from pegmark.recheck import same_recordings
+from pegmark.signals.audio import RATE_HZ
 from pegmark.trade.instruments import Instrument
 
 if TYPE_CHECKING:

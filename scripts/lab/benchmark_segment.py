@@ -44,13 +44,13 @@ from pegmark.trade.instruments import Instrument
 
 LEVELS_DB = (35.0, 20.0, 12.0)
 FOUND_TARGET = {35.0: 98, 20.0: 95, 12.0: 85}  # per cent, issue "Measure like a laboratory"
-PRECISION_TARGET, KIND_TARGET = 98, 98
+PRECISION_TARGET, KIND_PERCENT = 98, 98
 WITHIN_S = (0.03, 0.06, 0.2)
 COVER_EDGE_S = 0.1  # rooms prolong what covers a note
 PITCH_CENTS = 60.0  # a start is that of a note when the pitch is this close
-CLEAR = "clear notes"
+CLEAR_NOTES = "clear notes"
 GROUPS = (  # name, ways of playing, whether covered
-    (CLEAR, ("plucked", "bowed"), (False,)),
+    (CLEAR_NOTES, ("plucked", "bowed"), (False,)),
     ("- plucked", ("plucked",), (False,)),
     ("- bowed", ("bowed",), (False,)),
     ("covered notes", ("plucked", "bowed"), (True,)),
@@ -231,7 +231,7 @@ def print_tables(levels: dict[float, Level]) -> None:
             ]
             if within == WITHIN_S[0]:
                 row(f"{name}: sounded", "", map(len, starts))
-            aim = aims if within == WITHIN_S[0] and name == CLEAR else ""
+            aim = aims if within == WITHIN_S[0] and name == CLEAR_NOTES else ""
             figures = (f"{share(s, within):.1f}" if s else "" for s in starts)
             row(f"{name}: found within {1000 * within:.0f} ms, %", aim, figures)
     wrong = [sum(one.wrong.values()) for one in levels.values()]
@@ -244,7 +244,7 @@ def print_tables(levels: dict[float, Level]) -> None:
     right = [sum(n for (t, s), n in one.kinds.items() if t == s) for one in levels.values()]
     total = [one.kinds.total() for one in levels.values()]
     cells = (f"{100 * r / max(n, 1):.1f}" for r, n in zip(right, total, strict=True))
-    row("kind right, %", KIND_TARGET, cells)
+    row("kind right, %", KIND_PERCENT, cells)
     for true, told in sorted({k for one in levels.values() for k in one.kinds if k[0] != k[1]}):
         row(f"- {true} called {told}", "", (one.kinds[true, told] for one in levels.values()))
     for name, told in (("reference tones told", "tones"), ("passages of speech told", "spoken")):

@@ -24,7 +24,7 @@ from lab import sheet_examples as examples
 from pegmark.render import pictures, sheet, string_path
 
 RUNS = 7
-COLUMNS = ("CPU seconds a sheet", "start-up", "without", "pictures", "PDF kB")
+SHEET_COLUMNS = ("CPU seconds a sheet", "start-up", "without", "pictures", "PDF kB")
 
 
 def in_process(work: Callable[[], object]) -> float:
@@ -66,7 +66,7 @@ def whole_process(record: dict, ticket: dict) -> float:
 def draw(record: dict, ticket: dict) -> None:
     """All pictures of one sheet."""
     frame = string_path.frame_of(record)
-    instrument = examples.INSTRUMENTS[ticket["instrument"]["key"]]
+    instrument = examples.TABLE[ticket["instrument"]["key"]]
     for rank, (name, string) in enumerate(record["strings"].items()):
         notes = [note for note in record["notes"] if note["string"] == name]
         home = string_path.home_of(record, name, instrument)
@@ -81,7 +81,7 @@ def main() -> None:
         "set tight": (examples.bass(), examples.ticket("double bass", paper="Letter")),
         "missing": (examples.unmeasured("missing"), examples.ticket()),
     }
-    bench.print_table(COLUMNS, (row(name, *case) for name, case in cases.items()))
+    bench.print_table(SHEET_COLUMNS, (row(name, *case) for name, case in cases.items()))
 
 
 def row(name: str, record: dict, ticket: dict) -> tuple[object, ...]:

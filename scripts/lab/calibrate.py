@@ -45,7 +45,7 @@ from pegmark.settings import fitted
 
 FITS = Path(__file__).with_name("fits")
 # In the order of a take: a stage's takes are heard through those before it.
-STAGES = tuple(
+FITTED_STAGES = tuple(
     stage
     for stage in ("segment", "segment_notes", "identify", "measure")
     if (FITS / f"{stage}.py").is_file()
@@ -188,7 +188,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("--stage", choices=STAGES, action="append", help="only this one")
+    parser.add_argument("--stage", choices=FITTED_STAGES, action="append", help="only this one")
     way = parser.add_mutually_exclusive_group()
     way.add_argument("--check", action="store_true", help="measure, write nothing")
     way.add_argument("--confirm", action="store_true", help="the code changed, what it hears not")
@@ -202,7 +202,7 @@ def main() -> int:
             "apt-get install fluidsynth fluid-soundfont-gm timgm6mb-soundfont"
         )
     done = True
-    for stage in options.stage or STAGES:
+    for stage in options.stage or FITTED_STAGES:
         if options.confirm:
             done &= confirm(stage, options)
         elif options.check:

@@ -9,16 +9,16 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
-from lab.bench import RATE_HZ
 from pegmark.identify import name_strings
 from pegmark.measure import measure_take
 from pegmark.segment import find_notes
+from pegmark.signals.audio import RATE_HZ
 from pegmark.trade.instruments import Instrument
 
 if TYPE_CHECKING:
     from pegmark.records.take import Measured, Notes, Strings
 
-STAGES = ("segment", "identify", "measure")
+CHAIN_STAGES = ("segment", "identify", "measure")
 Result = TypeVar("Result")
 
 
@@ -26,7 +26,7 @@ Result = TypeVar("Result")
 class Cost:
     """CPU seconds of each stage, and the seconds recorded."""
 
-    cpu_s: dict[str, float] = field(default_factory=lambda: dict.fromkeys(STAGES, 0.0))
+    cpu_s: dict[str, float] = field(default_factory=lambda: dict.fromkeys(CHAIN_STAGES, 0.0))
     recorded_s: float = 0.0
 
     def a_minute(self, stage: str) -> float:

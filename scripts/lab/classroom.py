@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 
-CONFIG = Path(__file__).resolve().parents[2] / "config"
-
 ROSTER = """\
 student_id,family_name,given_name,instrument,section,email
 s01,Ruiz,Ana,violin,7B,ana@example.org

@@ -11,7 +11,7 @@ import av
 import numpy as np
 
 # File ending -> (container, audio codec, video codec) as phones and browsers pair them.
-KINDS = {
+CONTAINERS = {
     "mp4": ("mp4", "aac", "libx264"),
     "mov": ("mov", "aac", "libx264"),
     "m4a": ("ipod", "aac", None),
@@ -26,7 +26,7 @@ KINDS = {
     "aiff": ("aiff", "pcm_s16be", None),
     "amr": ("amr", "libopencore_amrnb", None),
 }
-CODECS = {"aac": ("m4a", 64000), "opus": ("ogg", 32000), "mp3": ("mp3", 96000)}
+LOSSY = {"aac": ("m4a", 64000), "opus": ("ogg", 32000), "mp3": ("mp3", 96000)}
 OPUS_HZ = (8000, 12000, 16000, 24000, 48000)
 FRAMES_PER_S = 2  # of the picture: it costs little, and a phone's file has one
 
@@ -47,7 +47,7 @@ def write_recording(
     ----------
     target : a path or a binary stream.
     rate_hz : must be one that the codec takes (Opus 48000, AMR 8000).
-    kind : a key of KINDS.
+    kind : a key of CONTAINERS.
     bit_rate : of the audio, in bit/s; None: the codec's own choice.
     picture : an RGB image (height, width, 3) uint8 that stands still as the video stream; even
         sizes; 3gp wants 176 x 144.
@@ -55,7 +55,7 @@ def write_recording(
 
     The same call gives the same bytes with the same PyAV.
     """
-    container_name, audio_codec, video_codec = KINDS[kind]
+    container_name, audio_codec, video_codec = CONTAINERS[kind]
     samples = np.atleast_2d(np.asarray(audio, np.float32).T)
     layout = {1: "mono", 2: "stereo"}[len(samples)]
     name = str(target) if isinstance(target, Path) else target
@@ -106,12 +106,12 @@ def codec_roundtrip(
 ) -> np.ndarray:
     """What a codec leaves of `audio`: as long, at the same rate, and not delayed.
 
-    codec is a key of CODECS, which also has the usual bit rate. The sound is coded at 48 kHz, as
+    codec is a key of LOSSY, which also has the usual bit rate. The sound is coded at 48 kHz, as
     phones do.
     """
     from scipy.signal import resample_poly
 
-    kind, usual = CODECS[codec]
+    kind, usual = LOSSY[codec]
     common = int(np.gcd(48000, rate_hz))
     up, down = 48000 // common, rate_hz // common
     stream = io.BytesIO()

@@ -112,7 +112,7 @@ def spoken_over(instrument: Instrument, rng: np.random.Generator) -> Events:
 
 
 def neighbour(instrument: Instrument, rng: np.random.Generator) -> Events:
-    """Plucks and bows with long pauses, in which somebody else is heard (see `ROOMS`)."""
+    """Plucks and bows with long pauses, in which somebody else is heard (see `DRILL_ROOMS`)."""
     events: Events = []
     for string in _some(instrument, rng, 4):
         events += [takes.Pluck(string, 2, 0.9), takes.Rest(float(rng.uniform(0.5, 3.0)))]
@@ -162,18 +162,18 @@ DRILLS: dict[str, Callable[[Instrument, np.random.Generator], Events]] = {
     "given A": given_a,
     "partner": neighbour,
 }
-ROOMS: dict[str, dict[str, Any]] = {
+DRILL_ROOMS: dict[str, dict[str, Any]] = {
     "neighbour": {"other_player_db": -22.0},
     "knocks": {"thumps_per_minute": 25.0},
 }
-SNR_DB = (12.0, 40.0)
+DRILL_SNR_DB = (12.0, 40.0)
 
 
 def _own_room(name: str, rng: np.random.Generator) -> dict[str, Any]:
     """What a drill's room has besides."""
     if name == "partner":
         return {"partner_db": float(rng.uniform(*wide.PARTNER_DB))}
-    return ROOMS.get(name, {})
+    return DRILL_ROOMS.get(name, {})
 
 
 def drill(
@@ -187,12 +187,12 @@ def drill(
 ) -> tuple[np.ndarray, dict[str, Any]]:
     """(audio, truth) of one drill, as `takes.assemble` gives them.
 
-    name : a key of DRILLS. snr_db : None draws one from SNR_DB.
+    name : a key of DRILLS. snr_db : None draws one from DRILL_SNR_DB.
     """
     rng = np.random.default_rng([seed, 29, list(DRILLS).index(name)])
     start = {s: float(rng.normal(0, 25)) for s in instrument.strings}
     events = DRILLS[name](instrument, rng)
-    drawn = float(rng.uniform(*SNR_DB))
+    drawn = float(rng.uniform(*DRILL_SNR_DB))
     room = takes.Room(
         snr_db=drawn if snr_db is None else snr_db,
         colour=str(rng.choice(["pink", "brown", "white"])),
@@ -216,4 +216,4 @@ def _some(instrument: Instrument, rng: np.random.Generator, most: int) -> list[s
 
 
 def _sentence(rng: np.random.Generator) -> str:
-    return str(rng.choice((*takes.GREETINGS, *takes.ANSWERS)))
+    return str(rng.choice((*takes.GREETINGS, *takes.SPOKEN_ANSWERS)))

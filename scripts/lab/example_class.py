@@ -20,8 +20,8 @@ HZ = {  # equal temperament at 440 Hz (ISO 16:1975)
     "D3": 146.8324, "G2": 97.9989, "C2": 65.4064, "D2": 73.4162, "A1": 55.0, "E1": 41.2034,
     "B0": 30.8677,
 }  # fmt: skip
-GIVEN = ["Ada", "Bruno", "Chidi", "Dana", "Emil", "Farah", "Goran", "Hana", "Ilse", "Jomo"]
-FAMILY = ["Lind", "Okafor", "Marsh", "Rojas", "Sato", "Virta", "Weber", "Ximenes", "Young"]
+EXAMPLE_GIVEN = ["Ada", "Bruno", "Chidi", "Dana", "Emil", "Farah", "Goran", "Hana", "Ilse", "Jomo"]
+EXAMPLE_FAMILY = ["Lind", "Okafor", "Marsh", "Rojas", "Sato", "Virta", "Weber", "Ximenes", "Young"]
 SECTIONS = {"violin": ["Violin 1", "Violin 2"], "viola": ["Viola"], "cello": ["Cello"],
             "double bass": ["Bass"]}  # fmt: skip
 
@@ -51,8 +51,8 @@ def make_class(size: int, seed: int = 7) -> tuple[dict[str, Any], dict[str, Any]
         instrument = draw.choices(list(STRINGS), weights=[6, 2, 3, 1])[0]
         row: dict[str, Any] = {
             "student_id": f"s{number + 1:03d}",
-            "family_name": draw.choice(FAMILY),
-            "given_name": draw.choice(GIVEN),
+            "family_name": draw.choice(EXAMPLE_FAMILY),
+            "given_name": draw.choice(EXAMPLE_GIVEN),
             "instrument": instrument,
             "section": draw.choice(SECTIONS[instrument]),
             "email": f"s{number + 1:03d}@example.org",

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 Z95 = 1.959964  # standard deviations from the middle to either end of 95 %
-ROUNDS = 400  # samples drawn for a bootstrap interval
+BOOTSTRAPS = 400  # samples drawn for a bootstrap interval
 
 
 def percentile(errors: ArrayLike, per_cent: float) -> float:
@@ -23,7 +23,7 @@ def bootstrap(errors: ArrayLike, per_cent: float = 95.0) -> tuple[float, float]:
     From percentiles of samples drawn with replacement (Efron 1979: from memory), always the same.
     """
     sizes = np.abs(np.asarray(errors, float))
-    drawn = np.random.default_rng(0).integers(0, len(sizes), (ROUNDS, len(sizes)))
+    drawn = np.random.default_rng(0).integers(0, len(sizes), (BOOTSTRAPS, len(sizes)))
     low, high = np.percentile(np.percentile(sizes[drawn], per_cent, axis=1), [2.5, 97.5])
     return float(low), float(high)
 

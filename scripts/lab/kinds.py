@@ -15,10 +15,10 @@ from typing import Any
 import numpy as np
 
 from lab import rooms, samples, strings
+from pegmark.signals.audio import RATE_HZ
 from pegmark.trade.instruments import Instrument
 
-RATE_HZ = 16000
-NOTES = 8  # in a take
+DRAWN_NOTES = 8  # in a take
 PLUCKED_SHARE = 0.45
 PLUCKED_PROGRAMS = {  # sampled plucks near each instrument's
     "violin": ("plucked strings", "plucked guitar", "plucked harp"),
@@ -26,8 +26,8 @@ PLUCKED_PROGRAMS = {  # sampled plucks near each instrument's
     "cello": ("plucked strings", "plucked guitar", "plucked bass", "plucked steel guitar"),
     "double bass": ("plucked bass", "plucked strings"),
 }
-SNR_DB = (15.0, 40.0)
-LEVELS = (0.15, 1.0)  # of a note, linear
+DRAWN_SNR_DB = (15.0, 40.0)
+DRAWN_LEVELS = (0.15, 1.0)  # of a note, linear
 DOUBLED_SHARE, LEVELLED_SHARE = 0.2, 0.2
 STOP_S = 0.015  # a finger stops a string in this
 Rng = np.random.Generator
@@ -47,7 +47,7 @@ def kinds_take(
     player = _model(instrument, seed) if font is None else _sampled(instrument, font)
     out_cents = {string: float(rng.normal(0, 30)) for string in instrument.strings}
     clock_s, notes, pieces = 0.6, [], []
-    for _ in range(NOTES):
+    for _ in range(DRAWN_NOTES):
         string = str(rng.choice(instrument.strings))
         f0_hz = instrument.hz()[string] * 2 ** (out_cents[string] / 1200)
         is_plucked = bool(rng.random() < PLUCKED_SHARE)
@@ -60,7 +60,7 @@ def kinds_take(
                 "kind": "plucked" if is_plucked else "bowed", "manner": manner,
             }
         )  # fmt: skip
-        pieces.append((string, round(clock_s * RATE_HZ), sound * rng.uniform(*LEVELS)))
+        pieces.append((string, round(clock_s * RATE_HZ), sound * rng.uniform(*DRAWN_LEVELS)))
         low, high = ((-0.05, 0.1), (0.1, 0.6), (0.6, 1.5))[rng.choice(3)]
         clock_s += seconds + float(rng.uniform(low, high))
     audio = _together(pieces, round((clock_s + 1.0) * RATE_HZ))
@@ -92,7 +92,7 @@ def _recorded(audio: np.ndarray, rng: Rng, seed: int) -> np.ndarray:
         audio = rooms.reverberate(audio, RATE_HZ, rt60_s=rt60_s, seed=seed)
     colour = str(rng.choice(["pink", "brown", "white"]))
     noise = rooms.noise(len(audio), RATE_HZ, colour=colour, seed=seed)
-    wanted = rooms.band_power(audio, RATE_HZ) / 10 ** (rng.uniform(*SNR_DB) / 10)
+    wanted = rooms.band_power(audio, RATE_HZ) / 10 ** (rng.uniform(*DRAWN_SNR_DB) / 10)
     audio = audio + noise * np.sqrt(wanted / rooms.band_power(noise, RATE_HZ))
     return (audio * 0.9 * rng.uniform(0.1, 1.0) / np.abs(audio).max()).astype(np.float32)
 
@@ -150,7 +150,7 @@ def _sampled(instrument: Instrument, font: Path) -> Callable[[bool, float, float
         sound, _ = samples.play(
             program, key, long_s, offset_cents=100 * (exact - key), velocity=velocity, font=font
         )
-        sound = resample_poly(sound.astype(float), 1, samples.RATE_HZ // RATE_HZ)
+        sound = resample_poly(sound.astype(float), 1, samples.FONT_RATE_HZ // RATE_HZ)
         sound = sound[samples.first_sound(sound) :]
         sound *= 0.3 / max(np.abs(sound).max(), 1e-9)
         if is_plucked:

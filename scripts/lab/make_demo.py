@@ -25,6 +25,7 @@ from typing import Any
 
 import numpy as np
 
+from environment import ROOT
 from lab.containers import write_recording
 from lab.rooms import high_pass
 from lab.speech import VOICES
@@ -32,9 +33,7 @@ from lab.takes import Bow, Event, Player, Rest, Room, Say, Slip, Tune, assemble
 from pegmark.files.store import rounded, write_bytes, write_json, write_text
 from pegmark.trade.instruments import load_instruments
 
-ROOT = Path(__file__).resolve().parents[2]
-
-ROSTER = (
+DEMO_ROSTER = (
     ("student_id", "family_name", "given_name", "instrument", "section", "email"),
     ("sk-101", "Marrow", "Tilda", "violin", "Lantern", "tilda.marrow@example.org"),
     ("sk-102", "Šafránek", "Zoë", "violin", "Lantern", "zoe.s@example.org;home102@example.org"),
@@ -46,7 +45,7 @@ ROSTER = (
     ("sk-108", "Harrowgate", "Nia", "violin", "Breakwater", "nia.harrowgate@example.org"),
 )
 
-MARKS = (
+DEMO_MARKS = (
     ("student_id", "criterion", "points", "comment"),
     ("sk-101", "bridge", "1", "You looked from both sides."),
     ("sk-101", "answers", "2", ""),
@@ -59,7 +58,7 @@ MARKS = (
     ("sk-103", "daily", "1", ""),
 )
 
-ASSIGNMENT = """\
+DEMO_ASSIGNMENT = """\
 # The week's task. Every other setting keeps its default (config/assignment.default.yaml).
 title: "Week 3: all four strings"
 class_name: Skerry Bay School Strings
@@ -312,9 +311,9 @@ CLASS = (
 def make_demo(class_dir: Path, truth_path: Path) -> None:
     """Write the class folder and its truth."""
     instruments = load_instruments(ROOT / "config" / "instruments.yaml")
-    write_text(class_dir / "roster.csv", _csv(ROSTER))
-    write_text(class_dir / "marks.csv", _csv(MARKS))
-    write_text(class_dir / "assignment.yaml", ASSIGNMENT)
+    write_text(class_dir / "roster.csv", _csv(DEMO_ROSTER))
+    write_text(class_dir / "marks.csv", _csv(DEMO_MARKS))
+    write_text(class_dir / "assignment.yaml", DEMO_ASSIGNMENT)
     truth = {}
     for recording in CLASS:
         content, heard = _record(recording, instruments[recording.instrument])

@@ -18,13 +18,13 @@ import argparse
 import hashlib
 import subprocess
 
+from environment import ROOT
 from pegmark.files.store import write_json
 
-ROOT = Path(__file__).resolve().parents[2]
 PICTURES = ROOT / "demo_inputs" / "pictures"
 SHEET_OF = "sk-102"  # complete, with a comment of the teacher's
 DPI = 100  # of the sheet's picture
-WIDTH, HEIGHT = 1280, 860  # of a laptop's window
+WINDOW_WIDTH, WINDOW_HEIGHT = 1280, 860  # of a laptop's window
 LOOKS = ("publish/dashboard*.j2", "publish/dashboard.css", "render/sheet.*.j2", "render/sheet.css",
          "render/pictures.py", "render/ink.py", "render/string_path.py")  # fmt: skip
 
@@ -57,7 +57,7 @@ def picture_page(dashboard: Path) -> None:
         browser = playwright.chromium.launch(
             executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-gpu"]
         )
-        page = browser.new_page(viewport={"width": WIDTH, "height": HEIGHT})
+        page = browser.new_page(viewport={"width": WINDOW_WIDTH, "height": WINDOW_HEIGHT})
         page.goto(dashboard.as_uri())
         page.wait_for_selector("html[data-ready]", state="attached")
         page.screenshot(path=PICTURES / "dashboard.png")

@@ -28,11 +28,11 @@ from typing import (
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from environment import ROOT
 from pegmark.files.store import dump_json, write_if_changed
 from pegmark.records import recheck, student, take, tickets, values
 from pegmark.records.validation import SCHEMAS
 
-ROOT = Path(__file__).resolve().parents[2]
 RECORDS = {
     "decoded": take.Decoded,
     "notes": take.Notes,

@@ -40,7 +40,7 @@ from queue import SimpleQueue
 from lab import bench
 from lab.provenance import ROOT
 
-ROOMS = ("identify", "measure", "score", "statistics", "trade")
+GRADING_ROOMS = ("identify", "measure", "score", "statistics", "trade")
 COPIED = ("scripts", "tests", "config", "workflow")
 LINKED = (".venv", "demo_inputs", "Snakefile", "README.md", "DEVELOPERS.md", ".pytest.ini")
 # Through a browser, the workflow or an environment of their own: too slow to be asked each time.
@@ -49,7 +49,7 @@ ELSEWHERE = (
     "test_marking_flow", "test_house", "test_fitted", "test_benchmarks", "test_fuzz", "test_lab",
     "test_check", "test_code_digest",
 )  # fmt: skip
-NEAR = 4  # tests asked before the results are compared
+NEAR_TESTS = 4  # tests asked before the results are compared
 IGNORED = shutil.ignore_patterns("__pycache__")
 HUNG = 4.0  # a run that takes so many times what it took without a fault hangs, and so fails
 SPARE_S = 30.0
@@ -170,16 +170,18 @@ class Tests:
         self.modules = {_dotted(path.relative_to(ROOT)): imported(path) for path in modules}
 
     def near(self, path: Path) -> list[str]:
-        """The NEAR tests closest to a module: that import it, or what imports it; within a layer
-        those first that import little else."""
+        """The NEAR_TESTS tests closest to a module: that import it, or what imports it.
+
+        Within a layer those first that import little else.
+        """
         found: list[str] = []
         layer, seen = {_dotted(path)}, set[str]()
-        while layer and len(found) < NEAR:
+        while layer and len(found) < NEAR_TESTS:
             reach = [t for t, names in self.needs.items() if names & layer and t not in found]
             found += sorted(reach, key=lambda t: len(self.needs[t]))
             seen |= layer
             layer = {m for m, names in self.modules.items() if names & layer} - seen
-        return found[:NEAR]
+        return found[:NEAR_TESTS]
 
     def others(self, near: list[str]) -> list[str]:
         """All tests but these."""
@@ -269,10 +271,10 @@ def times(bench: Bench, tests: Tests, names: set[str]) -> dict[str, float]:
 def main() -> None:
     """Try the faults and print what became of them."""
     parser = bench.options_of(__doc__, faults=80, seed=14, minutes=15.0, jobs=2)
-    parser.add_argument("--room", choices=ROOMS, action="append", help="only this one")
+    parser.add_argument("--room", choices=GRADING_ROOMS, action="append", help="only this one")
     options = parser.parse_args()
     bench.begin(options, "pytest", "hypothesis")
-    rooms = options.room or ROOMS
+    rooms = options.room or GRADING_ROOMS
     paths = [p for room in rooms for p in sorted((ROOT / "scripts/pegmark" / room).glob("*.py"))]
     every = [fault for path in paths for fault in faults_of(path.relative_to(ROOT))]
     drawn = random.Random(options.seed).sample(every, min(options.faults, len(every)))

@@ -27,7 +27,7 @@ from pegmark.measure.tuning import read_interval, read_tuning
 from pegmark.score import score_student
 from pegmark.settings.rubric import load_rubric
 
-KEYS = ("violin", "viola", "cello", "double bass", "five-string bass", "solo bass")
+MUTATED_KEYS = ("violin", "viola", "cello", "double bass", "five-string bass", "solo bass")
 PATHS = 10  # simulated takes of each instrument
 REFERENCES = (
     {"a4_hz": 440.0, "temperament": "equal", "method": "tuner"},
@@ -38,8 +38,8 @@ REFERENCES = (
 
 def simulated() -> Iterator[Any]:
     """Records of takes without sound, before and after their strings are named."""
-    for k in range(PATHS * len(KEYS)):
-        instrument = TABLE[KEYS[k % len(KEYS)]]
+    for k in range(PATHS * len(MUTATED_KEYS)):
+        instrument = TABLE[MUTATED_KEYS[k % len(MUTATED_KEYS)]]
         habits = Habits(spread_cents=100 + 20 * (k % 16), slip=0.3, silent=0.3)
         path = random_path(instrument, 77_000 + k, habits, Spread(plucked_bias=1.0))
         told = read_tuning(path.notes, instrument)
@@ -75,7 +75,7 @@ def graded(instrument: Any, measured: dict[str, Any], k: int) -> Iterator[Any]:
 
 def measured() -> Iterator[Any]:
     """Short sounds through all stages."""
-    for seed, key in enumerate(KEYS[:4]):
+    for seed, key in enumerate(MUTATED_KEYS[:4]):
         instrument = TABLE[key]
         high, low = instrument.strings[:2]
         events: list[takes.Event] = [

@@ -8,10 +8,11 @@ from typing import Any
 import numpy as np
 
 from lab import containers, rooms, samples, strings
-from lab.bench import RATE_HZ, TABLE
+from lab.bench import TABLE
 from pegmark.measure.bows import bow_window
 from pegmark.measure.note_fit import NoteFit, fit_note
 from pegmark.measure.plucks import SETTLED_S
+from pegmark.signals.audio import RATE_HZ
 from pegmark.signals.frames import partial_amplitudes
 from pegmark.signals.partials import Body
 
@@ -187,7 +188,9 @@ def sampled_pluck(rng: np.random.Generator) -> Case:
     pitches = []
     for offset in (0.0, float(rng.uniform(-60, 60))):
         raw, truth = samples.play("plucked bass", key, 1.6, offset_cents=offset)
-        low = librosa.resample(raw, orig_sr=samples.RATE_HZ, target_sr=RATE_HZ, res_type="soxr_hq")
+        low = librosa.resample(
+            raw, orig_sr=samples.FONT_RATE_HZ, target_sr=RATE_HZ, res_type="soxr_hq"
+        )
         clean = np.concatenate([np.zeros(round(LEAD_S * RATE_HZ)), low]).astype(np.float32)
         note = {"kind": "plucked", "start_s": LEAD_S, "end_s": LEAD_S + truth["end_s"]}
         note["f0_hz"] = 440 * 2 ** ((key - 69 + offset / 100) / 12)

@@ -15,10 +15,10 @@ from typing import Any
 import numpy as np
 
 from lab import samples, speech, strings, takes
+from lab.wide import GIVEN_A_HZ
+from pegmark.signals.audio import RATE_HZ
 from pegmark.trade.instruments import Instrument
 
-RATE_HZ = 16000
-A_HZ = (415.0, 445.0)
 # Who sounds it, and in which octaves (0: that of 440 Hz).
 SOUNDED = {
     "piano": (0, -1),
@@ -52,7 +52,7 @@ def opening_take(
     """
     rng = np.random.default_rng([seed, 37])
     own = next(s for s in instrument.strings if s[0] == "A")
-    a4_hz = float(rng.uniform(*A_HZ))
+    a4_hz = float(rng.uniform(*GIVEN_A_HZ))
     base = 1200 * np.log2(a4_hz / 440)
     events: list[takes.Event] = []
     if rng.random() < 0.5:
@@ -124,7 +124,7 @@ def _sound(by: str, hz: float, seconds: float, rng: np.random.Generator, font: P
     raw, _ = samples.play(
         by, key, seconds, offset_cents=100 * (exact - key), velocity=velocity, font=font
     )
-    sound = resample_poly(raw.astype(float), 1, samples.RATE_HZ // RATE_HZ)
+    sound = resample_poly(raw.astype(float), 1, samples.FONT_RATE_HZ // RATE_HZ)
     sound = sound[samples.first_sound(sound) :]
     return np.asarray(sound * 0.3 / max(np.abs(sound).max(), 1e-9))
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from pegmark.trade.instruments import Instrument
 
-CLOSEST_CENTS = 250.0  # neighbouring strings are never drawn closer than this
+DRAWN_CLOSEST_CENTS = 250.0  # neighbouring strings are never drawn closer than this
 
 
 @dataclass
@@ -137,7 +137,7 @@ class _Student:
                 drawn = rng.uniform(-habits.spread_cents, habits.spread_cents, count)
             else:
                 drawn = rng.normal(0, habits.spread_cents, count)
-            if all(drawn[i] - drawn[i + 1] + step >= CLOSEST_CENTS for i in range(count - 1)):
+            if all(drawn[i] - drawn[i + 1] + step >= DRAWN_CLOSEST_CENTS for i in range(count - 1)):
                 return [float(d) for d in drawn]
 
     def _sounded(self, string: str) -> bool:

@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from lab.bench import RATE_HZ
 from lab.note_cases import Case, ours
+from pegmark.signals.audio import RATE_HZ
 
 PACKAGES = ("librosa", "parselmouth", "pyworld")
 
@@ -109,4 +109,4 @@ def _praat_whole(audio: np.ndarray, low_hz: float, high_hz: float) -> object:
 
 
 # The pitch alone of a whole take, (samples,), between two pitches in Hz.
-WHOLE_TAKES = {"librosa pyin": _pyin_whole, "Praat (parselmouth)": _praat_whole}
+WHOLE_TAKE_METHODS = {"librosa pyin": _pyin_whole, "Praat (parselmouth)": _praat_whole}

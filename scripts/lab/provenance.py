@@ -8,11 +8,9 @@ from __future__ import annotations
 
 import subprocess
 from collections.abc import Iterable
-from pathlib import Path
 
 import code_digest as code
-
-ROOT = Path(__file__).resolve().parents[2]
+from environment import ROOT
 
 
 def commit() -> str | None:

@@ -16,21 +16,22 @@ from typing import Any, NamedTuple, cast
 import numpy as np
 
 from lab import rooms
-from lab.bench import RATE_HZ, TABLE
+from lab.bench import TABLE
 from lab.figures import share
+from lab.note_cases import LEAD_S
 from pegmark.measure.note_fit import NoteFit
 from pegmark.measure.take import fit_notes
 from pegmark.records.take import NamedNote
+from pegmark.signals.audio import RATE_HZ
 
 # Pitch in Hz, the open string it is brought to (a whole tone off at most), and whether it is open
 # itself on that instrument, which is tuned in fifths.
-NOTES = {
+RECORDED = {
     "c1": (32.703, 32.703, True), "eb1": (38.891, 41.2034, False), "gb1": (46.249, 41.2034, False),
     "a1": (55.0, 55.0, False), "c2": (65.406, 73.4162, False), "eb2": (77.782, 73.4162, False),
     "gb2": (92.499, 97.9989, False), "a2": (110.0, 97.9989, True),
 }  # fmt: skip
-SNR_DB = 25.0
-LEAD_S = 0.4
+RECORDED_SNR_DB = 25.0
 FINGER_CENTS = 2.0  # where a finger lands
 HARD_FROM = 3  # dynamics of 3 and 4 are hard plucks
 ONSET = 0.1  # of the peak of the level (over 5 ms)
@@ -50,7 +51,7 @@ def read(path: Path, seed: int) -> Pluck:
     import librosa
     import soundfile
 
-    pitch_hz, open_hz, _ = NOTES[path.name.split("_")[0]]
+    pitch_hz, open_hz, _ = RECORDED[path.name.split("_")[0]]
     audio, rate_hz = soundfile.read(path)
     audio = librosa.resample(
         audio, orig_sr=rate_hz, target_sr=RATE_HZ * pitch_hz / open_hz, res_type="soxr_hq"
@@ -60,7 +61,7 @@ def read(path: Path, seed: int) -> Pluck:
     start_s = LEAD_S + int(np.argmax(level > ONSET * level.max())) / RATE_HZ
     audio = np.concatenate([np.zeros(round(LEAD_S * RATE_HZ)), audio])
     noise = rooms.noise(len(audio), RATE_HZ, seed=seed)
-    mixed = rooms.mix(audio, noise, SNR_DB, RATE_HZ, start_s).astype(np.float32)
+    mixed = rooms.mix(audio, noise, RECORDED_SNR_DB, RATE_HZ, start_s).astype(np.float32)
     return Pluck(
         mixed, start_s, len(mixed) / RATE_HZ, int(path.name.split("_vl")[1][0]) >= HARD_FROM
     )
@@ -84,7 +85,7 @@ def measured(plucks: list[Pluck], open_hz: float) -> list[NoteFit]:
 def rows(folder: Path) -> Iterator[tuple[object, ...]]:
     """A row a pitch: plucks, standard deviation and median half-width in cents, and how many pairs
     agree within their joint interval, in per cent: all, and soft against hard."""
-    for name, (_, open_hz, is_open) in NOTES.items():
+    for name, (_, open_hz, is_open) in RECORDED.items():
         paths = sorted(folder.glob(f"{name}_vl*_pizz.flac"))
         plucks = [read(path, seed) for seed, path in enumerate(paths, 1)]
         fits = measured(plucks, open_hz)

@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from lab.strings import (
-    SETTLED_S,
+    STEADY_START_S,
     CentsPath,
     Note,
     along,
@@ -51,7 +51,7 @@ PROGRAMS = {  # General MIDI programme numbers, counted from 0
     "flute": 73,
     "trumpet": 56,
 }
-RATE_HZ = 48000
+FONT_RATE_HZ = 48000
 TICKS_PER_S = 960
 TRACK_STEP_S = 0.002
 TAIL_S = 0.5  # rendered after a note is released
@@ -67,7 +67,7 @@ def play(
     velocity: int = 90,
     font: Path = SOUND_FONT,
 ) -> Note:
-    """One raw note at RATE_HZ: key is the MIDI number, offset_cents any number.
+    """One raw note at FONT_RATE_HZ: key is the MIDI number, offset_cents any number.
 
     The offset is made by playing the sound faster or slower (the synthesizer's own pitch bend
     moves in whole cents), so it is exact against the same key at 0, and the note's length changes
@@ -165,10 +165,10 @@ def bowed(
     longer_s = duration_s if ring_s is None else duration_s + ring_s
     raw, _ = play(instrument, key, longer_s * 1.2 + 0.1, velocity=velocity)
     raw = raw[first_sound(raw) :]
-    own = own_track(raw, RATE_HZ, 440 * 2 ** ((key - 69) / 12))
+    own = own_track(raw, FONT_RATE_HZ, 440 * 2 ** ((key - 69) / 12))
     rng = np.random.default_rng([seed, 5])
-    size = int((duration_s + after_s) * RATE_HZ)
-    t = np.arange(size) / RATE_HZ
+    size = int((duration_s + after_s) * FONT_RATE_HZ)
+    t = np.arange(size) / FONT_RATE_HZ
     cents = along(path, t)
     wander = slow_wander(rng, duration_s + after_s, wander_cents, t)
     inside = _inside(t, duration_s)
@@ -178,15 +178,15 @@ def bowed(
         still = np.pad(still, (0, int(size * (2 ** (max(0.0, cents.max()) / 1200) - 1))), "edge")
     audio = replay(raw, _speed(own, still))
     # Once more: what is left of a deep vibrato after the first round is a cent or two.
-    rest = own_track(audio, RATE_HZ, f0_hz) / still[: len(audio)]
+    rest = own_track(audio, FONT_RATE_HZ, f0_hz) / still[: len(audio)]
     audio = replay(audio, _speed(rest, np.ones(len(audio))))
     if path is None:
-        heard, _ = mean_pitch(audio, RATE_HZ, f0_hz, *measured_window(duration_s))
+        heard, _ = mean_pitch(audio, FONT_RATE_HZ, f0_hz, *measured_window(duration_s))
         audio = replay(audio, np.full(len(audio), f0_hz / heard))
     else:  # last, as the rounds before follow a pitch within a semitone only
         audio = replay(audio, 2 ** (cents / 1200))
     wanted = f0_hz * 2 ** ((cents + wander) / 1200)
-    audio = audio * np.clip((len(audio) / RATE_HZ - t[: len(audio)]) / 0.05, 0, 1)
+    audio = audio * np.clip((len(audio) / FONT_RATE_HZ - t[: len(audio)]) / 0.05, 0, 1)
     sounding = t[: len(audio)]
     fall = 12 if ring_s is None else 3.5  # per second, of a damped and of a free string at 220 Hz
     audio = audio * np.where(
@@ -226,14 +226,14 @@ def plucked(
     key = round(69 + 12 * np.log2(f0_hz / 440))
     raw, _ = play(program, key, duration_s * 1.06 + 2.0, velocity=velocity)
     raw = raw[first_sound(raw) :]
-    own = own_track(raw, RATE_HZ, 440 * 2 ** ((key - 69) / 12))
-    settled = float(own[int(1.0 * RATE_HZ) : int(1.5 * RATE_HZ)].mean())
-    size = int(duration_s * RATE_HZ)
-    t = np.arange(size) / RATE_HZ
+    own = own_track(raw, FONT_RATE_HZ, 440 * 2 ** ((key - 69) / 12))
+    settled = float(own[int(1.0 * FONT_RATE_HZ) : int(1.5 * FONT_RATE_HZ)].mean())
+    size = int(duration_s * FONT_RATE_HZ)
+    t = np.arange(size) / FONT_RATE_HZ
     still = f0_hz * 2 ** (along(path, t) / 1200)
     audio = replay(raw, still / settled)
     audio = audio * np.clip((duration_s - t[: len(audio)]) / 0.012, 0, 1)
-    late = t >= min(SETTLED_S, duration_s / 3)
+    late = t >= min(STEADY_START_S, duration_s / 3)
     truth = {
         "kind": "plucked",
         "f_inf_hz": float(still[late].mean()),
@@ -268,14 +268,14 @@ def tuning_note(
     raw = raw[first_sound(raw) :]
     near_hz, window = 440 * 2 ** ((key - 69) / 12), measured_window(duration_s)
     if program == "piano":
-        pitch, _, step = _partials(raw, RATE_HZ, near_hz)
-        first, last = (int(at * RATE_HZ / step) for at in window)
+        pitch, _, step = _partials(raw, FONT_RATE_HZ, near_hz)
+        first, last = (int(at * FONT_RATE_HZ / step) for at in window)
         own = float(pitch[0, first:last].mean())
     else:
-        own, _ = mean_pitch(raw, RATE_HZ, near_hz, *window)
-    size = int(duration_s * RATE_HZ)
+        own, _ = mean_pitch(raw, FONT_RATE_HZ, near_hz, *window)
+    size = int(duration_s * FONT_RATE_HZ)
     audio = replay(raw, np.full(size, f0_hz / own))
-    audio = audio * np.clip((duration_s - np.arange(len(audio)) / RATE_HZ) / 0.08, 0, 1)
+    audio = audio * np.clip((duration_s - np.arange(len(audio)) / FONT_RATE_HZ) / 0.08, 0, 1)
     truth = {"kind": "tuning_note", "f_inf_hz": f0_hz, "onset_s": 0.0, "end_s": duration_s}
     return _delivered(audio, rate_hz, level, 0.0), truth
 
@@ -323,7 +323,7 @@ def _clean_key(program: str, key: int) -> int:
     for near in (key, key - 1, key + 1, key - 2, key + 2):
         audio, _ = play(program, near, 2.0)
         own_hz = 440 * 2 ** ((near - 69) / 12)
-        wrong[near] = mean_pitch(audio, RATE_HZ, own_hz, 0.3, 1.9)[1]
+        wrong[near] = mean_pitch(audio, FONT_RATE_HZ, own_hz, 0.3, 1.9)[1]
     return min(wrong, key=lambda k: (round(wrong[k], 1), abs(k - key)))
 
 
@@ -332,7 +332,7 @@ def _speed(own: np.ndarray, wanted: np.ndarray) -> np.ndarray:
 
     The input position moves with the speed, so the two are solved together, in 2 ms steps.
     """
-    step = int(TRACK_STEP_S * RATE_HZ)
+    step = int(TRACK_STEP_S * FONT_RATE_HZ)
     speed = np.empty(len(wanted))
     position = 0.0
     for start in range(0, len(wanted), step):
@@ -356,8 +356,8 @@ def first_sound(audio: np.ndarray) -> int:
 def _delivered(audio: np.ndarray, rate_hz: int, level: float, lead_s: float) -> np.ndarray:
     from scipy.signal import resample_poly
 
-    common = int(np.gcd(rate_hz, RATE_HZ))
-    audio = resample_poly(audio, rate_hz // common, RATE_HZ // common)
+    common = int(np.gcd(rate_hz, FONT_RATE_HZ))
+    audio = resample_poly(audio, rate_hz // common, FONT_RATE_HZ // common)
     audio = audio * level / max(np.abs(audio).max(), 1e-12)
     return np.concatenate([np.zeros(round(lead_s * rate_hz)), audio]).astype(np.float32)
 
@@ -371,13 +371,25 @@ def _rendered(program: int, key: int, duration_s: float, velocity: int, font: Pa
     with tempfile.TemporaryDirectory() as folder:
         score, sound = Path(folder, "note.mid"), Path(folder, "note.wav")
         score.write_bytes(_midi(program, key, duration_s, velocity))
-        command = ["fluidsynth", "-ni", "-q", "-R", "0", "-C", "0", "-g", "0.7", "-r", str(RATE_HZ)]
+        command = [
+            "fluidsynth",
+            "-ni",
+            "-q",
+            "-R",
+            "0",
+            "-C",
+            "0",
+            "-g",
+            "0.7",
+            "-r",
+            str(FONT_RATE_HZ),
+        ]
         command += ["-o", "synth.dynamic-sample-loading=1", "-T", "wav", "-O", "float"]
         command += ["-F", str(sound), str(font), str(score)]
         subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
         # The two channels are two microphones, almost unlike each other: mixed, they would beat.
         audio = soundfile.read(sound, always_2d=True)[0][:, 0]
-    size = int((duration_s + TAIL_S) * RATE_HZ)
+    size = int((duration_s + TAIL_S) * FONT_RATE_HZ)
     return np.pad(audio[:size].astype(float), (0, max(0, size - len(audio))))
 
 

@@ -3,15 +3,12 @@
 from __future__ import annotations
 
 from functools import cache
-from pathlib import Path
 from typing import Any
 
 import yaml
 
-from pegmark.trade.instruments import load_instruments
+from lab.bench import CONFIG, TABLE
 
-ROOT = Path(__file__).resolve().parents[2]
-INSTRUMENTS = load_instruments(ROOT / "config" / "instruments.yaml")
 TITLES = {
     "final_pitch": ("Each string left in tune", 4),
     "order": ("A tuned first", 1),
@@ -28,7 +25,7 @@ TITLES = {
 def comments(language: str = "en") -> dict[str, Any]:
     """The comments file of a language."""
     name = "comments.yaml" if language == "en" else f"comments.{language}.yaml"
-    return yaml.safe_load((ROOT / "config" / name).read_text("utf-8"))
+    return yaml.safe_load((CONFIG / name).read_text("utf-8"))
 
 
 def ticket(key: str | None = "violin", language: str = "en", **changes: Any) -> dict[str, Any]:
@@ -47,7 +44,7 @@ def ticket(key: str | None = "violin", language: str = "en", **changes: Any) -> 
         "class_name": "Lanternfield School Strings",
         "epoch": 1772812800,
         "weeks": [],
-        "instrument": INSTRUMENTS[key].as_dict() if key else None,
+        "instrument": TABLE[key].as_dict() if key else None,
         "tolerances": {
             "in_tune_cents": 3,
             "close_cents": 8,

@@ -25,50 +25,53 @@ from typing import Any
 import numpy as np
 import psutil
 
-ROOT = Path(__file__).resolve().parents[2]
-RATE_HZ = 16_000
+from environment import ROOT
+from pegmark.signals.audio import RATE_HZ
+
 HARMONICS = 8
 NO_ENVIRONMENT = '''"""Stand-in of the tests: the environment is the one that runs them."""
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[1]
+SCRIPTS = Path(__file__).resolve().parent
+ROOT = SCRIPTS.parent
+LOCK = ROOT / "workflow" / "requirements.txt"
 
 
 def enter() -> None:
     """Nothing to make."""
 '''
 
-ROSTER = """\
+SMALL_ROSTER = """\
 student_id,family_name,given_name,instrument,section,email
 m1,Brook,Ada,violin,Heron,ada@example.org
 m2,Cole,Ben,cello,Heron,ben@example.org
 m3,Dunn,Cai,viola,Heron,cai@example.org
 """
-ASSIGNMENT = """\
+SMALL_ASSIGNMENT = """\
 title: "Week 1"
 class_name: "Šest strun Nº 3"
 due: 2026-03-06 18:00 +00:00
 """
-MARKS = """\
+SMALL_MARKS = """\
 student_id,criterion,points,comment
 m1,bridge,1,
 m1,answers,2,Clear.
 m1,daily,1,
 """
-OPEN_HZ = {  # equal temperament at A4 = 440 Hz
+SMALL_OPEN_HZ = {  # equal temperament at A4 = 440 Hz
     "violin": (440.0, 659.255, 293.665, 195.998),
     "viola": (440.0, 293.665, 195.998, 130.813),
     "cello": (220.0, 146.832, 97.999, 65.406),
 }
-FILES = {"m1": "Ada Brook tuning.wav", "m2": "cole_ben.wav", "m3": "Dunn, Cai.wav"}
-INSTRUMENTS = {"m1": "violin", "m2": "cello", "m3": "viola"}
+SMALL_FILES = {"m1": "Ada Brook tuning.wav", "m2": "cole_ben.wav", "m3": "Dunn, Cai.wav"}
+SMALL_INSTRUMENTS = {"m1": "violin", "m2": "cello", "m3": "viola"}
 
 
 def pluck_strings(path: Path, instrument: str, cents: float = 0.0) -> None:
     """A take of ten seconds: every string plucked twice, the first of all a little flat."""
     t = np.arange(RATE_HZ) / RATE_HZ
     notes = []
-    for number, hz in enumerate(OPEN_HZ[instrument]):
+    for number, hz in enumerate(SMALL_OPEN_HZ[instrument]):
         for start_cents in (-30.0 if number == 0 else 0.0, 0.0):
             f0_hz = hz * 2 ** ((start_cents + cents) / 1200)
             partials = [
@@ -89,11 +92,11 @@ def pluck_strings(path: Path, instrument: str, cents: float = 0.0) -> None:
 def make_class(folder: Path) -> Path:
     """A class folder that nobody has graded."""
     folder.mkdir(parents=True)
-    (folder / "roster.csv").write_text(ROSTER, encoding="utf-8")
-    (folder / "assignment.yaml").write_text(ASSIGNMENT, encoding="utf-8")
-    (folder / "marks.csv").write_text(MARKS, encoding="utf-8")
-    for number, (student, name) in enumerate(FILES.items()):
-        pluck_strings(folder / "submissions" / name, INSTRUMENTS[student], cents=2.0 * number)
+    (folder / "roster.csv").write_text(SMALL_ROSTER, encoding="utf-8")
+    (folder / "assignment.yaml").write_text(SMALL_ASSIGNMENT, encoding="utf-8")
+    (folder / "marks.csv").write_text(SMALL_MARKS, encoding="utf-8")
+    for number, (student, name) in enumerate(SMALL_FILES.items()):
+        pluck_strings(folder / "submissions" / name, SMALL_INSTRUMENTS[student], cents=2.0 * number)
     return folder
 
 

@@ -10,16 +10,17 @@ import random
 import unicodedata
 from dataclasses import dataclass
 
+from lab.bench import INSTRUMENTS
 from pegmark.receive.roster import Student
 
-GIVEN = """
+SPELT_GIVEN = """
 María José|Ana|Ben|Chloë|Dmitri|Esra|Fatima|Gülay|Håkon|Inés|Jörg|Katarzyna|Léa|Mónica|Nikolaj|
 Øyvind|Pilar|Quentin|Rosalía|Søren|Thi Mai|Ursula|Vojtěch|Wanda|Ximena|Yusuf|Zoë|Jean-Luc|
 Mary Ann|Li Wei|Noor|Siobhán|Emre|Benedikt|Luca|Sofía|Tomás|Aoife|Björn|Camille|Dolores|Erik|
 Giulia|Hugo|Ingrid|Joaquín|Kwame|Lukas|Mateo|Nia|Oskar|Paula|Ravi|Sanna|Tariq|Ulrich|Valeria|
 Marek|Amélie|Çağla|Đorđe|Elif|Ferdinand|Greta|Henrik|Isabel|Jovana|Klára|Leopold|Mirela
 """
-FAMILY = """
+SPELT_FAMILY = """
 García Márquez|López|Okafor|Müller|O'Brien|van der Berg|Østergaard|Nguyễn|Krzyżanowski|Ruiz|
 Fernández|Yıldız|Dvořák|Sørensen|Haddad|al-Khatib|Rossi|Ó Súilleabháin|Petrović|Lindqvist|Weiß|
 Castaño|de la Cruz|Tanaka|Kowalczyk|Mbeki|Schröder|Bianchi|Novák|Iyer|Jónsdóttir|Öztürk|Marchetti|
@@ -32,11 +33,10 @@ NO_NAMES = (
     *("IMG_1012", "tuning week 3", "final FINAL (2)", "May 3 tuning", "viola", "will do"),
     *("2026-03-05 17-02-11", "my video", "A 440", "bass song"),
 )
-USUAL = (
+SPELT_FILES = (
     *("", "", "tuning", "week 3", "Week_03", "tuning video", "wk3 final", "hw 2", "{} tuning"),
     *("Tuning Test", "open strings", "take 2", "v2"),
 )
-INSTRUMENTS = ("violin", "viola", "cello", "double bass")
 
 # Names that are easily taken for each other or for other words.
 TRAPS = (
@@ -80,8 +80,8 @@ class Spelling:
 def make_class(seed: int, size: int = 90) -> list[Student]:
     """A class with every trap and invented others, no two with the same name but the namesakes."""
     rng = random.Random(seed)
-    given = [name.strip() for name in GIVEN.replace("\n", "").split("|")]
-    family = [name.strip() for name in FAMILY.replace("\n", "").split("|")]
+    given = [name.strip() for name in SPELT_GIVEN.replace("\n", "").split("|")]
+    family = [name.strip() for name in SPELT_FAMILY.replace("\n", "").split("|")]
     people = list(TRAPS)
     taken = {(one[0], one[1]) for one in people}
     while len(people) < size:
@@ -200,7 +200,7 @@ def _without_accents(text: str) -> str:
 def _dress(stem: str, rng: random.Random, instrument: str, platform: bool) -> str:
     """What platforms, phones and students put around a name."""
     gap = rng.choice((" ", "_", "-", " - "))
-    words = rng.choice(USUAL).format(instrument)
+    words = rng.choice(SPELT_FILES).format(instrument)
     if words:
         stem = rng.choice((f"{stem}{gap}{words}", f"{words}{gap}{stem}"))
     if platform and rng.random() < 0.35:

@@ -30,10 +30,10 @@ import numpy as np
 CentsPath = Callable[[np.ndarray], np.ndarray] | Sequence[tuple[float, float]] | None
 Note = tuple[np.ndarray, dict[str, Any]]
 
-TOP_HZ = 9000.0  # partials above are left out: a phone's codec keeps little of them
-MOST_PARTIALS = 40
-SETTLED_S = 0.25  # a pitch is measured from here after the onset (design, section 3)
-BOW_END_S = 0.2  # and to here before the end of a bow
+PLAYED_TOP_HZ = 9000.0  # partials above are left out: a phone's codec keeps little of them
+PLAYED_PARTIALS = 40
+STEADY_START_S = 0.25  # a pitch is measured from here after the onset (design, section 3)
+STEADY_END_S = 0.2  # and to here before the end of a bow
 CONTROL_HZ = 200.0  # rate of the slow curves: amplitudes, wander, pulled partials
 
 # Main air and wood resonances in Hz, rounded from common practice, no source.
@@ -44,7 +44,7 @@ BODY_MODES = {
     "double bass": (60.0, 100.0, 150.0),
 }
 # Light strings on a light body are pulled less; the shares put violins at 2-16 cents.
-PULL_SHARE = {"violin": 0.4, "viola": 0.5, "cello": 1.0, "double bass": 1.0}
+BODY_PULL_SHARE = {"violin": 0.4, "viola": 0.5, "cello": 1.0, "double bass": 1.0}
 
 
 @dataclass(frozen=True)
@@ -65,7 +65,7 @@ class Body:
         """A body of one of the four instruments; every seed another one."""
         rng = np.random.default_rng([seed, 101])
         modes = np.array(BODY_MODES[instrument]) * rng.uniform(0.94, 1.06, 3)
-        drawn = 5 * 8 ** float(rng.random()) * PULL_SHARE[instrument]
+        drawn = 5 * 8 ** float(rng.random()) * BODY_PULL_SHARE[instrument]
         pull = drawn if pull_cents is None else pull_cents
         tilt = rng.normal(0, 4, len(TILT_HZ)) + np.array([0, 0, 2, 8, 10, 0])
         return cls(tuple(modes), float(rng.uniform(10, 25)), pull, tuple(tilt))
@@ -137,7 +137,7 @@ def pluck(
     position : where the string is plucked, as a part of its length.
     glide_cents : how far the very start stands above f_inf.
     polarization_cents : how far the two polarizations stand apart; f_inf is their mean, weighted
-        with the energy they have from SETTLED_S on.
+        with the energy they have from STEADY_START_S on.
     t60_s : time in which the lowest partial falls by 60 dB; None: fitting the pitch.
     loudness : 0 soft and round to 1 hard and bright.
     level : peak of the audio, full scale 1.
@@ -146,7 +146,7 @@ def pluck(
         corners joined by straight lines); None: it stays.
 
     Truth also has attack_drift_cents (f at 50-150 ms against f_inf), and with a path f_inf_hz is
-    the mean over the path from SETTLED_S to the end, start_hz and end_hz its ends.
+    the mean over the path from STEADY_START_S to the end, start_hz and end_hz its ends.
     """
     rng = np.random.default_rng(seed)
     size = round(duration_s * rate_hz)
@@ -166,7 +166,7 @@ def pluck(
     slow = np.arange(0, duration_s + 1 / CONTROL_HZ, 1 / CONTROL_HZ)
     power = [(np.exp(-2 * np.outer(slow, d)) * (w * string) ** 2).sum(axis=1) for w, d in voices]
     energy = (power[0] + power[1]) / (power[0][0] + power[1][0])
-    late = slow >= min(SETTLED_S, duration_s / 3)
+    late = slow >= min(STEADY_START_S, duration_s / 3)
     weight = float(power[0][late].sum() / (power[0][late].sum() + power[1][late].sum()))
     apart = (polarization_cents * (1 - weight), -polarization_cents * weight)
 
@@ -187,7 +187,7 @@ def pluck(
     audio += _click(rng, t, rate_hz) * 0.12 * np.abs(audio).max()
     audio *= np.minimum(1, t / 0.0015) * np.clip((duration_s - t) / 0.012, 0, 1)
     audio *= level / max(np.abs(audio).max(), 1e-12)
-    settled = t >= min(SETTLED_S, duration_s / 3)
+    settled = t >= min(STEADY_START_S, duration_s / 3)
     still = f0_hz * _ratio(cents)
     f_inf = float(still[settled].mean())
     early = (t >= 0.05) & (t < 0.15)
@@ -231,7 +231,7 @@ def bow(
 
     Parameters
     ----------
-    f0_hz : the pitch: its mean from SETTLED_S after the start to BOW_END_S before the end.
+    f0_hz : the pitch: its mean from STEADY_START_S after the start to STEADY_END_S before the end.
     duration_s : how long the bow moves; afterwards the string rings for ring_s.
     wander_cents : standard deviation of a slow random walk of the pitch.
     attack_s : time to full loudness (0.03 a bite, 0.3 a soft start).
@@ -357,15 +357,15 @@ def turn(
 
 def measured_window(duration_s: float) -> tuple[float, float]:
     """Seconds after a bow's start between which its pitch is taken; short bows: the middle."""
-    if duration_s < SETTLED_S + BOW_END_S + 0.1:
+    if duration_s < STEADY_START_S + STEADY_END_S + 0.1:
         return duration_s / 3, 2 * duration_s / 3
-    return SETTLED_S, duration_s - BOW_END_S
+    return STEADY_START_S, duration_s - STEADY_END_S
 
 
 def _series(f0_hz: float, b: float, rate_hz: int) -> tuple[np.ndarray, np.ndarray]:
-    number = np.arange(1, MOST_PARTIALS + 1)
+    number = np.arange(1, PLAYED_PARTIALS + 1)
     hz = number * f0_hz * np.sqrt((1 + b * number**2) / (1 + b))
-    keep = hz < min(TOP_HZ, 0.46 * rate_hz)
+    keep = hz < min(PLAYED_TOP_HZ, 0.46 * rate_hz)
     return number[keep], hz[keep]
 
 

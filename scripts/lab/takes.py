@@ -34,12 +34,12 @@ GREETINGS = (
     "Good evening. I am going to tune my strings now.",
     "Hi. I start with the A string, and then the others.",
 )
-ANSWERS = (
+SPOKEN_ANSWERS = (
     "I looked at the bridge before and after. It stands straight.",
     "I practised five times this week, mostly in the kitchen.",
     "The lowest string was difficult because the peg is stiff.",
 )
-LEVELS: dict[str, dict[str, Any]] = {
+DIFFICULTY: dict[str, dict[str, Any]] = {
     "easy": {"spread": 40.0, "snr": (30, 40), "glide": (2, 10), "odd": 0.05, "pull": 4.0},
     "usual": {"spread": 100.0, "snr": (18, 32), "glide": (4, 25), "odd": 0.2, "pull": None},
     "hard": {"spread": 200.0, "snr": (10, 20), "glide": (10, 50), "odd": 0.4, "pull": None},
@@ -56,17 +56,17 @@ def random_take(
     snr_db: float | None = None,
     wide: bool = False,
 ) -> tuple[np.ndarray, dict[str, Any]]:
-    """An invented take with its truth; difficulty is a key of LEVELS, which draws snr_db if None.
+    """An invented take with its truth; difficulty is one of DIFFICULTY, which draws snr_db if None.
 
     wide: the same take with an unusual body and strings, all kinds of bows, often with another
     instrument that gives the A and a partner who tunes too (`lab.wide`; wants the sound font).
 
     Most takes go as taught: speech, A first, plucks while the peg turns, a bowed check, speech.
-    The odd things of LEVELS happen with the chance `odd` each: another order, a first round of all
-    strings, a bowed turn, a silent turn, a slip, a reference tone, two strings together, a touched
-    harmonic, speech over notes, hum, knocks, a low cut, somebody else practising, no check.
+    The odd things of DIFFICULTY happen with the chance `odd` each: another order, a first round of
+    all strings, a bowed turn, a silent turn, a slip, a reference tone, two strings together, a
+    touched harmonic, speech over notes, hum, knocks, a low cut, somebody else practising, no check.
     """
-    level = LEVELS[difficulty]
+    level = DIFFICULTY[difficulty]
     rng = np.random.default_rng([seed, 23])
 
     def odd() -> bool:
@@ -85,7 +85,7 @@ def random_take(
         events.append(Tone(hz, 3.0, str(rng.choice(["sine", "square", "organ"])), under=odd()))
     for string in order:
         if odd():
-            events.append(Say(str(rng.choice(ANSWERS)), over=True))
+            events.append(Say(str(rng.choice(SPOKEN_ANSWERS)), over=True))
         final = float(rng.normal(0, 4)) if rng.random() < 0.75 else float(rng.normal(0, 20))
         by = "silent" if odd() else ("bowed" if odd() else "plucked")
         moves = small_moves(start[string], final, rng, largest=400 if by == "silent" else 60)
@@ -103,7 +103,7 @@ def random_take(
     if odd():
         high, low = instrument.strings[:2]
         events.append(Both(low, high))
-    events.append(Say(str(rng.choice(ANSWERS))))
+    events.append(Say(str(rng.choice(SPOKEN_ANSWERS))))
     player = Player(
         seed=seed, real=real, glide_cents=level["glide"],
         pull_cents=level["pull"],

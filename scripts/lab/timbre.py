@@ -164,7 +164,7 @@ def note_truth(
     corners = np.array(take.paths[note["string"]])
     t = np.arange(note["start_s"], end_s, 0.01)
     cents = np.interp(t, corners[:, 0], corners[:, 1])
-    late = t >= note["start_s"] + min(strings.SETTLED_S, (end_s - note["start_s"]) / 3)
+    late = t >= note["start_s"] + min(strings.STEADY_START_S, (end_s - note["start_s"]) / 3)
     target = take.hz[note["string"]]
     f0_hz = float((target * 2 ** (cents[late] / 1200)).mean()) if plucked else truth["f_inf_hz"]
     entry = {

@@ -9,7 +9,7 @@ from typing import Any
 from lab import figures
 
 HEARD_S = 1.0  # a string that sounds on so long after it slipped lets one hear where it stands
-NEAR_S = 0.3  # a turn is told where it was made, give or take this
+TURN_NEAR_S = 0.3  # a turn is told where it was made, give or take this
 BETWEEN_S = 0.15  # a note that sounds so long between two turns lets one hear both
 SIZES_CENTS = (5.0, 10.0, 20.0)  # turns are counted by size, from each of these on
 TURN_COLUMNS = (
@@ -55,7 +55,7 @@ def size(turn: Mapping[str, Any]) -> float:
     return float(turn["to_cents"] - turn["from_cents"])
 
 
-def meet(a: Mapping[str, Any], b: Mapping[str, Any], near_s: float = NEAR_S) -> bool:
+def meet(a: Mapping[str, Any], b: Mapping[str, Any], near_s: float = TURN_NEAR_S) -> bool:
     """Whether two changes were at one time."""
     return bool(a["end_s"] >= b["start_s"] - near_s and a["start_s"] <= b["end_s"] + near_s)
 

@@ -15,7 +15,7 @@ from lab import strings
 from lab.events import Bow, Event, Player, Room, Tune, TuningNote
 from pegmark.trade.instruments import Instrument
 
-A_HZ = (415.0, 445.0)  # the A that others give: old pitch to a sharp orchestra's
+GIVEN_A_HZ = (415.0, 445.0)  # the A that others give: old pitch to a sharp orchestra's
 GIVERS = (  # who gives the A, and in which octaves
     ("piano", (0, 1)),
     ("oboe", (0,)),
@@ -92,6 +92,6 @@ def any_bow(bow: Bow, rng: np.random.Generator) -> Bow:
 def tuning_note(instrument: Instrument, rng: np.random.Generator) -> TuningNote:
     """The A of another instrument, in an octave that it has."""
     by, octaves = GIVERS[int(rng.integers(len(GIVERS)))]
-    hz = float(rng.uniform(*A_HZ)) * 2.0 ** int(rng.choice(octaves))
+    hz = float(rng.uniform(*GIVEN_A_HZ)) * 2.0 ** int(rng.choice(octaves))
     seconds, level = float(rng.uniform(1.5, 5)), float(rng.uniform(0.05, 0.3))
     return TuningNote(by, hz, seconds, level, under=bool(rng.random() < 0.3))

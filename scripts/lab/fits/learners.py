@@ -26,7 +26,7 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 KNOTS = 7  # inner knots of a curve, at quantiles of its input
-PENALTY = 0.1  # C of the regression, for standardised hinges: stronger the smaller
+LOGIT_PENALTY = 0.1  # C of the regression, for standardised hinges: stronger the smaller
 # Trees: many, small and careful ones; what fewer examples than a leaf's have in common is chance.
 TREES: dict[str, Any] = {
     "n_estimators": 500,
@@ -114,7 +114,9 @@ def _between(edge: float) -> float:
     return round(most + 0.5 * 10.0**-digits, digits + 1)
 
 
-def add_curves(inputs: dict[str, Floats], yes: Bools, penalty: float = PENALTY) -> dict[str, Any]:
+def add_curves(
+    inputs: dict[str, Floats], yes: Bools, penalty: float = LOGIT_PENALTY
+) -> dict[str, Any]:
     """The curves of one question: "bias", and "curves": {input: {"at", "value"}}.
 
     Parameters

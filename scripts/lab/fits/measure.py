@@ -34,11 +34,11 @@ from pegmark.statistics.student_t import NORMAL_95
 CODE = ("pegmark.measure.left_pitch", "pegmark.measure.tuning")
 SEED, TAKES, HELD = 1_400_000, 128, 48
 
-DIFFICULTIES = ("usual", "usual", "hard", "easy")
+MEASURED_MIX = ("usual", "usual", "hard", "easy")
 INSIDE = 0.955  # of strings: the middle of what is asked for
 MOST_PRODUCT = 9.0  # no pair of notes says more of how errors go together (squared deviations)
-FAR_CENTS = 5.0  # a string further off was mistaken for another sound: no width mends that
-ROUNDS = 30  # of bisection
+MISTAKEN_CENTS = 5.0  # a string further off was mistaken for another sound: no width mends that
+BISECTIONS = 30  # of bisection
 
 Heard = list[dict[str, Any]]
 Keep = Callable[[LastNotes], list[Piece]]
@@ -47,7 +47,7 @@ Keep = Callable[[LastNotes], list[Piece]]
 def make(number: int) -> tuple[NDArray[Any], dict[str, Any]]:
     """One take to learn from, (samples,) float16, and its truth."""
     instrument = TABLE[INSTRUMENTS[number % 4]]
-    difficulty = DIFFICULTIES[(number // 4) % len(DIFFICULTIES)]
+    difficulty = MEASURED_MIX[(number // 4) % len(MEASURED_MIX)]
     real, wide = bool((number // 16) % 2), (number // 4) % 3 == 2
     audio, truth = random_take(SEED + number, instrument, difficulty, real=real, wide=wide)
     return audio.astype(np.float16), truth
@@ -133,7 +133,7 @@ def _inside(heard: Heard, doubts: Doubts, keep: Keep, pull_sd: float = 0.0) -> f
     held = [
         abs(error) <= math.hypot(left.half, pull)
         for error, left in _strings(heard, doubts, keep)
-        if abs(error) < FAR_CENTS
+        if abs(error) < MISTAKEN_CENTS
     ]
     return float(np.mean(held))
 
@@ -160,7 +160,7 @@ def _shared_part(heard: Heard, kind: str) -> float:
 def _bisect(inside: Callable[[float], float]) -> float:
     """The least number, from 0.1 to 3, from which on INSIDE of the strings are."""
     low, high = 0.1, 3.0
-    for _ in range(ROUNDS):
+    for _ in range(BISECTIONS):
         middle = math.sqrt(low * high)
         low, high = (low, middle) if inside(middle) >= INSIDE else (middle, high)
     return round(high, 3)

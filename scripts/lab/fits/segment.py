@@ -20,19 +20,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from lab.bench import INSTRUMENTS, TABLE
 from lab.drills import DRILLS, drill
 from lab.fits.learners import add_curves, grow, how_well
 from lab.takes import random_take
 from pegmark.segment import bow_onset, note_classifier, onsets, spectrogram, speech
 from pegmark.segment.notes import pitch_search
 from pegmark.segment.onsets import Features
-from pegmark.trade.instruments import Instrument, load_instruments
+from pegmark.signals.audio import RATE_HZ
+from pegmark.trade.instruments import Instrument
 
 CODE = (
     "pegmark.segment.spectrogram",
@@ -48,16 +49,12 @@ SEED, TAKES, HELD = 600_000, 1200, 200
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-ROOT = Path(__file__).resolve().parents[3]
-TABLE = load_instruments(ROOT / "config" / "instruments.yaml")
-RATE_HZ = 16000
-INSTRUMENTS = ("violin", "viola", "cello", "double bass")
-DIFFICULTIES = ("easy", "usual", "hard", "usual", "hard")
-BEFORE_S = 0.05  # a candidate so long before a true start may be it ...
-AFTER_S = {"plucked": 0.05, "bowed": 0.2}  # ... or so long after: bows grow
-SAME_CENTS = 40.0
-EDGE_S = 0.4  # windows so near to the edge of a passage are neither speech nor none
-START_S = 0.03  # a start counts as found within this
+DIFFICULTY_MIX = ("easy", "usual", "hard", "usual", "hard")
+START_EARLIEST_S = 0.05  # a candidate so long before a true start may be it ...
+START_LATEST_S = {"plucked": 0.05, "bowed": 0.2}  # ... or so long after: bows grow
+TRUE_CENTS = 40.0
+SPEECH_EDGE_S = 0.4  # windows so near to the edge of a passage are neither speech nor none
+FOUND_S = 0.03  # a start counts as found within this
 
 
 @dataclass
@@ -90,7 +87,7 @@ def make(number: int) -> tuple[np.ndarray, dict[str, Any]]:
         name = list(DRILLS)[(number // 2) % len(DRILLS)]
         audio, truth = drill(name, instrument, SEED + number, real=(number // 2) % 3 == 1)
     else:
-        difficulty = DIFFICULTIES[(number // 8) % len(DIFFICULTIES)]
+        difficulty = DIFFICULTY_MIX[(number // 8) % len(DIFFICULTY_MIX)]
         real = (number // 8) % 4 == 3
         wide = (number // 2) % 3 == 2
         audio, truth = random_take(SEED + number, instrument, difficulty, real=real, wide=wide)
@@ -108,9 +105,9 @@ def answers(features: Features, truth: dict[str, Any]) -> tuple[Bools, Bools, Bo
     yes, out, bowed = np.zeros(count, bool), np.zeros(count, bool), np.zeros(count, bool)
     for note in truth["notes"]:
         after = features.onset_s - note["start_s"]
-        near = (after > -BEFORE_S) & (after < AFTER_S[ways(note)])
+        near = (after > -START_EARLIEST_S) & (after < START_LATEST_S[ways(note)])
         for f0_hz in _start_pitches(note):
-            right = near & (np.abs(1200 * np.log2(features.f0_hz / f0_hz)) < SAME_CENTS)
+            right = near & (np.abs(1200 * np.log2(features.f0_hz / f0_hz)) < TRUE_CENTS)
             if not right.any():
                 continue
             # Of a growing bow the strongest candidate, of a pluck the nearest one.
@@ -144,7 +141,7 @@ def hear(audio: np.ndarray, truth: dict[str, Any]) -> Heard:
     for passage in truth["speech"]:
         inside |= (times > passage["start_s"]) & (times < passage["end_s"])
         for end in ("start_s", "end_s"):
-            edge |= np.abs(times - passage[end]) < EDGE_S
+            edge |= np.abs(times - passage[end]) < SPEECH_EDGE_S
     rises, after_s = bow_starts(block, features, truth)
     return Heard(
         features.onset_s, inputs, yes, ~out, bowed, times, seconds, inside, ~edge, rises, after_s
@@ -160,10 +157,10 @@ def bow_starts(
         if ways(note) != "bowed":
             continue
         late = features.onset_s - note["start_s"]
-        near = (late > -BEFORE_S) & (late < bow_onset.BOW_ONSET_BEFORE_S)
+        near = (late > -START_EARLIEST_S) & (late < bow_onset.BOW_ONSET_BEFORE_S)
         pitches = np.array(_start_pitches(note))
         apart = np.abs(1200 * np.log2(features.f0_hz[:, None] / pitches)).min(axis=1)
-        near &= apart < SAME_CENTS
+        near &= apart < TRUE_CENTS
         _, first = np.unique(features.candidate[near], return_index=True)
         for index in np.flatnonzero(near)[first]:
             onset_s, f0_hz = float(features.onset_s[index]), float(features.f0_hz[index])
@@ -235,5 +232,5 @@ def figures(numbers: dict[str, Any], heard: list[Heard]) -> dict[str, float]:
     inputs, after_s = starts(heard)
     off = np.abs(note_classifier.weigh_by(tables["bow_start"], inputs) - after_s)
     found["bow_start: bows"] = len(off)
-    found[f"bow_start: within {START_S} s, %"] = round(100 * float(np.mean(off < START_S)), 1)
+    found[f"bow_start: within {FOUND_S} s, %"] = round(100 * float(np.mean(off < FOUND_S)), 1)
     return found

@@ -11,20 +11,20 @@ The first is told by boosted trees, the other by curves that are added up (`lab.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from lab import samples
+from lab.bench import INSTRUMENTS, TABLE
 from lab.drills import DRILLS, drill
 from lab.fits.learners import add_curves, grow, how_well
 from lab.kinds import kinds_take
 from lab.openings import SOUNDED, STRUCK, opening_take
 from pegmark.segment import note_classifier, note_kind, onsets, sounded_a, spectrogram
 from pegmark.segment.notes import pitch_search
-from pegmark.trade.instruments import load_instruments
+from pegmark.signals.audio import RATE_HZ
 
 CODE = ("pegmark.segment.note_kind", "pegmark.segment.sounded_a")
 SEED, TAKES, HELD = 1_600_000, 360, 48
@@ -32,11 +32,10 @@ SEED, TAKES, HELD = 1_600_000, 360, 48
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-ROOT = Path(__file__).resolve().parents[3]
-TABLE = load_instruments(ROOT / "config" / "instruments.yaml")
-RATE_HZ = 16000
-INSTRUMENTS = ("violin", "viola", "cello", "double bass")
-NEAR_S = (0.06, 0.12)  # an onset so long after a note's start, and so much about that, is its own
+ONSET_NEAR_S = (
+    0.06,
+    0.12,
+)  # an onset so long after a note's start, and so much about that, is its own
 CUT_SHARE, CUT_S = 0.15, (0.2, 0.8)  # so many notes are heard for so long only
 FEW_PENALTY = 3.0  # of six parts of the openings each told by the others: best of 0.1 to 3
 OFF_CENTS = 3.0  # how well their pitch is known, 1 sigma
@@ -102,7 +101,7 @@ def _kinds(audio: np.ndarray, truth: dict[str, Any]) -> tuple[list[dict[str, flo
     inputs, bowed = [], []
     for note, later in zip(truth["notes"], [*truth["notes"][1:], None], strict=True):
         is_bowed = note.get("by", note["kind"]) != "plucked"
-        near = np.flatnonzero(np.abs(times - note["start_s"] - NEAR_S[0]) < NEAR_S[1])
+        near = np.flatnonzero(np.abs(times - note["start_s"] - ONSET_NEAR_S[0]) < ONSET_NEAR_S[1])
         if not len(near):
             continue
         off = np.abs(times[near] - note["start_s"])

@@ -18,7 +18,7 @@ class Also:
 
 NOT_NEGATIVE = Also(minimum=0)
 POSITIVE = Also(exclusiveMinimum=0)
-CODE = Also(pattern="^[a-z0-9_]+$")
+CODE_PATTERN = Also(pattern="^[a-z0-9_]+$")
 SHARE = Also(minimum=0, maximum=1)
 MOMENT = Also(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d")
 SAID = Also(minLength=1)
@@ -34,7 +34,7 @@ Count = Annotated[int, NOT_NEGATIVE]
 Rank = Annotated[int, Also(minimum=1, maximum=5)]  # 1: the first
 Attempt = Annotated[int, Also(minimum=1)]
 
-Code = Annotated[str, CODE]  # of a problem, an observation, a sentence
+Code = Annotated[str, CODE_PATTERN]  # of a problem, an observation, a sentence
 CriterionId = Annotated[str, Also(pattern="^[a-z][a-z0-9_]{0,31}$")]
 StringName = Annotated[str, Also(pattern="^[A-G][#b]?-?[0-9]$")]  # scientific pitch notation
 TakeId = Annotated[

@@ -9,6 +9,8 @@ from typing import TextIO
 
 from pegmark.words.file_names import shown
 
+EXIT_REFUSED = 2  # the command was not begun: what it was asked cannot be done
+
 
 def tell(*sentences: str, stream: TextIO | None = None) -> None:
     """Print a line for each sentence; control characters and line ends in it are made visible.
