@@ -37,7 +37,7 @@ def main() -> int:
     environment.enter()
     import classfolder
     from pegmark.records.problems import TeacherError
-    from pegmark.words.terminal import tell
+    from pegmark.words.terminal import EXIT_REFUSED, tell
 
     if not (arguments.class_dir / "results" / "outbox").is_dir():
         tell(f"There is no folder {arguments.class_dir / 'results/outbox'}. Grade the class first.")
@@ -61,7 +61,7 @@ def show_and_send(arguments: argparse.Namespace) -> int:
     """Show what waits; send it where `--really` is given."""
     from pegmark.deliver.letters import read_letters, unsent
     from pegmark.files.sent import read_sent
-    from pegmark.words.terminal import EXIT_REFUSED, tell
+    from pegmark.words.terminal import tell
 
     letters = read_letters(arguments.class_dir / "results" / "outbox")
     waiting = unsent(letters, read_sent(arguments.class_dir))

@@ -28,7 +28,7 @@ from scipy.signal import resample_poly
 
 import decode
 import pegmark.decode
-from lab.classroom import CONFIG
+from lab.bench import CONFIG
 from lab.speech import say
 from lab.takes import Bow, Player, Room, Tune, assemble
 from pegmark.receive import take_in

@@ -10,7 +10,8 @@ from pathlib import Path
 import openpyxl
 import pytest
 
-from lab.classroom import CONFIG, ROSTER, build, recording
+from lab.bench import CONFIG
+from lab.classroom import ROSTER, build, recording
 from pegmark.receive import take_in
 from pegmark.receive.cut_lines import Theirs, cut_lines
 from pegmark.receive.forgetting import forget_sound, forget_student

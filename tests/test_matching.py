@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from conftest import cases
-from lab.classroom import CONFIG
+from lab.bench import CONFIG
 from lab.spellings import make_class, outsider, spell
 from pegmark.receive.matching import Matcher
 from pegmark.receive.name_words import repair

@@ -14,7 +14,8 @@ from pathlib import Path
 
 import pytest
 
-from lab.classroom import CONFIG, ROSTER, build, hand_in, recording
+from lab.bench import CONFIG
+from lab.classroom import ROSTER, build, hand_in, recording
 from pegmark.files import yaml_files
 from pegmark.files.recordings import lookup
 from pegmark.receive import intake, retakes, take_in

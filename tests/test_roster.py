@@ -14,7 +14,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from lab.classroom import CONFIG, ROSTER, build
+from lab.bench import CONFIG
+from lab.classroom import ROSTER, build
 from pegmark.files import tables, workbooks
 from pegmark.receive.roster import Roster, read_roster
 from pegmark.records.problems import TeacherError

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 from scipy.signal import resample_poly
 
-from lab.classroom import CONFIG
+from lab.bench import CONFIG
 from lab.containers import write_recording
 from lab.paths import random_path
 from lab.takes import Bow, Player, Room, Tune, assemble

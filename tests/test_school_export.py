@@ -13,7 +13,8 @@ import zipfile
 
 import pytest
 
-from lab.classroom import CONFIG, build
+from lab.bench import CONFIG
+from lab.classroom import build
 from lab.example_class import make_class
 from pegmark.publish.oneroster import oneroster_zip
 from pegmark.receive.roster import read_roster

@@ -22,7 +22,8 @@ import pytest
 
 import render
 from lab import sheet_examples
-from lab.classroom import CONFIG, ROSTER, build, recording
+from lab.bench import CONFIG
+from lab.classroom import ROSTER, build, recording
 from lab.example_class import make_class
 from pegmark.files.csv_text import FORMULA_STARTS
 from pegmark.files.recordings import lookup

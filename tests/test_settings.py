@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 from jsonschema import Draft202012Validator
 
-from lab.classroom import CONFIG, build
+from lab.bench import CONFIG
+from lab.classroom import build
 from pegmark.files import yaml_files
 from pegmark.records.problems import TeacherError
 from pegmark.settings import assignment
