@@ -29,9 +29,10 @@ from PIL import Image
 
 import test_pictures
 from lab import sheet_examples as examples
+from lab.bench import CONFIG
 from pegmark.render import sheet, sheet_view
 
-ROOT = examples.ROOT
+ROOT = CONFIG.parent
 POINTS_PER_INCH = 72
 STATES = ("graded", "needs_listening", "unreadable", "missing", "excused")
 
