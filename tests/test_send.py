@@ -22,6 +22,7 @@ from lab import sheet_examples
 from pegmark.deliver import mail
 from pegmark.files.sent import Attempt, read_sent
 from pegmark.publish.drafts import make_draft
+from pegmark.words.terminal import EXIT_REFUSED
 
 PASSWORD = "correct horse"
 BIG = b"%PDF-1.7 " + b"x" * 400_000  # more than the buffers of a connection hold at once
@@ -355,7 +356,7 @@ def test_two_at_once_send_nothing_twice(sent, serve, class_dir):
     handle = classfolder.hold(class_dir, print)
     code, told = sent(serve(box))
     classfolder.let_go(handle)
-    assert code == send.EXIT_REFUSED
+    assert code == EXIT_REFUSED
     assert "Nothing was sent: class is being graded already." in told
     assert box.taken == []
 
@@ -364,7 +365,7 @@ def test_a_list_of_what_went_out_that_cannot_be_read_stops_it(sent, serve, class
     box = Box()
     (class_dir / "sent.csv").write_text("who,what\nm1,sheet\n", encoding="utf-8")
     code, told = sent(serve(box))
-    assert code == send.EXIT_REFUSED
+    assert code == EXIT_REFUSED
     assert "Nothing was sent: sent.csv" in told
     assert box.taken == []
 

@@ -19,7 +19,7 @@ PITCH_KINDS = frozenset({"final_pitch", "whole_pitch"})
 PITCH_FAULTS = frozenset({"noisy", "speed_fault", "speed_question", "recording_speed"})
 # Told to the teacher, and no question: a string that these make doubtful says so itself.
 TOLD_ONLY = frozenset({"string_unsure", "too_quiet"})
-VERDICT_WORDS = {"in_tune": "in tune", "close": "close", "out": "out"}
+LEVEL_WORDS = {"in_tune": "in tune", "close": "close", "out": "out"}
 # So many notes without a name before the last turn are worth telling: one or two are a slip of the
 # ear.
 HIDDEN_NOTES = 3
