@@ -9,7 +9,7 @@ from typing import Any
 
 from pegmark.score.feedback import evidence
 from pegmark.score.finding import Finding, Take, left_open
-from pegmark.score.review_reasons import VERDICT_WORDS, Doubt
+from pegmark.score.review_reasons import LEVEL_WORDS, Doubt
 from pegmark.score.verdicts import Judgement, judge, neighbour_of
 from pegmark.settings.rubric import setting
 from pegmark.trade.targets import distance_to_span
@@ -70,8 +70,8 @@ def _slip_doubt(take: Take, name: str) -> Doubt:
     fields = (
         ("slipped", blamed),
         ("down", abs(slip.cents)),
-        ("before", VERDICT_WORDS[judgement.before_slip or judgement.verdict]),
-        ("left", VERDICT_WORDS[judgement.verdict]),
+        ("before", LEVEL_WORDS[judgement.before_slip or judgement.verdict]),
+        ("left", LEVEL_WORDS[judgement.verdict]),
     )
     return Doubt("slipped_left", name, slip.end_s, end_s, fields)
 
