@@ -23,10 +23,12 @@ from pegmark.records.problems import Problem, TeacherError, problem
 
 ENGINE = ".snakemake"  # the engine's own folder, inside the class folder
 KNOWN = f"{ENGINE}/results-known"  # stands where the engine's memory of the results stands
-STAGES = (
-    *("decode", "segment", "identify", "measure", "score", "render"),
-    *("recheck", "publish", "deliver"),
-)
+JOBS = {  # of the workflow -> the stages that each runs
+    "listen": ("decode", "segment", "identify", "measure"),
+    "report": ("score", "render"),
+    **{class_level: (class_level,) for class_level in ("recheck", "publish", "deliver")},
+}
+STAGES = tuple(stage for stages in JOBS.values() for stage in stages)
 STEP_SHELL = "stage() {"  # how the shell command of every rule begins (common.smk)
 PRIVATE = 0o700  # of results/: whoever may not enter cannot read what is in it
 LAST_STEPS_S = 60.0  # most steps end within seconds; a hanging one is stopped after minutes
@@ -128,7 +130,7 @@ def steps_at_work(class_dir: Path) -> list[Any]:
 
 def is_step(command: list[str]) -> bool:
     """Whether a command line is a stage's, its server's, or that of the shell that starts one."""
-    stages = {str(SCRIPTS / f"{name}.py") for name in (*STAGES, "stage_server")}
+    stages = {str(SCRIPTS / f"{name}.py") for name in (*STAGES, "steps", "stage_server")}
     return bool(stages & set(command[:3])) or any(STEP_SHELL in word for word in command[1:])
 
 

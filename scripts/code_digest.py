@@ -1,6 +1,6 @@
-"""What a stage is made of: a digest of its script and of all that stands behind it.
+"""What a job is made of: a digest of its scripts and of all that stands behind them.
 
-The workflow engine does not see an edit behind an import; as a small ticket of the stage it does,
+The workflow engine does not see an edit behind an import; as a small ticket of the job it does,
 and a checkout with new times, or in another folder, changes nothing. The digest follows what a run
 executes: of every module of ours that is reached the syntax tree without comments and docstrings,
 the data and templates that it reads, and of the libraries that it imports the locked versions,
@@ -33,9 +33,9 @@ class Module(NamedTuple):
     imports: tuple[str, ...]
 
 
-def code_digest(script: str) -> str:
-    """The digest of a script of this folder and of all that stands behind it."""
-    modules = reached([SCRIPTS / script])
+def code_digest(*scripts: str) -> str:
+    """The digest of scripts of this folder and of all that stands behind them."""
+    modules = reached(SCRIPTS / script for script in scripts)
     data = {path for each in modules for path in data_of(each)}
     names = {name.split(".")[0] for each in modules for name in module_of(each).imports}
     names -= {OUR_PACKAGE, *sys.stdlib_module_names}

@@ -27,17 +27,19 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--measured", type=Path, required=True, help="folder of <take>.json")
     parser.add_argument("--decoded", type=Path, required=True, help="folder of <take>.npy")
-    parser.add_argument("--takes", nargs="*", help="take ids (default: all in --measured)")
+    parser.add_argument("--class-ticket", type=Path, help="its takes (default: all in --measured)")
     parser.add_argument("--memory", type=Path, required=True, help="answers of earlier runs")
-    parser.add_argument("--code", help="what stands for the method: another, and all is asked anew")
+    parser.add_argument("--code", type=Path, help="the code's ticket: another, and all is asked anew")
     parser.add_argument("--out", type=Path, required=True)
     arguments = parser.parse_args()
-    takes = arguments.takes
-    if takes is None:
+    if arguments.class_ticket:
+        takes = read_json(arguments.class_ticket)["takes"]
+    else:
         takes = sorted(path.stem for path in arguments.measured.glob("*.json"))
+    code = read_json(arguments.code) if arguments.code else None
     measured = {take: read_json(arguments.measured / f"{take}.json") for take in takes}
     memory = read_json(arguments.memory) if arguments.memory.is_file() else {}
-    if memory.get("code") != arguments.code:
+    if memory.get("code") != code:
         memory = {}
 
     def write(result: Mapping[str, Any]) -> None:
@@ -61,7 +63,7 @@ def main() -> None:
 
     nothing: dict = {
         "version": VERSION,
-        "code": arguments.code,
+        "code": code,
         "problems": [],
         "takes": {},
         "disagreements": [],

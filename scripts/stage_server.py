@@ -12,7 +12,7 @@ The protocol: a client connects and sends its folder and arguments as JSON, with
 two of its output, and the end of a pipe that closes when the client goes, which takes the step with
 it. The step answers with one byte, its exit code; a step that crashed answers nothing.
 The server ends when its standard input does: the engine holds the other end. Steps at work then
-end first.
+end first. At its end it says what the steps of each script took.
 """
 
 from __future__ import annotations
@@ -22,12 +22,14 @@ import gc
 import importlib
 import json
 import os
+import resource
 import runpy
 import selectors
 import signal
 import socket
 import sys
 import traceback
+from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
@@ -43,6 +45,21 @@ MESSAGE_BYTES = 1 << 20  # a step's arguments: some file names
 BACKLOG = 64  # clients that may wait for the server to begin
 
 
+@dataclass
+class Cost:
+    """What the steps of one script took together; of memory, the largest process of them."""
+
+    steps: int = 0
+    cpu_s: float = 0.0
+    peak_mb: float = 0.0
+
+    def add(self, used: resource.struct_rusage) -> None:
+        """Another step has ended."""
+        self.steps += 1
+        self.cpu_s += used.ru_utime + used.ru_stime
+        self.peak_mb = max(self.peak_mb, used.ru_maxrss / 1024)  # Linux: in kB
+
+
 class Server:
     """The steps at work, by the pipe that tells when the client of each has gone."""
 
@@ -54,11 +71,12 @@ class Server:
         self.watched = selectors.DefaultSelector()
         self.watched.register(self.listener, selectors.EVENT_READ)
         self.watched.register(sys.stdin, selectors.EVENT_READ)
-        self.steps: dict[int, int] = {}
+        self.steps: dict[int, tuple[int, str]] = {}
+        self.costs: dict[str, Cost] = {}
         self.open = True
 
     def serve(self) -> None:
-        """Start steps until the engine is gone, then wait for those at work."""
+        """Start steps until the engine is gone, then wait for those at work, and sum up."""
         while self.open or self.steps:
             for key, _ in self.watched.select():
                 if key.fileobj is self.listener and self.open:
@@ -67,6 +85,10 @@ class Server:
                     self.close()
                 elif key.fd in self.steps:
                     self.end(key.fd)
+        self.costs["server"] = Cost()
+        self.costs["server"].add(resource.getrusage(resource.RUSAGE_SELF))
+        for name, cost in self.costs.items():
+            print(f"{name}: {cost.steps} steps, {cost.cpu_s:.2f} CPU s, {cost.peak_mb:.0f} MB")
 
     def close(self) -> None:
         """No more steps: the engine is gone."""
@@ -85,24 +107,31 @@ class Server:
             message, files, _, _ = socket.recv_fds(client, MESSAGE_BYTES, 3)
             if len(files) != 3:  # not one of ours, or gone already
                 return
+            asked = json.loads(message)
             step = os.fork()
             if step == 0:
-                run(client, json.loads(message), files)
+                run(client, asked, files)
         with contextlib.suppress(OSError):  # the step does it too: whoever comes first
             os.setpgid(step, step)
         os.close(files[0])
         os.close(files[1])
-        self.steps[files[2]] = step
+        self.steps[files[2]] = step, name_of(asked["arguments"])
         self.watched.register(files[2], selectors.EVENT_READ)
 
     def end(self, gone: int) -> None:
         """A client has gone: it was answered, or its step ends with it."""
         self.watched.unregister(gone)
         os.close(gone)
-        step = self.steps.pop(gone)
+        step, name = self.steps.pop(gone)
         with contextlib.suppress(ProcessLookupError):
             os.killpg(step, signal.SIGKILL)  # a step that has answered is at its end anyway
-        os.waitpid(step, 0)
+        _, _, used = os.wait4(step, 0)
+        self.costs.setdefault(name, Cost()).add(used)
+
+
+def name_of(arguments: list[str]) -> str:
+    """What a step is called in the sum: its script, and its first stage where there are several."""
+    return " ".join(Path(word).stem for word in arguments[:2] if not word.startswith("-"))
 
 
 @cache

@@ -26,7 +26,7 @@ from lab.smallclass import (
 
 CLASS_PAGES = {"publish": {""}, "deliver": {""}}
 STUDENTS = {"m1", "m2", "m3"}
-LISTENING = {"decode", "segment", "identify", "measure"}
+LISTENING = {"listen"}
 
 
 @pytest.fixture(scope="module")
@@ -63,7 +63,7 @@ def edit(path, old, new):
 
 def scored(*students):
     """The jobs of a new score of some students."""
-    return {"score": set(students), "render": set(students), **CLASS_PAGES}
+    return {"report": set(students), **CLASS_PAGES}
 
 
 def give_new_times(folder):
@@ -98,7 +98,7 @@ def test_a_copy_without_the_engines_memory_is_no_job(project, my_project, mine, 
     assert done_by_grade(project, mine) == {}
     assert results_of(mine) == results_of(graded)
     edit(my_project / "scripts/pegmark/render/clips.py", "STRING_MAX_S = 6.0", "STRING_MAX_S = 5.0")
-    assert planned(my_project, mine) == {"render": STUDENTS, **CLASS_PAGES}
+    assert planned(my_project, mine) == scored(*STUDENTS)
 
 
 def test_results_that_nobody_knows_are_made_anew(project, mine, graded):
@@ -118,8 +118,8 @@ def test_other_names_for_the_same_files_measure_nothing(project, mine):
         target.parent.mkdir(exist_ok=True)
         (mine / "submissions" / old).rename(target)
     done = done_by_grade(project, mine)
-    assert set(done) <= {"score", "render", "publish", "deliver"}
-    assert done["score"] == {"m1", "m2"}  # whose sheets name the file
+    assert set(done) <= {"report", "publish", "deliver"}
+    assert done["report"] == {"m1", "m2"}  # whose sheets name the file
     assert read_record(mine, "m2")["submission"]["file"] == "Week 1/Ben COLE.wav"
 
 
@@ -165,8 +165,8 @@ def test_new_content_with_an_old_time_is_seen(project, mine):
         ("marks.csv", "m1,daily,1,", "m1,daily,0,", scored("m1")),
         ("marks.csv", "Clear.", "Very clear.", scored("m1")),
         ("assignment.yaml", "due: ", "tolerances: {in_tune_cents: 4}\ndue: ", scored(*STUDENTS)),
-        ("assignment.yaml", '"Week 1"', '"Week 2"', {"render": STUDENTS, **CLASS_PAGES}),
-        ("roster.csv", "cai@", "kai@", {"render": {"m3"}, **CLASS_PAGES}),
+        ("assignment.yaml", '"Week 1"', '"Week 2"', scored(*STUDENTS)),
+        ("roster.csv", "cai@", "kai@", scored("m3")),
         ("roster.csv", "Dunn,Cai,viola,Heron", "Dunn,Cai,viola,Kite", scored("m3")),
     ],
     ids=["a mark", "a comment", "a tolerance", "the title", "an address", "a section"],
@@ -188,7 +188,7 @@ def test_another_rubric_is_scored_and_nothing_measured(project, mine):
 
 @pytest.mark.parametrize(
     ("part", "expected"),
-    [("score", scored(*STUDENTS)), ("sheet", {"render": STUDENTS, **CLASS_PAGES})],
+    [("score", scored(*STUDENTS)), ("sheet", scored(*STUDENTS))],
 )
 def test_other_sentences_run_who_speaks_them(my_project, mine, part, expected):
     path = my_project / "config" / "comments.yaml"
@@ -198,33 +198,31 @@ def test_other_sentences_run_who_speaks_them(my_project, mine, part, expected):
     assert planned(my_project, mine) == expected
 
 
-AFTER = {  # stage -> the stages behind it
-    "segment": {"identify", "measure", "score", "render", "recheck", "publish", "deliver"},
-    "identify": {"measure", "score", "render", "recheck", "publish", "deliver"},
-    "measure": {"score", "render", "recheck", "publish", "deliver"},
-    "score": {"render", "publish", "deliver"},
-    "render": {"publish", "deliver"},
+AFTER = {  # job -> the jobs behind it
+    "listen": {"report", "recheck", "publish", "deliver"},
+    "report": {"publish", "deliver"},
     "publish": {"deliver"},
 }
 
 
 @pytest.mark.parametrize(
-    ("module", "stage"),
+    ("module", "job"),
     [
-        ("pegmark/segment/onsets.py", "segment"),
-        ("pegmark/identify/strings.py", "identify"),
-        ("pegmark/measure/bows.py", "measure"),
-        ("pegmark/score/criteria.py", "score"),
-        ("pegmark/render/sheet.css", "render"),
+        ("pegmark/segment/onsets.py", "listen"),
+        ("pegmark/identify/strings.py", "listen"),
+        ("pegmark/measure/bows.py", "listen"),
+        ("pegmark/score/criteria.py", "report"),
+        ("pegmark/render/sheet.css", "report"),
         ("pegmark/publish/dashboard.py", "publish"),
         ("pegmark/publish/gradebook.py", "publish"),
-        ("render.py", "render"),
+        ("render.py", "report"),
+        ("decode.py", "listen"),
     ],
 )
-def test_an_edit_of_a_module_runs_its_stage(my_project, mine, module, stage):
+def test_an_edit_of_a_module_runs_its_job(my_project, mine, module, job):
     with open(my_project / "scripts" / module, "a", encoding="utf-8") as file:
         file.write("\n/* or */\n" if module.endswith("css") else "\nREMARK = 1\n")
-    assert set(planned(my_project, mine)) == {stage} | AFTER[stage]
+    assert set(planned(my_project, mine)) == {job} | AFTER[job]
 
 
 def test_remarks_and_types_run_nothing(my_project, mine):
@@ -239,21 +237,21 @@ def test_remarks_and_types_run_nothing(my_project, mine):
 
 
 @pytest.mark.parametrize(
-    ("library", "stages"),
+    ("library", "jobs"),
     [
-        ("weasyprint", {"render", "publish", "deliver"}),
-        ("pydyf", {"render", "publish", "deliver"}),  # which writes WeasyPrint's PDFs
-        ("numpy", {"decode", *AFTER["segment"], "segment"}),
+        ("weasyprint", {"report", "publish", "deliver"}),
+        ("pydyf", {"report", "publish", "deliver"}),  # which writes WeasyPrint's PDFs
+        ("numpy", {"listen", *AFTER["listen"]}),
         ("librosa", {"recheck", "publish", "deliver"}),
         ("snakemake", set()),
     ],
 )
-def test_a_new_library_runs_what_uses_it(my_project, mine, library, stages):
+def test_a_new_library_runs_what_uses_it(my_project, mine, library, jobs):
     lock = my_project / "workflow" / "requirements.txt"
     text, count = re.subn(rf"^{library}==", f"{library}==1", lock.read_text("utf-8"), flags=re.M)
     assert count
     lock.write_text(text, encoding="utf-8")
-    assert set(planned(my_project, mine)) == stages
+    assert set(planned(my_project, mine)) == jobs
 
 
 def test_a_project_in_another_place_with_new_times_is_no_change(my_project, mine):
@@ -339,5 +337,5 @@ def test_every_change_at_once_is_what_the_dry_run_said(project, mine):
     before = everything_in(mine / "results")
     expected = planned(project, mine)
     assert everything_in(mine / "results") == before
-    assert expected["score"] == {"m1", "m2", "m4"}
+    assert expected["report"] == {"m1", "m2", "m4"}
     assert done_by_grade(project, mine) == expected

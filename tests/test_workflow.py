@@ -144,7 +144,7 @@ def test_a_dry_run_that_a_profile_asks_for_writes_nothing(my_project, fresh):
     with open(my_project / "workflow/profiles/default/config.yaml", "a", encoding="utf-8") as file:
         file.write("dry-run: true\n")
     before = everything_in(fresh)
-    assert "decode" in jobs(run(engine_command(my_project, fresh)))
+    assert "listen" in jobs(run(engine_command(my_project, fresh)))
     assert everything_in(fresh) == before
 
 
@@ -323,7 +323,7 @@ def test_a_class_that_has_gone_missing_stops_before_anything_is_touched(project,
     assert sorted((mine / "results" / "measured").iterdir()) == measured  # until --prune
     shutil.rmtree(mine / "submissions")
     kept.rename(mine / "submissions")
-    assert not {"decode", "measure"} & set(smallclass.done_by_grade(project, mine))
+    assert "listen" not in set(smallclass.done_by_grade(project, mine))
     (mine / "submissions" / "cole_ben.wav").unlink()
     grade(project, mine, 0, "--go-on", "--prune")
     assert len(list((mine / "results" / "measured").iterdir())) == 2
@@ -361,7 +361,8 @@ def test_a_fault_of_our_own_is_said_with_its_log_and_the_class_is_graded(
     said = grade(my_project, mine, code=1)
     results = mine / "results"
     attention = (results / "attention.csv").read_text(encoding="utf-8")
-    logs = {"m1": "render/m1.log", "m2": "score/m2.log", "m3": f"segment/{take(graded, 'm3')}.log"}
+    logs = {"m1": "students/m1.log", "m2": "students/m2.log"}
+    logs["m3"] = f"takes/{take(graded, 'm3')}.log"
     for student, log in logs.items():
         assert f"results/logs/{log}" in said
         assert "Traceback" in (results / "logs" / log).read_text(encoding="utf-8")
@@ -377,7 +378,7 @@ def test_a_fault_of_our_own_is_said_with_its_log_and_the_class_is_graded(
     assert not (results / "seal.json").exists()
     # Another run tries these again, and only these.
     again = planned(my_project, mine)
-    assert (again["segment"], again["score"]) == ({take(graded, "m3")}, {"m2", "m3"})
+    assert (again["listen"], again["report"]) == ({take(graded, "m3")}, {"m1", "m2", "m3"})
     # Mended, nothing is left of it.
     grade(project, mine)
     assert results_of(mine) == results_of(graded)
@@ -417,7 +418,7 @@ def test_a_stage_that_hangs_is_stopped_and_a_second_opinion_that_fails_is_done_w
     assert (mine / "results" / "dashboard.html").exists()
     again = planned(my_project, mine)
     assert again["recheck"] == {""}
-    assert again["identify"] == {take(mine, "m3")}
+    assert again["listen"] == {take(mine, "m3")}
 
 
 # -- one run at a time ----------------------------------------------------------------------------

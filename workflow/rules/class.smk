@@ -14,13 +14,10 @@ rule recheck:
         opinion="results/work/recheck.json",
     log:
         "results/logs/recheck.log",
-    params:
-        code=code_digest("recheck.py"),
-        takes=TAKES,
     shell:
         "stage recheck --measured results/measured --decoded results/decoded"
-        " --memory results/tickets/recheck.json --code {params.code} --out {output.opinion:q}"
-        " --takes {params.takes:q} > {log:q} 2>&1"
+        " --memory results/tickets/recheck.json --code {input.code:q} --out {output.opinion:q}"
+        " --class-ticket results/tickets/class.json > {log:q} 2>&1"
 
 
 rule publish:
@@ -31,7 +28,7 @@ rule publish:
         records=expand("results/work/records/{student}.json", student=STUDENTS),
         sheets=expand("results/work/sheets/{student}.pdf", student=STUDENTS),
         faults=expand("results/work/faults/{student}.json", student=STUDENTS),
-        mail=[ticket("render/{student}.json")(dict(student=one)) for one in STUDENTS],
+        mail=[ticket(f"render/{one}.json") for one in STUDENTS],
     output:
         dashboard="results/work/dashboard.html",
         gradebook="results/work/gradebook.csv",

@@ -137,10 +137,12 @@ def say(sentence):
 
 
 def code_tickets():
-    """What the stages are made of: an edit of a module is a changed ticket."""
+    """What the jobs are made of: an edit of a module is a changed ticket."""
     return {
-        f"code/{one}.json": dump_json(code_digest(f"{one}.py"))
-        for one in classfolder.STAGES
+        f"code/{job}.json": dump_json(
+            code_digest(*(f"{stage}.py" for stage in stages))
+        )
+        for job, stages in classfolder.JOBS.items()
     }
 
 
@@ -169,13 +171,15 @@ def set_aside(tickets, due):
 
 def ticket(pattern):
     """Where the rules find a ticket: set aside on a dry run where it differs, else in its place."""
+    if not DRY:
+        return f"results/tickets/{pattern}"
 
     def where(wildcards):
         name = pattern.format(**wildcards)
-        aside = Path(ASIDE.name, "tickets", name) if DRY else None
-        return str(aside if aside and aside.exists() else Path("results/tickets", name))
+        aside = Path(ASIDE.name, "tickets", name)
+        return str(aside if aside.exists() else Path("results/tickets", name))
 
-    return where
+    return where if "{" in pattern else where({})
 
 
 def seen_from_aside(folder):

@@ -5,37 +5,26 @@
 #         clips/<student>/, faults/<student>.json (of our own program; mostly an empty list)
 
 
-rule score:
+rule report:
     input:
-        code=ticket("code/score.json"),
-        ticket=ticket("score/{student}.json"),
+        code=ticket("code/report.json"),
+        score=ticket("score/{student}.json"),
+        render=ticket("render/{student}.json"),
         measured=of_takes("results/measured/{take}.json"),
-        facts=of_takes("results/decoded/{take}.json"),
-    output:
-        score="results/work/scores/{student}.json",
-        record="results/work/records/{student}.json",
-    log:
-        "results/logs/score/{student}.log",
-    shell:
-        "stage score --ticket {input.ticket:q} --measured {input.measured:q}"
-        " --facts {input.facts:q} --record {output.record:q} --score {output.score:q}"
-        " > {log:q} 2>&1"
-
-
-rule render:
-    input:
-        code=ticket("code/render.json"),
-        ticket=ticket("render/{student}.json"),
-        record="results/work/records/{student}.json",
         facts=of_takes("results/decoded/{take}.json"),
         audio=ancient(of_takes("results/decoded/{take}.npy")),
     output:
+        score="results/work/scores/{student}.json",
+        record="results/work/records/{student}.json",
         sheet="results/work/sheets/{student}.pdf",
         clips=directory("results/work/clips/{student}"),
         faults="results/work/faults/{student}.json",
     log:
-        "results/logs/render/{student}.log",
+        "results/logs/students/{student}.log",
     shell:
-        "stage render --ticket {input.ticket:q} --record {input.record:q} --audio {input.audio:q}"
-        " --sheet {output.sheet:q} --clips {output.clips:q} --faults {output.faults:q}"
-        " > {log:q} 2>&1"
+        "stage steps"
+        " score --ticket {input.score:q} --measured {input.measured:q} --facts {input.facts:q}"
+        " --record {output.record:q} --score {output.score:q}"
+        " --then render --ticket {input.render:q} --record {output.record:q}"
+        " --audio {input.audio:q} --sheet {output.sheet:q} --clips {output.clips:q}"
+        " --faults {output.faults:q} > {log:q} 2>&1"

@@ -15,12 +15,13 @@ from pegmark.records.faults import FAULT
 RESULT_FOLDERS = ("sheets", "outbox", "records", "scores", "clips", "faults")
 STUDENT_FOLDERS = (
     *(f"work/{folder}" for folder in RESULT_FOLDERS),
-    *("tickets/score", "tickets/render", "logs/score", "logs/render"),
+    *("tickets/score", "tickets/render", "logs/students"),
+    *("logs/score", "logs/render"),  # of versions before
 )
 LISTEN_FOLDERS = ("notes", "strings", "measured")
 TAKE_FOLDERS = (
-    *("decoded", *LISTEN_FOLDERS, "tickets/decode", "tickets/listen"),
-    *(f"logs/{stage}" for stage in ("decode", "segment", "identify", "measure")),
+    *("decoded", *LISTEN_FOLDERS, "tickets/decode", "tickets/listen", "logs/takes"),
+    *(f"logs/{stage}" for stage in ("decode", "segment", "identify", "measure")),  # as well
 )
 # Problems that another run may not meet: a file that was at work, and faults of our own program.
 PASSING = ("file_changed", FAULT)

@@ -24,6 +24,10 @@ STAGE_S = 600.0  # for one step of one take: 20 minutes of audio take half a min
 POLL_S = 0.005
 ENDS = {0: "done", 1: "failed"}  # the child's exit codes; any other, or a signal, is a crash
 NO_MEMORY = 3
+OWNERS = {  # stage -> whose log it writes
+    **dict.fromkeys(("decode", "segment", "identify", "measure"), "takes"),
+    **dict.fromkeys(("score", "render"), "students"),
+}
 
 Record = Mapping[str, Any]
 
@@ -155,10 +159,10 @@ def _told(message: str) -> Problem:
 def _log() -> str:
     """Where the running stage script writes its log, below the class folder."""
     script, arguments = Path(sys.argv[0]).stem, sys.argv[1:]
-    if "--ticket" not in arguments:
+    if script not in OWNERS:
         return f"results/logs/{script}.log"
     ticket = Path(arguments[arguments.index("--ticket") + 1])
-    return f"results/logs/{script}/{ticket.stem}.log"
+    return f"results/logs/{OWNERS[script]}/{ticket.stem}.log"
 
 
 def faults_of_class(work: Path) -> dict[str, Problem]:
