@@ -29,7 +29,7 @@ def main() -> None:
     parser.add_argument("--decoded", type=Path, required=True, help="folder of <take>.npy")
     parser.add_argument("--class-ticket", type=Path, help="its takes (default: all in --measured)")
     parser.add_argument("--memory", type=Path, required=True, help="answers of earlier runs")
-    parser.add_argument("--code", type=Path, help="the code's ticket: another, and all is asked anew")
+    parser.add_argument("--code", type=Path, help="a ticket: another, and all is asked anew")
     parser.add_argument("--out", type=Path, required=True)
     arguments = parser.parse_args()
     if arguments.class_ticket:
