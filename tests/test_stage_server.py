@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import os
+import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -123,3 +125,52 @@ def test_the_server_ends_with_the_engine_when_its_steps_have_ended(tmp_path):
     process.communicate(timeout=20)
     assert client.wait(timeout=5) == 0
     assert (tmp_path / "done").exists()
+
+
+# -- several stages in one process ----------------------------------------------------------------
+
+
+def steps(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    """Run steps.py with two stages of the test's own beside it."""
+    shutil.copy(ROOT / "scripts" / "steps.py", folder)
+    text = "import sys\nprint(sys.argv[1:], __name__)\nsys.exit(3 * ('fail' in sys.argv))\n"
+    for name in ("saw", "plane"):
+        (folder / f"{name}.py").write_text(text.replace("print(", f"print('{name}', "), "utf-8")
+    command = [sys.executable, folder / "steps.py", *words]
+    return subprocess.run(command, text=True, capture_output=True)
+
+
+def test_stages_follow_each_other_each_with_its_own_arguments(tmp_path):
+    (tmp_path / "go.py").write_text("import sys\nprint(sys.argv[1:])\n", encoding="utf-8")
+    done = steps(tmp_path, "go", "a b", "--then", "go", "--then", "saw", "--x", "ä")
+    assert done.stdout == "['a b']\n[]\nsaw ['--x', 'ä'] __main__\n"
+    assert done.returncode == 0
+
+
+def test_a_stage_that_fails_ends_those_behind_it(tmp_path):
+    done = steps(tmp_path, "saw", "fail", "--then", "plane")
+    assert done.stdout == "saw ['fail'] __main__\n"
+    assert done.returncode == 3
+
+
+@pytest.mark.usefixtures("server")
+def test_the_server_sums_up_what_its_steps_took(tmp_path):
+    path = tmp_path / "folder" / "stages"
+    path.parent.mkdir()
+    process = subprocess.Popen(
+        [sys.executable, SERVER, path], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+    )
+    wait_until(path.exists)
+    text = (
+        "import time\nx, end = bytearray(60 << 20), time.process_time() + 0.2\n"
+        "while time.process_time() < end: pass\n"
+    )
+    environment = {**os.environ, "PEGMARK_STAGES": str(path)}
+    for _ in range(2):
+        subprocess.run(command(tmp_path, text), cwd=tmp_path, env=environment, check=True)
+    said, _ = process.communicate(timeout=20)
+    told = re.search(r"^step: 2 steps, ([0-9.]+) CPU s, (\d+) MB$", said, re.MULTILINE)
+    assert told, said
+    assert float(told[1]) > 0.3
+    assert int(told[2]) > 60
+    assert re.search(r"^server: 1 steps, [0-9.]+ CPU s, \d+ MB$", said, re.MULTILINE)
