@@ -139,9 +139,7 @@ def say(sentence):
 def code_tickets():
     """What the jobs are made of: an edit of a module is a changed ticket."""
     return {
-        f"code/{job}.json": dump_json(
-            code_digest(*(f"{stage}.py" for stage in stages))
-        )
+        f"code/{job}.json": dump_json(code_digest(*(f"{stage}.py" for stage in stages)))
         for job, stages in classfolder.JOBS.items()
     }
 
