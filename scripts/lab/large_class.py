@@ -19,10 +19,11 @@ import av
 import numpy as np
 
 from lab import bench
-from lab.containers import KINDS
+from lab.containers import CONTAINERS
 from lab.events import Bow, Event, Player, Pluck, Rest, Room, Say, Tune
 from lab.playing import assemble
-from lab.takes import ANSWERS, GREETINGS, small_moves
+from lab.takes import GREETINGS, SPOKEN_ANSWERS, small_moves
+from pegmark.signals.audio import RATE_HZ
 
 DESKS = ("violin", "violin", "viola", "violin", "cello", "double bass")  # as an orchestra has them
 FILES = ("mp4", "webm", "m4a", "mov", "mp4", "ogg", "mp4")  # 7 of them: each desk has all kinds
@@ -39,7 +40,7 @@ VIDEO = {  # codec -> its options: quickly made, and as large as a phone's
     "libx264": {"preset": "ultrafast", "tune": "zerolatency"},
     "libvpx": {"deadline": "realtime", "cpu-used": "8"},
 }
-SAID = (*GREETINGS, *ANSWERS)
+SAID = (*GREETINGS, *SPOKEN_ANSWERS)
 COLUMNS = ("student_id", "family_name", "given_name", "instrument", "section", "email")
 MARKS = ("student_id", "criterion", "points", "comment")
 ASSIGNMENT = """\
@@ -101,7 +102,7 @@ def recording(made: Path, number: int) -> Path:
 
 
 def played(made: Path, desk: str, which: int) -> Path:
-    """A take of two minutes, float32 (samples,) at bench.RATE_HZ; made once, then kept."""
+    """A take of two minutes, float32 (samples,) at RATE_HZ; made once, then kept."""
     path = made / f"{desk.replace(' ', '-')}-{which}.npy"
     if not path.exists():
         made.mkdir(parents=True, exist_ok=True)
@@ -125,17 +126,17 @@ def two_minutes(seed: int, desk: str) -> np.ndarray:
             events += [Pluck(string), Tune(string, moves, "plucked", 0.9), Rest(1.0)]
             cents[string] = end
         events += [Bow(string, 2.5) for string in instrument.strings]
-        events += [Say(answer) for answer in ANSWERS]
+        events += [Say(answer) for answer in SPOKEN_ANSWERS]
     room = Room(snr_db=float(rng.uniform(20, 32)))
     sound, _ = assemble(instrument, start, events, player=Player(seed=seed), room=room)
-    size = TAKE_S * bench.RATE_HZ
+    size = TAKE_S * RATE_HZ
     quiet = 1e-4 * rng.standard_normal(max(0, size - len(sound)))
     return np.concatenate([sound, quiet])[:size].astype(np.float32)
 
 
 def write_file(path: Path, sound: np.ndarray, speed: float, kind: str, made: Path) -> None:
     """Code the sound, played a little faster or slower, beside the pictures where there are any."""
-    container_name, audio_codec, video_codec = KINDS[kind]
+    container_name, audio_codec, video_codec = CONTAINERS[kind]
     pictures = made / f"{video_codec}.mkv"
     if video_codec and not pictures.exists():
         film(pictures, video_codec)
@@ -153,7 +154,7 @@ def write_file(path: Path, sound: np.ndarray, speed: float, kind: str, made: Pat
 
 def resampled(sound: np.ndarray, speed: float, coded: Any) -> Iterator[av.AudioFrame | None]:
     """The sound in frames for a codec, at the file's rate, then None."""
-    rate_hz = round(bench.RATE_HZ * speed)
+    rate_hz = round(RATE_HZ * speed)
     resampler = av.AudioResampler(coded.format, "mono", FILE_HZ)
     for start in range(0, len(sound), 4096):
         block = np.ascontiguousarray(np.clip(sound[np.newaxis, start : start + 4096], -1, 1))
