@@ -14,7 +14,6 @@ import sys
 from itertools import groupby
 from pathlib import Path
 
-SCRIPTS = Path(__file__).resolve().parent
 THEN = "--then"  # between the words of two stages
 
 
@@ -22,7 +21,7 @@ def main() -> None:
     """Run the stages of the arguments."""
     asked = [list(words) for then, words in groupby(sys.argv[1:], THEN.__eq__) if not then]
     for stage, *words in asked:
-        sys.argv = [str(SCRIPTS / f"{stage}.py"), *words]
+        sys.argv = [str(Path(__file__).with_name(f"{stage}.py").resolve()), *words]
         runpy.run_path(sys.argv[0], run_name="__main__")
 
 

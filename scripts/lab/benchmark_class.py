@@ -1,13 +1,14 @@
-"""Figures for a whole class: the first run, and the runs after it.
+"""Figures for whole classes: the first run, and the runs after it; and the least they could cost.
 
-    python scripts/lab/benchmark_class.py [--students 150] [--cores all] [--keep FOLDER]
+    python scripts/lab/benchmark_class.py [--sizes 30,120,500] [--cores 2] [--made FOLDER]
 
-Every student of an invented class hands in one take of the sound laboratory, as phones and
-browsers write them (AAC, Opus, MP3). The class is graded by the teacher's command; then again with
-nothing changed, after a copy with new times, with one retake, with one mark changed. Of each run:
-wall and CPU seconds of all its processes, and how many jobs there were. At the end: the most
-memory that any process of a stage took (its high-water mark, read while it runs), and the room on
-the disk. With --keep the recordings stay in FOLDER, for the next time.
+Every student of an invented class hands in two minutes as phones, browsers and learning platforms
+write them (`lab.large_class`). The class is graded by the teacher's command; then again with
+nothing changed, with one retake, one mark, one tolerance. Of each run: wall and CPU seconds of all
+its processes, jobs, and the largest process of the jobs and of the scheduler. Of the first run:
+what each job took. Beside it the floor (`lab.class_floor`): the same takes measured and the same
+sheets and clips made in one process without an engine, with a check that the results are the same.
+With --made the recordings stay in FOLDER for the next time: 22 MB a student, and a few minutes.
 """
 
 from __future__ import annotations
@@ -20,221 +21,169 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 os.environ["OPENBLAS_NUM_THREADS"] = "1"
 
 import contextlib
-import csv
-import os
+import multiprocessing
 import re
-import shutil
 import subprocess
 import tempfile
 import threading
 import time
-from collections import Counter
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
 
 import psutil
 
-from environment import SCRIPTS
-from lab import bench
-from pegmark.signals.audio import RATE_HZ
+from lab import bench, large_class, provenance
 
-DESKS = ("violin", "violin", "viola", "violin", "cello", "double bass")  # as an orchestra has them
-BIG_FORMATS = ("m4a", "ogg", "mp3")
-BIG_SEED = 5_000_000
-LOOK_S = 0.25  # between two looks at the memory of the processes
-STAGE = re.compile(r"(\w+)\.py$")
-BIG_ROSTER = ("student_id", "family_name", "given_name", "instrument", "section", "email")
-BIG_MARKS = ("student_id", "criterion", "points", "comment")
+WATCH_S = 0.5  # between two looks at the scheduler's memory and time
+JOB_STARTED = re.compile(r"^(?:local)?rule (\w+):", re.MULTILINE)
+STEPS_TOOK = re.compile(r"^([\w ]+): (\d+) steps, ([0-9.]+) CPU s, (\d+) MB$", re.MULTILINE)
+RUN_COLUMNS = ("run", "wall s", "CPU s", "CPU s a take", "jobs", "job MB", "scheduler MB", "code")
+PART_COLUMNS = ("first run", "steps", "CPU s", "CPU s a take", "MB")
+FLOOR_COLUMNS = ("floor", "CPU s", "CPU s a take", "MB")
 
 
 @dataclass
 class Run:
     """What one run took."""
 
-    name: str
     code: int
     wall_s: float
     cpu_s: float
-    jobs: Counter[str]
-    peak_mb: dict[str, float] = field(default_factory=dict)  # stage -> the most of one process
+    log: str
+    scheduler_mb: float
+    scheduler_s: float
+    parts: list[tuple[str, int, float, float]] = field(default_factory=list)
 
-    def row(self) -> str:
-        """A line of the table."""
-        jobs = ", ".join(f"{count} {rule}" for rule, count in self.jobs.items()) or "none"
-        return f"{self.name:24s} {self.wall_s:8.1f} {self.cpu_s:8.1f}   {self.code}   {jobs}"
+    def row(self, name: str, students: int) -> tuple[object, ...]:
+        """A line of the table of runs."""
+        jobs = len(JOB_STARTED.findall(self.log)) - self.log.count("localrule all:")
+        job_mb = max((mb for part, *_, mb in self.parts if part != "server"), default=None)
+        each_s = self.cpu_s / students
+        times = self.wall_s, self.cpu_s, each_s, jobs
+        return name, *times, job_mb, self.scheduler_mb, self.code
+
+    def rows(self, students: int) -> Iterator[tuple[object, ...]]:
+        """The lines of the table of parts; what is left is the shells that start the steps."""
+        parts = [*self.parts, ("scheduler", 1, self.scheduler_s, self.scheduler_mb)]
+        for name, steps, cpu_s, mb in parts:
+            yield name, steps, cpu_s, cpu_s / students, mb
+        rest_s = self.cpu_s - sum(cpu_s for _, _, cpu_s, _ in parts)
+        yield "shells, summary", None, rest_s, rest_s / students, None
 
 
 def main() -> None:
-    """Make the class, run it, print the figures."""
-    parser = bench.options_of(__doc__, students=150, cores="all")
-    parser.add_argument("--keep", type=Path, help="keep the recordings in this folder")
+    """Make the classes, run them, print the figures."""
+    parser = bench.options_of(__doc__, sizes="30,120,500", cores="2")
+    parser.add_argument("--made", type=Path, help="keep the recordings in this folder")
     options = parser.parse_args()
     bench.begin(options, "psutil")
-    with tempfile.TemporaryDirectory() as folder:
-        takes = options.keep or Path(folder) / "takes"
-        class_dir = Path(folder) / "class"
-        seconds = make_class(class_dir, takes, options.students)
-        print(
-            f"{options.students} students, {seconds / 60:.0f} minutes recorded, "
-            f"{size_mb(class_dir):.0f} MB; seeds from {BIG_SEED}"
-        )
-        print(f"{'run':24s} {'wall s':>8s} {'CPU s':>8s}  code  jobs", flush=True)
-        runs = []
+    with tempfile.TemporaryDirectory(dir=options.made and options.made.parent) as folder:
+        made = options.made or Path(folder) / "made"
+        for students in map(int, options.sizes.split(",")):
+            grade_one(Path(folder) / f"class{students}", made, students, options.cores)
+
+
+def grade_one(class_dir: Path, made: Path, students: int, cores: str) -> None:
+    """All runs of one class, and its floor."""
+    large_class.make_class(class_dir, made, students)
+    again = large_class.recording(made, students)
+    first: list[Run] = []
+
+    def runs() -> Iterator[tuple[object, ...]]:
         for name, change in CHANGES.items():
-            change(class_dir, takes, options.students)
-            runs.append(grade(name, class_dir, options.cores))
-            print(runs[-1].row(), flush=True)
-        peaks: dict[str, float] = {}
-        for run in runs:
-            for stage, peak in run.peak_mb.items():
-                peaks[stage] = max(peak, peaks.get(stage, 0.0))
-        print("most memory of a process, MB: " + ", ".join(
-            f"{stage} {peak:.0f}" for stage, peak in sorted(peaks.items(), key=lambda p: -p[1])
-        ))  # fmt: skip
-        print(f"results: {size_mb(class_dir / 'results'):.0f} MB")
+            change(class_dir, again)
+            first.append(run := grade(class_dir, cores))
+            yield run.row(f"{students}: {name}", students)
+
+    bench.print_table(RUN_COLUMNS, runs())
+    bench.print_table(PART_COLUMNS, first[0].rows(students))
+    print_floor(class_dir, students, first[0].cpu_s)
 
 
-# -- the class ----------------------------------------------------------------------------------
+def print_floor(class_dir: Path, students: int, cold_s: float) -> None:
+    """The least that the class could cost, and how far the first run is from it."""
+    from lab.class_floor import class_floor
 
-
-def make_class(class_dir: Path, takes: Path, students: int) -> float:
-    """A class folder with a take of every student; how many seconds were recorded."""
-    (class_dir / "submissions").mkdir(parents=True)
-    takes.mkdir(parents=True, exist_ok=True)
-    rows = []
-    for number in range(students):
-        student, instrument = f"b{number:03d}", DESKS[number % len(DESKS)]
-        rows.append([student, f"Desk{number}", "Player", instrument, "", ""])
-        take = record(takes, number, instrument)
-        shutil.copy(take, class_dir / "submissions" / f"{student}_tuning{take.suffix}")
-    write_table(class_dir / "roster.csv", BIG_ROSTER, rows)
-    (class_dir / "assignment.yaml").write_text(
-        'title: "Tuning"\nclass_name: "Large Class"\ndue: 2026-03-06 18:00 +00:00\n',
-        encoding="utf-8",
-    )
-    write_marks(class_dir, 1)
-    return sum(map(seconds_of, sorted((class_dir / "submissions").iterdir())))
-
-
-def record(takes: Path, number: int, instrument: str) -> Path:
-    """The take of one number and instrument: made once, then kept in `takes`."""
-    path = (
-        takes / f"{number}-{instrument.replace(' ', '_')}.{BIG_FORMATS[number % len(BIG_FORMATS)]}"
-    )
-    if path.exists():
-        return path
-    import numpy as np
-
-    from lab.containers import write_recording
-    from lab.takes import random_take
-
-    table = bench.TABLE
-    audio, _ = random_take(BIG_SEED + number, table[instrument], "usual")
-    as_played = np.repeat(
-        audio, 48000 // RATE_HZ
-    )  # Opus takes 48 kHz; the images are above hearing
-    part = path.with_name(f"part-{path.name}")
-    write_recording(part, as_played, 48000, kind=path.suffix[1:])
-    part.rename(path)
-    return path
-
-
-def seconds_of(path: Path) -> float:
-    """How long a recording is."""
-    import av
-
-    with av.open(str(path)) as container:
-        return float(container.duration or 0) / av.time_base
-
-
-def write_marks(class_dir: Path, points: int) -> None:
-    """The teacher's marks of the first student."""
-    write_table(class_dir / "marks.csv", BIG_MARKS, [["b000", "bridge", str(points), ""]])
-
-
-def write_table(path: Path, columns: tuple[str, ...], rows: list[list[str]]) -> None:
-    """Write a CSV table."""
-    with open(path, "w", newline="", encoding="utf-8") as stream:
-        writer = csv.writer(stream)
-        writer.writerow(columns)
-        writer.writerows(rows)
+    own = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(1, mp_context=own) as one:
+        cpu_s, mb = one.submit(class_floor, class_dir).result()
+    whole_s = sum(cpu_s.values())
+    rows: list[tuple[object, ...]] = [(k, s, s / students, None) for k, s in cpu_s.items()]
+    bench.print_table(FLOOR_COLUMNS, [*rows, ("together", whole_s, whole_s / students, mb)])
+    print(f"first run against the floor: {cold_s / whole_s:.2f} times its CPU s", flush=True)
 
 
 # -- what changes between the runs ----------------------------------------------------------------
 
 
-def nothing(class_dir: Path, takes: Path, students: int) -> None:
+def nothing(class_dir: Path, again: Path) -> None:
     """Leave everything as it is."""
 
 
-def give_new_times(class_dir: Path, takes: Path, students: int) -> None:
-    """As a copy that keeps no times."""
-    for path in (class_dir / "submissions").iterdir():
-        os.utime(path)
-
-
-def hand_in_again(class_dir: Path, takes: Path, students: int) -> None:
+def hand_in_again(class_dir: Path, again: Path) -> None:
     """A second take of the first student."""
-    take = record(takes, students, DESKS[0])
-    shutil.copy(take, class_dir / "submissions" / f"b000_tuning take 2{take.suffix}")
+    large_class.hand_in(class_dir, again, "b000 take 2")
 
 
-def change_a_mark(class_dir: Path, takes: Path, students: int) -> None:
+def change_a_mark(class_dir: Path, again: Path) -> None:
     """Another number of points in one cell."""
-    write_marks(class_dir, 0)
+    large_class.write_marks(class_dir, 0)
+
+
+def change_a_tolerance(class_dir: Path, again: Path) -> None:
+    """Another tolerance for all."""
+    with open(class_dir / "assignment.yaml", "a", encoding="utf-8") as stream:
+        stream.write("tolerances: {in_tune_cents: 4}\n")
 
 
 CHANGES = {
-    "first": nothing,
-    "nothing changed": nothing,
-    "recordings copied anew": give_new_times,
+    "cold": nothing,
+    "unchanged": nothing,
     "one retake": hand_in_again,
     "one mark": change_a_mark,
+    "one tolerance": change_a_tolerance,
 }
 
 
 # -- running it -------------------------------------------------------------------------------
 
 
-def grade(name: str, class_dir: Path, cores: str) -> Run:
+def grade(class_dir: Path, cores: str) -> Run:
     """Grade the class by the teacher's command, and watch what it takes."""
-    log = class_dir / "results" / "logs" / "run.log"
-    peaks: dict[str, float] = {}
+    command = [
+        sys.executable,
+        str(provenance.ROOT / "scripts" / "grade.py"),
+        str(class_dir),
+        "--cores",
+        cores,
+    ]
     start = time.monotonic()
-    process = subprocess.Popen(
-        [sys.executable, str(SCRIPTS / "grade.py"), str(class_dir), "--cores", cores],
-        stdout=subprocess.DEVNULL,
-    )
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL)
     ended = threading.Event()
-    watcher = threading.Thread(target=watch, args=(process.pid, ended, peaks))
+    seen: dict[str, float] = {"mb": 0.0, "cpu_s": 0.0}
+    watcher = threading.Thread(target=watch, args=(process.pid, ended, seen))
     watcher.start()
-    _, status, usage = os.wait4(process.pid, 0)
+    _, status, used = os.wait4(process.pid, 0)
     wall_s = time.monotonic() - start
     ended.set()
     watcher.join()
     process.returncode = os.waitstatus_to_exitcode(status)
-    jobs = Counter(re.findall(r"^(?:local)?rule (\w+):", log.read_text("utf-8"), re.MULTILINE))
-    jobs.pop("all", None)
-    cpu_s = usage.ru_utime + usage.ru_stime
-    return Run(name, process.returncode, wall_s, cpu_s, jobs, peaks)
+    log = (class_dir / "results" / "logs" / "run.log").read_text("utf-8")
+    cpu_s = used.ru_utime + used.ru_stime
+    parts = [(name, int(n), float(s), float(mb)) for name, n, s, mb in STEPS_TOOK.findall(log)]
+    return Run(process.returncode, wall_s, cpu_s, log, seen["mb"], seen["cpu_s"], parts)
 
 
-def watch(pid: int, ended: threading.Event, peaks: dict[str, float]) -> None:
-    """Note the high-water mark of every process below `pid`, by stage, until the run has ended."""
-    top = psutil.Process(pid)
-    while not ended.wait(LOOK_S):
-        with contextlib.suppress(psutil.Error):
-            for process in (top, *top.children(recursive=True)):
-                with contextlib.suppress(psutil.Error, OSError):
-                    stage = stage_of(process.cmdline())
-                    peaks[stage] = max(peak_mb(process.pid), peaks.get(stage, 0.0))
-
-
-def stage_of(command: list[str]) -> str:
-    """What a process is: the name of its script, or "engine"."""
-    if "snakemake" in command[:3]:
-        return "engine"
-    found = [match[1] for word in command[:3] if (match := STAGE.search(word))]
-    return found[0] if found else "shell"
+def watch(pid: int, ended: threading.Event, seen: dict[str, float]) -> None:
+    """Note the scheduler's high-water mark and CPU seconds until the run has ended."""
+    while not ended.wait(WATCH_S):
+        with contextlib.suppress(psutil.Error, OSError):
+            for process in psutil.Process(pid).children():
+                if "snakemake" in process.cmdline():
+                    used = process.cpu_times()
+                    seen["cpu_s"] = used.user + used.system
+                    seen["mb"] = max(seen["mb"], peak_mb(process.pid))
 
 
 def peak_mb(pid: int) -> float:
@@ -242,12 +191,6 @@ def peak_mb(pid: int) -> float:
     status = Path(f"/proc/{pid}/status").read_text(encoding="utf-8")
     found = re.search(r"^VmHWM:\s+(\d+) kB", status, re.MULTILINE)
     return int(found[1]) / 1024 if found else 0.0
-
-
-def size_mb(folder: Path) -> float:
-    """The room a folder takes, in MB; a file with two names counts once."""
-    files = {s.st_ino: s.st_size for p in folder.rglob("*") if p.is_file() and (s := p.stat())}
-    return sum(files.values()) / 1e6
 
 
 if __name__ == "__main__":

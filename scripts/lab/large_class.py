@@ -25,25 +25,45 @@ from lab.playing import assemble
 from lab.takes import GREETINGS, SPOKEN_ANSWERS, small_moves
 from pegmark.signals.audio import RATE_HZ
 
-DESKS = ("violin", "violin", "viola", "violin", "cello", "double bass")  # as an orchestra has them
-FILES = ("mp4", "webm", "m4a", "mov", "mp4", "ogg", "mp4")  # 7 of them: each desk has all kinds
-PLAYED = {"violin": 18, "viola": 6, "cello": 6, "double bass": 6}  # takes, for students in turn
-SPEED = 0.003  # between two students with one take: 5 cents, which moves its end by 0.4 s
-SEED = 5_000_000
-TAKE_S = 120
-FILE_HZ = 48_000
-SIZE = (1280, 720)
-FRAMES_PER_S = 24
-LOOP_S = 8  # the picture's: then it begins again, with a key frame
-VIDEO_BITS = 1_500_000  # a second
-VIDEO = {  # codec -> its options: quickly made, and as large as a phone's
+DESK_ROW = (
+    "violin",
+    "violin",
+    "viola",
+    "violin",
+    "cello",
+    "double bass",
+)  # as an orchestra has them
+HANDED_IN_AS = (
+    "mp4",
+    "webm",
+    "m4a",
+    "mov",
+    "mp4",
+    "ogg",
+    "mp4",
+)  # 7 of them: each desk has all kinds
+TAKES_PLAYED = {
+    "violin": 18,
+    "viola": 6,
+    "cello": 6,
+    "double bass": 6,
+}  # takes, for students in turn
+SPEED_STEP = 0.003  # between two students with one take: 5 cents, which moves its end by 0.4 s
+CLASS_SEED = 5_000_000
+LARGE_TAKE_S = 120
+CODED_HZ = 48_000
+FILM_SIZE = (1280, 720)
+FILM_PER_S = 24
+FILM_LOOP_S = 8  # the picture's: then it begins again, with a key frame
+FILM_BITS = 1_500_000  # a second
+FILM_OPTIONS = {  # codec -> its options: quickly made, and as large as a phone's
     "libx264": {"preset": "ultrafast", "tune": "zerolatency"},
     "libvpx": {"deadline": "realtime", "cpu-used": "8"},
 }
-SAID = (*GREETINGS, *SPOKEN_ANSWERS)
-COLUMNS = ("student_id", "family_name", "given_name", "instrument", "section", "email")
-MARKS = ("student_id", "criterion", "points", "comment")
-ASSIGNMENT = """\
+SENTENCES_SAID = (*GREETINGS, *SPOKEN_ANSWERS)
+ROSTER_HEAD = ("student_id", "family_name", "given_name", "instrument", "section", "email")
+MARKS_HEAD = ("student_id", "criterion", "points", "comment")
+LARGE_ASSIGNMENT = """\
 title: "Tuning"
 class_name: "Large Class"
 due: 2026-03-06 18:00 +00:00
@@ -58,11 +78,11 @@ def make_class(class_dir: Path, made: Path, students: int) -> None:
     (class_dir / "submissions").mkdir(parents=True)
     rows = []
     for number in range(students):
-        student, desk = f"b{number:03d}", DESKS[number % len(DESKS)]
+        student, desk = f"b{number:03d}", DESK_ROW[number % len(DESK_ROW)]
         rows.append([student, f"Desk{number}", "Player", desk, f"Row {number // 30}", ""])
         hand_in(class_dir, recording(made, number), student)
-    write_table(class_dir / "roster.csv", COLUMNS, rows)
-    (class_dir / "assignment.yaml").write_text(ASSIGNMENT, encoding="utf-8")
+    write_table(class_dir / "roster.csv", ROSTER_HEAD, rows)
+    (class_dir / "assignment.yaml").write_text(LARGE_ASSIGNMENT, encoding="utf-8")
     write_marks(class_dir, 1)
 
 
@@ -73,7 +93,7 @@ def hand_in(class_dir: Path, take: Path, name: str) -> None:
 
 def write_marks(class_dir: Path, points: int) -> None:
     """The teacher's marks of the first student."""
-    write_table(class_dir / "marks.csv", MARKS, [["b000", "bridge", str(points), ""]])
+    write_table(class_dir / "marks.csv", MARKS_HEAD, [["b000", "bridge", str(points), ""]])
 
 
 def write_table(path: Path, columns: tuple[str, ...], rows: list[list[str]]) -> None:
@@ -89,14 +109,14 @@ def write_table(path: Path, columns: tuple[str, ...], rows: list[list[str]]) -> 
 
 def recording(made: Path, number: int) -> Path:
     """The recording of one student: made once, then kept."""
-    kind, desk = FILES[number % len(FILES)], DESKS[number % len(DESKS)]
+    kind, desk = HANDED_IN_AS[number % len(HANDED_IN_AS)], DESK_ROW[number % len(DESK_ROW)]
     path = made / f"{number:04d}.{kind}"
     if not path.exists():
-        before = sum(DESKS[other % len(DESKS)] == desk for other in range(number))
-        round_, which = divmod(before, PLAYED[desk])
+        before = sum(DESK_ROW[other % len(DESK_ROW)] == desk for other in range(number))
+        round_, which = divmod(before, TAKES_PLAYED[desk])
         sound = np.load(played(made, desk, which), mmap_mode="r")
         part = path.with_name(f"part-{path.name}")
-        write_file(part, sound, 1 + SPEED * ((round_ + 1) // 2) * (-1) ** round_, kind, made)
+        write_file(part, sound, 1 + SPEED_STEP * ((round_ + 1) // 2) * (-1) ** round_, kind, made)
         part.rename(path)
     return path
 
@@ -107,7 +127,7 @@ def played(made: Path, desk: str, which: int) -> Path:
     if not path.exists():
         made.mkdir(parents=True, exist_ok=True)
         part = path.with_name(f"part-{path.name}")
-        np.save(part, two_minutes(SEED + 100 * DESKS.index(desk) + which, desk))
+        np.save(part, two_minutes(CLASS_SEED + 100 * DESK_ROW.index(desk) + which, desk))
         part.rename(path)
     return path
 
@@ -119,7 +139,7 @@ def two_minutes(seed: int, desk: str) -> np.ndarray:
     start, events = dict(cents), list[Event]()
     order = [*instrument.order, *(s for s in instrument.strings if s not in instrument.order)]
     for spread in (15, 3):
-        events += [Say(str(rng.choice(SAID))), Say(str(rng.choice(SAID)))]
+        events += [Say(str(rng.choice(SENTENCES_SAID))), Say(str(rng.choice(SENTENCES_SAID)))]
         for string in order:
             end = float(rng.normal(0, spread))
             moves = small_moves(cents[string], end, rng)
@@ -129,7 +149,7 @@ def two_minutes(seed: int, desk: str) -> np.ndarray:
         events += [Say(answer) for answer in SPOKEN_ANSWERS]
     room = Room(snr_db=float(rng.uniform(20, 32)))
     sound, _ = assemble(instrument, start, events, player=Player(seed=seed), room=room)
-    size = TAKE_S * RATE_HZ
+    size = LARGE_TAKE_S * RATE_HZ
     quiet = 1e-4 * rng.standard_normal(max(0, size - len(sound)))
     return np.concatenate([sound, quiet])[:size].astype(np.float32)
 
@@ -142,7 +162,7 @@ def write_file(path: Path, sound: np.ndarray, speed: float, kind: str, made: Pat
         film(pictures, video_codec)
     with av.open(str(path), "w", format=container_name) as out:
         packets = copied_pictures(out, pictures) if video_codec else iter(())
-        stream: Any = out.add_stream(audio_codec, rate=FILE_HZ, layout="mono")
+        stream: Any = out.add_stream(audio_codec, rate=CODED_HZ, layout="mono")
         waiting = next(packets, None)
         for block in resampled(sound, speed, stream.codec_context):
             for packet in stream.encode(block):
@@ -155,7 +175,7 @@ def write_file(path: Path, sound: np.ndarray, speed: float, kind: str, made: Pat
 def resampled(sound: np.ndarray, speed: float, coded: Any) -> Iterator[av.AudioFrame | None]:
     """The sound in frames for a codec, at the file's rate, then None."""
     rate_hz = round(RATE_HZ * speed)
-    resampler = av.AudioResampler(coded.format, "mono", FILE_HZ)
+    resampler = av.AudioResampler(coded.format, "mono", CODED_HZ)
     for start in range(0, len(sound), 4096):
         block = np.ascontiguousarray(np.clip(sound[np.newaxis, start : start + 4096], -1, 1))
         frame = av.AudioFrame.from_ndarray(block, format="fltp", layout="mono")
@@ -172,12 +192,12 @@ def film(path: Path, codec: str) -> None:
     """Something that moves a little before a still room, with a sensor's noise."""
     part = path.with_name(f"part-{path.name}")
     with av.open(str(part), "w", format="matroska") as out:
-        stream: Any = out.add_stream(codec, rate=FRAMES_PER_S, options=VIDEO[codec])
-        stream.width, stream.height, stream.pix_fmt = *SIZE, "yuv420p"
-        stream.bit_rate, stream.codec_context.gop_size = VIDEO_BITS, LOOP_S * FRAMES_PER_S
+        stream: Any = out.add_stream(codec, rate=FILM_PER_S, options=FILM_OPTIONS[codec])
+        stream.width, stream.height, stream.pix_fmt = *FILM_SIZE, "yuv420p"
+        stream.bit_rate, stream.codec_context.gop_size = FILM_BITS, FILM_LOOP_S * FILM_PER_S
         for number, picture in enumerate(scenes()):
             frame = av.VideoFrame.from_ndarray(picture, format="gray").reformat(format="yuv420p")
-            frame.pts, frame.time_base = number, Fraction(1, FRAMES_PER_S)
+            frame.pts, frame.time_base = number, Fraction(1, FILM_PER_S)
             out.mux(stream.encode(frame))
         out.mux(stream.encode(None))
     part.rename(path)
@@ -185,12 +205,12 @@ def film(path: Path, codec: str) -> None:
 
 def scenes() -> Iterator[np.ndarray]:
     """The pictures of one loop, (height, width) uint8."""
-    rng = np.random.default_rng(SEED)
-    width, height = SIZE
+    rng = np.random.default_rng(CLASS_SEED)
+    width, height = FILM_SIZE
     x, y = np.arange(width), np.arange(height)[:, np.newaxis]
     still = 90 + 40 * np.sin(x / 97) * np.cos(y / 61) + rng.normal(0, 8, (height, width))
-    for number in range(LOOP_S * FRAMES_PER_S):
-        turn = 2 * np.pi * number / (LOOP_S * FRAMES_PER_S)
+    for number in range(FILM_LOOP_S * FILM_PER_S):
+        turn = 2 * np.pi * number / (FILM_LOOP_S * FILM_PER_S)
         near = np.exp(-((x - 640 - 300 * np.sin(turn)) ** 2 + (y - 360) ** 2) / 12_000)
         yield np.clip(still + 80 * near + rng.normal(0, 2, still.shape), 0, 255).astype(np.uint8)
 
@@ -200,12 +220,12 @@ def copied_pictures(out: Any, pictures: Path) -> Iterator[Any]:
     with av.open(str(pictures)) as source:
         template = source.streams.video[0]
         stream = out.add_stream_from_template(template)
-        loop = LOOP_S * FRAMES_PER_S
+        loop = FILM_LOOP_S * FILM_PER_S
         packets = [bytes(p) for p in source.demux(template) if p.size]
     assert len(packets) == loop
-    for number in range(TAKE_S * FRAMES_PER_S):
+    for number in range(LARGE_TAKE_S * FILM_PER_S):
         packet = av.Packet(packets[number % loop])
-        packet.stream, packet.time_base = stream, Fraction(1, FRAMES_PER_S)
+        packet.stream, packet.time_base = stream, Fraction(1, FILM_PER_S)
         packet.pts = packet.dts = number
         packet.is_keyframe = number % loop == 0
         yield packet
