@@ -4,15 +4,15 @@
 
 Faults are made in the syntax tree, one at a time: a comparison turned or moved by its boundary, a
 constant or a sign changed, `and` for `or`, `min` for `max`, a `not` or a branch dropped. Which ones
-is drawn by the seed. Each is tried in a copy of the project: first by the tests that reach the
-module without a detour, then, if they pass, by whether any result changes at all: simulated takes
-of all instruments, named, read, and graded by all methods, and short sounds measured. A fault that
-changes no byte of these is told apart: it may be equivalent (a comparison of floats that never meet
-its boundary), or these takes never come to it. One that does goes through all other tests that need
+is drawn by the seed. Each is made in a copy of the project. First is asked whether any result
+changes at all: simulated takes of all instruments, named, read, and graded by all methods, and short
+sounds measured. A fault that changes no byte of these is told apart: it may be equivalent (a
+comparison of floats that never meet its boundary), or these takes never come to it. One that does
+goes through the tests that reach the module without a detour, then through all others that need
 neither a browser nor the workflow.
 
-Printed are those that survive and the score: of the faults that change a result or fail a test,
-those that fail a test.
+Printed are those that survive and the score: of the faults that change a result, those that fail a
+test.
 """
 
 from __future__ import annotations
@@ -172,13 +172,13 @@ class Tests:
     def near(self, path: Path) -> list[str]:
         """The NEAR_TESTS tests closest to a module: that import it, or what imports it.
 
-        Within a layer those first that import little else.
+        Within a layer those first that are named like it, then those that import little else.
         """
         found: list[str] = []
         layer, seen = {_dotted(path)}, set[str]()
         while layer and len(found) < NEAR_TESTS:
             reach = [t for t, names in self.needs.items() if names & layer and t not in found]
-            found += sorted(reach, key=lambda t: len(self.needs[t]))
+            found += sorted(reach, key=lambda t: (path.stem not in t, len(self.needs[t])))
             seen |= layer
             layer = {m for m, names in self.modules.items() if names & layer} - seen
         return found[:NEAR_TESTS]
@@ -228,9 +228,10 @@ class Bench:
         done = self.run(*options, *files, most_s=most_s)
         return done is not None and done.returncode in (0, 5)
 
-    def results(self, most_s: float) -> str:
-        """The digest of the results of `lab.mutation_results`."""
-        done = self.run("scripts/lab/mutation_results.py", most_s=most_s)
+    def results(self, room: str, most_s: float) -> str:
+        """The digest of what a room takes part in, of the results of `lab.mutation_results`."""
+        sounds = [] if room == "score" else ["--sounds"]
+        done = self.run("scripts/lab/mutation_results.py", *sounds, most_s=most_s)
         return "hung" if done is None else done.stdout or "failed"
 
 
@@ -240,18 +241,19 @@ class Trial:
 
     tests: Tests
     most_s: dict[str, float]
-    results: str
+    results: dict[str, str]  # of every room
 
     def outcome(self, bench: Bench, fault: Fault) -> str:
         """What becomes of a fault: "caught", "no result changed" or "survived"."""
         near = self.tests.near(fault.path)
         bench.write(fault, faulty(fault))
         try:
+            room = fault.path.parent.name
+            if bench.results(room, 600.0) == self.results[room]:
+                return "no result changed"
             for name in near:  # the closest first: most are caught by it
                 if not bench.passes([name], self.most_s.get(name, 600.0)):
                     return "caught"
-            if bench.results(600.0) == self.results:
-                return "no result changed"
             return "survived" if bench.passes(self.tests.others(near), 3600.0) else "caught"
         finally:
             bench.write(fault, None)
@@ -286,7 +288,8 @@ def main() -> None:
             benches.put(Bench(Path(folder) / str(number)))
         first = benches.get()
         near = {name for fault in drawn for name in tests.near(fault.path)[:1]}
-        trial = Trial(tests, times(first, tests, near), first.results(600.0))
+        results = {room: first.results(room, 600.0) for room in rooms}
+        trial = Trial(tests, times(first, tests, near), results)
         benches.put(first)
         last_s = begin + 60 * options.minutes
 
