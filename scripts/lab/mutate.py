@@ -5,8 +5,8 @@
 Faults are made in the syntax tree, one at a time: a comparison turned or moved by its boundary, a
 constant or a sign changed, `and` for `or`, `min` for `max`, a `not` or a branch dropped. Which ones
 is drawn by the seed. Each is made in a copy of the project. First is asked whether any result
-changes at all: simulated takes of all instruments, named, read, and graded by all methods, and short
-sounds measured. A fault that changes no byte of these is told apart: it may be equivalent (a
+changes at all: simulated takes of all instruments, named, read, and graded by all methods, and
+short sounds measured. A fault that changes no byte of these is told apart: it may be equivalent (a
 comparison of floats that never meet its boundary), or these takes never come to it. One that does
 goes through the tests that reach the module without a detour, then through all others that need
 neither a browser nor the workflow.
