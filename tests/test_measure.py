@@ -14,7 +14,7 @@ from pegmark.identify import name_strings
 from pegmark.measure import take
 from pegmark.measure.note_fit import NoteFit, fit_note
 from pegmark.segment import find_notes
-from pegmark.signals.partials import Body
+from pegmark.signals.stiff_string import Body
 from pegmark.trade import pitch
 from pegmark.trade.instruments import load_instruments
 

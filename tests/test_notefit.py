@@ -18,7 +18,7 @@ from conftest import ROOT, cases
 from lab import rooms, samples, strings
 from pegmark.measure import other_sounds, two_strings
 from pegmark.measure.note_fit import NoteFit, fit_note
-from pegmark.signals import frames, partials
+from pegmark.signals import frames, partials, stiff_string
 from pegmark.trade.instruments import load_instruments
 
 RATE_HZ = 16000
@@ -89,7 +89,7 @@ def errors(
             RATE_HZ,
             as_note(truth, seed),
             b_prior=INSTRUMENTS[played].stiffness,
-            body=partials.Body(*INSTRUMENTS[played].body),
+            body=stiff_string.Body(*INSTRUMENTS[played].body),
         )
         assert fit.ok, (seed, fit.reason)
         found.append((cents(fit.f0_hz, truth["f_inf_hz"]), fit.half_width_cents))
@@ -103,7 +103,7 @@ class TestHandbook:
         # of 2.0e11 Pa.
         b = np.pi**3 * 2.0e11 * 0.00026**4 / (64 * 76.5 * 0.325**2)
         assert b == pytest.approx(5.5e-5, rel=0.01)
-        assert partials.stretch_cents(np.array([10.0]), b)[0] == pytest.approx(4.7, abs=0.05)
+        assert stiff_string.stretch_cents(np.array([10.0]), b)[0] == pytest.approx(4.7, abs=0.05)
 
     def test_that_string_is_measured_so(self) -> None:
         clean, truth = strings.pluck(659.2551, 1.2, RATE_HZ, seed=1, b=5.5e-5, lead_s=0.3)
@@ -458,7 +458,10 @@ class TestOtherSounds:
         audio = np.where(time > 0, 0.2 * waves * np.exp(-3 * time), 0)
         note = {"kind": "plucked", "start_s": 0.3, "end_s": 1.5, "f0_hz": 55.0}
         fit = fit_note(
-            noisy(audio, 30, 1), RATE_HZ, note, body=partials.Body(*INSTRUMENTS["double bass"].body)
+            noisy(audio, 30, 1),
+            RATE_HZ,
+            note,
+            body=stiff_string.Body(*INSTRUMENTS["double bass"].body),
         )
         assert fit.ok is is_string
         if is_string:
@@ -586,7 +589,7 @@ class TestSignals:
         rng = np.random.default_rng(2)
         d, a, b, x = rng.uniform(0.1, 5, (7, 9)), *rng.normal(0, 3, (3, 7, 9))
         dense = d[:, :, None] * np.eye(9) + a[:, :, None] * a[:, None] + np.outer(b[0], b[0])
-        inverse = partials._Inverse.of(d, a, b[0])
+        inverse = stiff_string._Inverse.of(d, a, b[0])
         expected = np.linalg.inv(dense)
         assert np.allclose(inverse.times(x), np.einsum("gij,gj->gi", expected, x), atol=1e-9)
         assert np.allclose(inverse.diagonal, np.einsum("gii->gi", expected), atol=1e-9)
@@ -595,11 +598,11 @@ class TestSignals:
     def test_series_through_partials_that_a_body_pulls(self) -> None:
         """Two low partials 20 and 35 cents off do not move the pitch."""
         number = np.arange(1, 16)
-        truth = partials.stretch_cents(number, 6e-5)
+        truth = stiff_string.stretch_cents(number, 6e-5)
         measured = truth + 3.0
         measured[[0, 2]] += [-35, 20]
-        pull = partials.Body(250.0, 580.0).pull(number * 196.0)
-        fit = partials.fit_series(number, measured, np.full(15, 0.1), pull, 0.0)
+        pull = stiff_string.Body(250.0, 580.0).pull(number * 196.0)
+        fit = stiff_string.fit_series(number, measured, np.full(15, 0.1), pull, 0.0)
         assert fit.cents == pytest.approx(3.0, abs=0.3)
         assert fit.b == pytest.approx(6e-5, abs=1e-5)
 

@@ -14,7 +14,7 @@ from pegmark.measure.note_fit import NoteFit, fit_note
 from pegmark.measure.plucks import SETTLED_S
 from pegmark.signals.audio import RATE_HZ
 from pegmark.signals.frames import partial_amplitudes
-from pegmark.signals.partials import Body
+from pegmark.signals.stiff_string import Body
 
 LEAD_S = 0.4
 OPEN_HZ = {

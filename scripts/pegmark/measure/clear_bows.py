@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from pegmark.measure.note_fit import NoteFit, fit_note
 from pegmark.signals.frames import Real
-from pegmark.signals.partials import Body
+from pegmark.signals.stiff_string import Body
 from pegmark.trade.instruments import Instrument
 
 if TYPE_CHECKING:

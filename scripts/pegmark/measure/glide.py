@@ -16,7 +16,7 @@ from typing import NamedTuple
 import numpy as np
 
 from pegmark.measure.pitch_course import Course
-from pegmark.signals import partials
+from pegmark.signals import phases
 from pegmark.signals.frames import Real, smooth
 from pegmark.signals.partials import CENTS_PER_LOG, Tracks
 
@@ -118,12 +118,12 @@ def fit_lines(
     string's own, shape (frames,). posterior : how likely each of COURSES is.
     """
     sharp = np.array([_cycles_of(tracks, time, energy**power) for power in COURSES])
-    slope, _, rest = partials.slopes(time, cycles, weight, THEORY_FREEDOM)
-    fits = [partials.slopes(time, one, weight, THEORY_FREEDOM) for one in sharp]
+    slope, _, rest = phases.slopes(time, cycles, weight, THEORY_FREEDOM)
+    fits = [phases.slopes(time, one, weight, THEORY_FREEDOM) for one in sharp]
     pairs = [_shared_glide(rest, curve, weight) for _, _, curve in fits]
     settled = [mixed_glide(*pair)[0] for pair in pairs]
     gone = np.tensordot(posterior * settled, sharp, 1)
-    _, slope_se, left = partials.slopes(time, cycles - gone, weight, THEORY_FREEDOM)
+    _, slope_se, left = phases.slopes(time, cycles - gone, weight, THEORY_FREEDOM)
     lean = np.array([fit[0] for fit in fits])
     cents, variance = np.array(pairs).T
     return Lines(slope, slope_se, lean, left, cents, variance)
@@ -146,7 +146,7 @@ def _shared_glide(rest: Real, curve: Real, weight: Real) -> tuple[float, float]:
     each = (weight * curve * rest).sum(axis=0) / information
     left = rest - each * curve
     freedom = np.maximum((weight > 0).sum(axis=0) - 3, 1)
-    chi = (weight * left**2).sum(axis=0) * partials.lasting(left, weight)
+    chi = (weight * left**2).sum(axis=0) * phases.lasting(left, weight)
     scale = np.maximum(1.0, (THEORY_FREEDOM + chi) / (THEORY_FREEDOM + freedom))
     variance = scale / information
     few = len(each) / max(1, len(each) - 1)

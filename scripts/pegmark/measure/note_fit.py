@@ -28,7 +28,7 @@ import numpy as np
 
 from pegmark.measure import bows, plateaus, plucks, short_plucks, struck_tones, two_strings
 from pegmark.measure.pluck_rests import PluckRest, pluck_rests, sharpened
-from pegmark.signals import partials
+from pegmark.signals import partials, stiff_string
 from pegmark.signals.frames import Real
 from pegmark.signals.partials import CENTS_PER_LOG
 from pegmark.statistics.student_t import student_95
@@ -132,8 +132,8 @@ def fit_note(
     *,
     removed: Real | None = None,
     hum_hz: float | None = None,
-    b_prior: tuple[float, float] = partials.B_PRIOR,
-    body: partials.Body = partials.UNKNOWN_BODY,
+    b_prior: tuple[float, float] = stiff_string.B_PRIOR,
+    body: stiff_string.Body = stiff_string.UNKNOWN_BODY,
 ) -> NoteFit:
     """Measure one note.
 
@@ -163,7 +163,7 @@ def _fit(
     removed: Real | None,
     hum_hz: float | None,
     b_prior: tuple[float, float],
-    body: partials.Body,
+    body: stiff_string.Body,
 ) -> NoteFit:
     kind = str(note["kind"])
     f0 = note.get("f0_hz")
@@ -214,7 +214,7 @@ def _pluck(
     beside: list[float],
     removed: Real | None,
     b_prior: tuple[float, float],
-    body: partials.Body,
+    body: stiff_string.Body,
 ) -> NoteFit:
     end = min(end, start + LONGEST_PLUCK_S)
     cut = _cut(audio, rate_hz, start, end)
@@ -242,9 +242,9 @@ def moved(fit: NoteFit, start_s: float) -> NoteFit:
 def solve_pluck(
     reading: plucks.PluckReading,
     kind: str,
-    b_prior: tuple[float, float] = partials.B_PRIOR,
+    b_prior: tuple[float, float] = stiff_string.B_PRIOR,
     glide_prior: tuple[float, float] | None = None,
-    body: partials.Body = partials.UNKNOWN_BODY,
+    body: stiff_string.Body = stiff_string.UNKNOWN_BODY,
 ) -> NoteFit:
     """A pluck's measurement from what was read of it; the track's times count from its start."""
     pitch = reading.solve(b_prior, glide_prior, body)
@@ -313,7 +313,7 @@ def _bow(
 ) -> tuple[NoteFit, bool]:
     """The fit as a bow, and whether the note is a pluck after all."""
     begin, stop = _padded(
-        bows.bow_window(end - start), start, partials.SERIES_PERIODS / f0 + bows.COHERENT_S
+        bows.bow_window(end - start), start, partials.TRACKS_PERIODS / f0 + bows.COHERENT_S
     )
     mean = bows.read_bow(_cut(audio, rate_hz, begin, stop), rate_hz, f0)
     if isinstance(mean, str):

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pegmark.signals import partials
+from pegmark.signals import partials, phases
 from pegmark.signals.frames import OVERLAP_INFLATION, Real
 from pegmark.signals.partials import CENTS_PER_LOG, Tracks
 
@@ -97,7 +97,7 @@ def read_course(tracks: Tracks, skip_s: float, energy: Real) -> Course:
         weight = first / (1 + first * loose)
         common, own = _two_way(cents, weight)
         rest = cents - common[:, None] - own
-        loose = partials.looseness(rest, first, loose)
+        loose = phases.looseness(rest, first, loose)
     freedom = max(1, (count - 1) * (z.shape[1] - 1))
     scale = max(1.0, float((weight * rest**2).sum()) / freedom)
     total = weight.sum(axis=1)

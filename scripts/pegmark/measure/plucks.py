@@ -27,7 +27,7 @@ from pegmark.measure.glide import (
     mixed_glide,
 )
 from pegmark.measure.pitch_course import Course, Way
-from pegmark.signals import partials
+from pegmark.signals import partials, phases, stiff_string
 from pegmark.signals.frames import Real, smooth
 from pegmark.signals.partials import CENTS_PER_LOG, Tracks
 
@@ -123,9 +123,9 @@ class PluckReading:
 
     def solve(
         self,
-        b_prior: tuple[float, float] = partials.B_PRIOR,
+        b_prior: tuple[float, float] = stiff_string.B_PRIOR,
         glide_prior: tuple[float, float] | None = None,
-        body: partials.Body = partials.UNKNOWN_BODY,
+        body: stiff_string.Body = stiff_string.UNKNOWN_BODY,
     ) -> PluckPitch:
         """The note's pitch.
 
@@ -178,16 +178,16 @@ class PluckReading:
         within = self.posterior @ (variances[:, None] * beyond**2)
         return np.asarray(np.sqrt(within + self.posterior @ (moves - self.posterior @ moves) ** 2))
 
-    def moving(self, b_prior: tuple[float, float], body: partials.Body) -> partials.Series:
+    def moving(self, b_prior: tuple[float, float], body: stiff_string.Body) -> stiff_string.Series:
         """The series above the common pitch of the bins: of a note that moves, whose partials'
         slopes speak of different times."""
         return self._series(self.course.own, self.own_se, b_prior, body)
 
     def _series(
-        self, own: Real, own_se: Real, b_prior: tuple[float, float], body: partials.Body
-    ) -> partials.Series:
+        self, own: Real, own_se: Real, b_prior: tuple[float, float], body: stiff_string.Body
+    ) -> stiff_string.Series:
         pulls = body.pull(self.number * self.f1_hz)
-        return partials.fit_series(self.number, own, own_se, pulls, self.b, b_prior)
+        return stiff_string.fit_series(self.number, own, own_se, pulls, self.b, b_prior)
 
     @property
     def settled_s(self) -> float:
@@ -214,7 +214,7 @@ class PluckPitch:
     standard error se_cents, `sharp` its glide in the bins of the course in cents, shape (bins,),
     and `way` how it moves beyond that."""
 
-    series: partials.Series
+    series: stiff_string.Series
     glide: float
     se_cents: float
     doubts: tuple[float, ...]
@@ -260,7 +260,7 @@ def read_pluck(
         return reading
     series, high = reading.solve().series, reading.number[-1]
     found_b = max(0.0, series.b)
-    moved = partials.stretch_cents(high, found_b) - partials.stretch_cents(high, b)
+    moved = stiff_string.stretch_cents(high, found_b) - stiff_string.stretch_cents(high, b)
     if abs(moved + series.cents) * high < REREAD_CENTS:
         return reading
     return read(f1 * 2 ** (series.cents / 1200), found_b)
@@ -285,7 +285,7 @@ def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckRe
         return "too short"
     tracks = alone
     blocks = int(np.clip(len(tracks.times_s) // 3, 3, BLOCKS))
-    time, cycles, weight = partials.block_phases(tracks, 0, blocks)
+    time, cycles, weight = phases.block_phases(tracks, 0, blocks)
     weight = _doubt_attack(time + skip, weight, tracks.f1_hz)
     count = (weight > 0).sum(axis=0)
     least = min(LEAST_BLOCKS, blocks)
@@ -306,7 +306,7 @@ def _read_tracks(tracks: Tracks, b: float, skip: float, ghosts: Real) -> PluckRe
     usable = own_se < LEAST_PARTIAL_SE
     if not usable.any():
         return "too faint"
-    width = round(max(0.04, 2 * partials.SERIES_PERIODS / hz) / tracks.hop_s)
+    width = round(max(0.04, 2 * partials.TRACKS_PERIODS / hz) / tracks.hop_s)
     frame_weight = (np.minimum(tracks.snr, 1e4) * tracks.number**2).sum(axis=1) + 1e-9
     return PluckReading(
         f1_hz=hz,
@@ -390,7 +390,7 @@ def _doubt_attack(time: Real, weight: Real, f1_hz: float) -> Real:
 def _attack(time: Real, weight: Real, skip: float) -> float:
     """How far a cent of attack, dying with PLUCK_ATTACK_DIES_S, moves the slopes of the phases."""
     dying = -PLUCK_ATTACK_DIES_S * np.exp(-(time + skip) / PLUCK_ATTACK_DIES_S)  # its phase
-    lean = partials.slopes(time, dying, weight, THEORY_FREEDOM)[0]
+    lean = phases.slopes(time, dying, weight, THEORY_FREEDOM)[0]
     information = weight.sum(axis=0)
     return float((lean * information).sum() / information.sum())
 
@@ -406,5 +406,5 @@ def _common_wander(time: Real, rest: Real, weight: Real) -> float:
     at = (weight * time).sum(axis=1)[used] / w
     information = (w * (at - np.average(at, weights=w)) ** 2).sum()
     chi = (w * shared**2).sum() / (used.sum() - 3)
-    lasting = partials.lasting(shared[:, None], w[:, None])
+    lasting = phases.lasting(shared[:, None], w[:, None])
     return float(np.sqrt(max(0.0, chi - 1) * lasting / information))

@@ -23,7 +23,7 @@ import numpy as np
 
 from pegmark.measure import other_sounds, plucks
 from pegmark.measure.pitch_course import Course
-from pegmark.signals import partials
+from pegmark.signals import partials, stiff_string
 from pegmark.signals.frames import Complex, Real
 from pegmark.signals.partials import CENTS_PER_LOG
 
@@ -79,12 +79,12 @@ def _settle(audio: Real, rate_hz: float, f0_hz: float, b: float) -> _Waves | str
         known = waves.se_cents < plucks.LEAST_PARTIAL_SE
         if not known.any():
             return "too faint"
-        pulls = partials.UNKNOWN_BODY.pull(waves.hz[known])
-        series = partials.fit_series(
+        pulls = stiff_string.UNKNOWN_BODY.pull(waves.hz[known])
+        found = stiff_string.fit_series(
             number[known], waves.cents[known], waves.se_cents[known], pulls, b
         )
-        f1 *= 2 ** (np.clip(series.cents, -MOST_STEP_CENTS, MOST_STEP_CENTS) / 1200)
-        b, decay = float(np.clip(series.b, 0, partials.B_MOST)), waves.decay
+        f1 *= 2 ** (np.clip(found.cents, -MOST_STEP_CENTS, MOST_STEP_CENTS) / 1200)
+        b, decay = float(np.clip(found.b, 0, stiff_string.B_MOST)), waves.decay
     return waves if abs(np.log2(f1 / f0_hz)) < REACH_CENTS / 1200 else "no steady pitch"
 
 
@@ -105,7 +105,7 @@ class _Waves:
 
 def _fit(audio: Real, rate_hz: float, f1_hz: float, b: float, number: Real, decay: Real) -> _Waves:
     """Least squares of the waves of a series that die with `decay`, and of their first change."""
-    hz = f1_hz * number * partials.stretch(number, b)
+    hz = f1_hz * number * stiff_string.stretch(number, b)
     count, size = len(hz), len(audio)
     time = ((np.arange(size) - (size - 1) / 2) / rate_hz)[:, None]
     turns, dying = 2 * np.pi * time * hz, np.exp(-time * decay)

@@ -23,7 +23,8 @@ from pegmark.measure.bows import bow_window
 from pegmark.measure.clear_bows import clear_from_s, clear_of_speech, is_held_bow
 from pegmark.measure.note_fit import NoteFit, fit_note, moved, solve_pluck
 from pegmark.signals.frames import Real
-from pegmark.signals.partials import Body, first_look
+from pegmark.signals.partials import first_look
+from pegmark.signals.stiff_string import Body
 from pegmark.signals.tone_removal import without_tone
 from pegmark.trade import pitch
 from pegmark.trade.instruments import Instrument
