@@ -30,6 +30,8 @@ def main() -> int:
     args, for_pytest = parser.parse_known_args()
     environment.enter(for_tests=True)
     install_for_tests()
+    for lock in environment.PROFILES.glob("*/requirements.txt"):
+        environment.added(lock)
     checks: dict[str, Callable[[], bool]] = {
         "ruff check": lambda: tool("ruff", "check", "scripts", "tests"),
         "ruff format": lambda: tool("ruff", "format", "--diff", "--quiet", "scripts", "tests"),

@@ -8,6 +8,7 @@ possible; elsewhere the one command that installs it is printed.
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import re
@@ -28,6 +29,7 @@ STAMP = VENV / ".made-from"  # written last: an environment without it is unfini
 IN_USE = ROOT / ".venv.lock"  # locked shared by who uses .venv, alone by who makes it
 LOCK = ROOT / "workflow" / "requirements.txt"
 TEST_LOCK = ROOT / "tests" / "requirements.txt"
+PROFILES = ROOT / "workflow" / "profiles"
 
 PYTHONS = ((3, 11), (3, 12), (3, 13))  # those that every package of the lock comes ready built for
 TOOLS = ("pip", "setuptools")  # of the lock too, and installed before the rest
@@ -36,6 +38,12 @@ TOOLS = ("pip", "setuptools")  # of the lock too, and installed before the rest
 TESTED = ("llvmlite", "numba", "numpy", "pandas", "scipy", "sklearn")
 SOLVERS = "pulp/solverdir/cbc"
 ONLY_SOURCE = "connection-pool"  # of the workflow engine; everything else comes ready built
+
+FROM_LOCK = (
+    *("install", "--quiet", "--disable-pip-version-check", "--no-input"),
+    *("--no-deps", "--require-hashes", "--only-binary", ":all:"),
+)
+NOT_INSTALLED = "The installation failed (see above). It needs the network this once; start again"
 
 PANGO = ("libpango-1.0-0", "libpangoft2-1.0-0", "libharfbuzz-subset0")
 FONTS = ("fonts-dejavu-core", "fonts-noto-core", "fonts-wqy-microhei")  # the last: Han, Hangul
@@ -158,22 +166,41 @@ def install(lock: Path) -> None:
         " some minutes, once.",
         flush=True,
     )
-    from_lock = (
-        *("install", "--quiet", "--disable-pip-version-check", "--no-input"),
-        *("--no-deps", "--require-hashes", "--only-binary", ":all:"),
-    )
-    failed = "The installation failed (see above). It needs the network this once; start again"
     pip = [str(PYTHON), "-m", "pip"]
     systems_pip = [base_python(), "-m", "pip", "--python", str(PYTHON)]
     with tempfile.NamedTemporaryFile("w", suffix=".txt") as tools:
         tools.write("\n".join(requirements[name] for name in TOOLS))
         tools.flush()
         first = pip if has_module("pip", PYTHON) else systems_pip
-        run([*first, *from_lock, "--requirement", tools.name], failed, show=True)
+        run([*first, *FROM_LOCK, "--requirement", tools.name], NOT_INSTALLED, show=True)
     source = ("--no-binary", ONLY_SOURCE, "--no-build-isolation")
-    run([*pip, *from_lock, *source, "--requirement", str(lock)], failed, show=True)
+    run([*pip, *FROM_LOCK, *source, "--requirement", str(lock)], NOT_INSTALLED, show=True)
     slim(VENV)
     run([str(PYTHON), "-m", "compileall", "-q", str(ROOT / "scripts")], "Compiling failed")
+
+
+def profiles() -> list[str]:
+    """The ways to run the workflow: the folders of workflow/profiles."""
+    return sorted(path.name for path in PROFILES.glob("*/"))
+
+
+def added(lock: Path) -> Path:
+    """A folder for Python's path with what `lock` lists, made at first use beside the environment.
+
+    It is for what the engine would load at every start and only one way to run needs. Its name
+    holds the lock's digest and it appears whole, so that it is never another lock's or unfinished.
+    """
+    digest = hashlib.sha256(lock.read_bytes()).hexdigest()[:16]
+    folder = VENV / "added" / f"{lock.parent.name}-{digest}"
+    if not folder.is_dir():
+        print(f"Installing the packages of {lock.relative_to(ROOT)}, once.", flush=True)
+        folder.parent.mkdir(exist_ok=True)
+        with tempfile.TemporaryDirectory(dir=folder.parent) as part:
+            target = ("--target", f"{part}/whole", "--requirement", str(lock))
+            run([str(PYTHON), "-m", "pip", *FROM_LOCK, *target], NOT_INSTALLED, show=True)
+            with contextlib.suppress(OSError):  # another start was quicker
+                os.rename(f"{part}/whole", folder)
+    return folder
 
 
 def slim(venv: Path) -> None:

@@ -1,5 +1,7 @@
 """Grade a class: python3 scripts/grade.py CLASS_DIR (without a folder: the demo class).
 
+Many classes at once: python3 scripts/grade.py --classes LIST, a text file with a folder a line.
+
 Prepares its own environment at first use, takes in the folder, runs the workflow over it, and
 ends with a short summary. Everything it makes stands in CLASS_DIR/results.
 """
@@ -20,14 +22,21 @@ def main() -> int:
         "class_dir",
         type=Path,
         nargs="?",
-        default=environment.ROOT / "demo_inputs",
         help="folder with roster.csv and submissions/ (default: the demo class)",
+    )
+    parser.add_argument(
+        "--classes", type=Path, metavar="LIST", help="file that names a class folder in each line"
     )
     parser.add_argument(
         "--cores",
         type=cores,
-        default="all",
-        help="how many cores to use (default: all)",
+        help="how many cores to use (default: all; on a cluster: of each job, as the profile says)",
+    )
+    parser.add_argument(
+        "--profile",
+        choices=environment.profiles(),
+        default="default",
+        help="where to run: on this machine (default) or, with slurm, on a cluster",
     )
     parser.add_argument(
         "-n",
@@ -52,16 +61,23 @@ def main() -> int:
         help="write a marks file with every open cell into the class folder, and stop",
     )
     args = parser.parse_args()
+    if args.classes and (args.class_dir or args.marks_template or args.dry_run):
+        parser.error("--classes grades whole classes: without a folder, -n or --marks-template")
     environment.enter()
 
     import running
 
+    class_dir = args.class_dir or environment.ROOT / "demo_inputs"
+    how = running.How(args.profile, args.cores, args.go_on, args.prune, args.quiet)
+    if args.classes:
+        import district
+
+        return district.grade_classes(args.classes, environment.ROOT, how)
     if args.marks_template:
-        return running.write_marks_template(args.class_dir)
+        return running.write_marks_template(class_dir)
     if args.dry_run:
-        return running.look_at(args.class_dir, environment.ROOT)
-    how = running.How(args.cores, args.go_on, args.prune, args.quiet)
-    return running.grade_class(args.class_dir, environment.ROOT, how)
+        return running.look_at(class_dir, environment.ROOT)
+    return running.grade_class(class_dir, environment.ROOT, how)
 
 
 def cores(text: str) -> str:

@@ -6,6 +6,8 @@ Used by grade.py, inside the environment.
 from __future__ import annotations
 
 import contextlib
+import json
+import os
 import re
 import shutil
 import signal
@@ -13,13 +15,15 @@ import subprocess
 import sys
 import time
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 import classfolder
+import environment
+import progress
 from pegmark.deliver.results import KEPT
 from pegmark.files.store import read_json
 from pegmark.receive import check_folder, take_in
@@ -33,9 +37,7 @@ from pegmark.words.terminal import EXIT_REFUSED, tell
 if TYPE_CHECKING:
     from pegmark.records.student import Record
 
-STEP_LINE = re.compile(rb"^(\d+) of (\d+) steps")
 EXIT_FAULT, EXIT_UNFINISHED, EXIT_STOPPED = 1, 3, 130
-BAR = "{desc} {bar} {n_fmt}/{total_fmt}"
 LAST_LINES = 400  # of the engine's, kept for the reason of its end: a full disk may hold no log
 NO_ROOM = re.compile(  # the last: how NumPy says it
     r"No space left on device|Disk quota exceeded|File too large|\d+ requested and \d+ written"
@@ -48,7 +50,8 @@ LEAST_ROOM = 1 << 16  # bytes: with less, whatever failed, failed for want of ro
 class How:
     """How a class is to be graded, as the command line says."""
 
-    cores: str = "all"
+    profile: str = "default"
+    cores: str | None = None  # as the profile says
     go_on: bool = False
     prune: bool = False
     quiet: bool = False
@@ -68,7 +71,7 @@ def grade_class(class_dir: Path, root: Path, how: How) -> int:
     how.say(*intake_lines(intake))
     tell(*retention_lines(intake, date.today()))
     began = time.time()
-    code = run_workflow(class_dir, root, how)
+    code = run_workflow(class_dir, root, names_of(intake), how)
     if code in (0, EXIT_FAULT):
         tell(*kept_lines(class_dir, began))
         how.say(*summary_lines(class_dir))
@@ -138,77 +141,103 @@ def write_marks_template(class_dir: Path) -> int:
 # -- the workflow -----------------------------------------------------------------------------
 
 
-def run_workflow(class_dir: Path, root: Path, how: How) -> int:
-    """Run the workflow with a progress bar; its whole output goes to results/logs/run.log."""
+def run_workflow(class_dir: Path, root: Path, names: Mapping[str, str], how: How) -> int:
+    """Run the workflow, showing how far it is; its whole output goes to results/logs/run.log.
+
+    `names`: whose a take or a student id is.
+    """
     command = [
-        *(sys.executable, "-m", "snakemake", "--snakefile", str(root / "Snakefile")),
-        *("--workflow-profile", str(root / "workflow" / "profiles" / "default")),
-        *("--cores", how.cores, "--config", f"class_dir={class_dir}", f"go_on={how.go_on}"),
+        *engine_command(root / "Snakefile", how),
+        *("--config", f"class_dir={class_dir}", f"go_on={how.go_on}"),
     ]
+    log = class_dir / "results" / "logs" / "run.log"
+    code, output = run_engine(command, class_dir, log, names, how)
+    if code in (0, EXIT_STOPPED):
+        return code
+    return tell_failure(class_dir, output)
+
+
+def run_engine(
+    command: Sequence[str], folder: Path, log: Path, names: Mapping[str, str], how: How
+) -> tuple[int, str]:
+    """Run the engine in a folder, showing how far it is; its exit code and its last lines."""
     engine = subprocess.Popen(
-        command, cwd=class_dir, stdout=subprocess.PIPE, stderr=subprocess.STDOUT
+        command,
+        cwd=folder,
+        env=engine_environment(how),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
     )
     assert engine.stdout is not None
     signal.signal(signal.SIGTERM, lambda *_: engine.terminate())
     stopped = False
     last: deque[bytes] = deque(maxlen=LAST_LINES)
     try:
-        show_progress(engine.stdout, class_dir / "results" / "logs" / "run.log", last, how)
+        show_progress(engine.stdout, log, last, names, how)
     except KeyboardInterrupt:  # the engine got it too, and ends its steps
         stopped = True
     with contextlib.suppress(KeyboardInterrupt):
         engine.communicate()
     code = engine.wait()
-    if code == 0:
-        return 0
-    if stopped or code < 0:
+    if code != 0 and (stopped or code < 0):
         tell("Stopped. What was done is kept; run again to go on from there.")
-        return EXIT_STOPPED
-    return tell_failure(class_dir, b"".join(last).decode("utf-8", errors="replace"))
+        code = EXIT_STOPPED
+    return code, b"".join(last).decode("utf-8", errors="replace")
 
 
-def show_progress(lines: IO[bytes], log: Path, last: deque[bytes], how: How) -> None:
-    """Copy the engine's lines to the log, and show its count of steps."""
+def engine_command(snakefile: Path, how: How) -> list[str]:
+    """How the engine is started on a workflow, without the workflow's own settings."""
+    return [
+        *(sys.executable, "-m", "snakemake", "--snakefile", str(snakefile)),
+        *("--workflow-profile", str(environment.PROFILES / how.profile)),
+        *(("--cores", how.cores) if how.cores else ()),
+    ]
+
+
+def engine_environment(how: How) -> dict[str, str]:
+    """The engine's variables: with a profile's own packages and modules on Python's path."""
+    lock = environment.PROFILES / how.profile / "requirements.txt"
+    if not lock.is_file():
+        return dict(os.environ)
+    path = [str(environment.added(lock)), str(environment.ROOT / "scripts" / "cluster")]
+    return {**os.environ, "PYTHONPATH": os.pathsep.join([*path, os.environ.get("PYTHONPATH", "")])}
+
+
+def show_progress(
+    output: IO[bytes], log: Path, last: deque[bytes], names: Mapping[str, str], how: How
+) -> None:
+    """Copy the engine's lines to the log, and show how far it is and what a cluster lost."""
+    follower = progress.Follower(names)
+    if how.quiet:
+        shown = progress.silence(follower)
+    else:
+        shown = progress.bar(follower) if sys.stderr.isatty() else progress.lines(follower)
     with contextlib.ExitStack() as stack:
-        show = stack.enter_context(bar_of_steps() if sys.stderr.isatty() else plain_steps(how))
+        show = stack.enter_context(shown)
         stream: IO[bytes] | None = None
         with contextlib.suppress(OSError):
             log.parent.mkdir(parents=True, exist_ok=True)
             stream = stack.enter_context(open(log, "wb", buffering=0))
-        for line in lines:
+        for line in output:
             last.append(line)
             if stream is not None:
                 with contextlib.suppress(OSError):
                     stream.write(line)
-            if (step := STEP_LINE.match(line)) and not how.quiet:
-                show(int(step[1]), int(step[2]))
+            text = line.decode("utf-8", errors="replace").rstrip("\n")
+            if lost := progress.lost_sentence(text, names):
+                tell(lost)
+            elif (rule := follower.read(text)) in progress.COUNTED:
+                show(rule)
 
 
-@contextlib.contextmanager
-def bar_of_steps() -> Iterator[Callable[[int, int], None]]:
-    """Steps as a bar, on a terminal."""
-    from tqdm import tqdm
-
-    with tqdm(desc="Grading", leave=False, bar_format=BAR) as bar:
-
-        def show(done: int, of: int) -> None:
-            bar.total = of
-            bar.update(done - bar.n)
-
-        yield show
-
-
-@contextlib.contextmanager
-def plain_steps(how: How) -> Iterator[Callable[[int, int], None]]:
-    """Steps as lines, one for every tenth, where there is no terminal."""
-    told = [0]
-
-    def show(done: int, of: int) -> None:
-        if 10 * done // of > told[0]:
-            told[0] = 10 * done // of
-            how.say(f"Grading: {done} of {of} steps.")
-
-    yield show
+def names_of(intake: Intake) -> dict[str, str]:
+    """Whose a take or a student id is, as a person says it."""
+    told = json.loads(intake.tickets["publish.json"])["students"]
+    whose = {one["student_id"]: f"{one['given_name']} {one['family_name']}" for one in told}
+    for student in intake.students:
+        for take in student["takes"]:
+            whose[take] = whose[student["student_id"]]
+    return whose
 
 
 def tell_failure(class_dir: Path, output: str) -> int:

@@ -225,7 +225,8 @@ IMPORTED_AS = {"pyyaml": "yaml", "scikit-learn": "sklearn", "pillow": "PIL",
                "page-validation": "page",
                "praat-parselmouth": "parselmouth", "pyworld-prebuilt": "pyworld"}  # fmt: skip
 # Programs that are started, plug-ins, stubs, and what the set-up itself needs.
-STARTED = {*environment.TOOLS, "snakemake", "snakefmt", "mypy", "ruff", "uv", "pytest-xdist",
+STARTED = {*environment.TOOLS, "snakemake", "snakefmt", "snakemake-executor-plugin-slurm-jobstep",
+           "mypy", "ruff", "uv", "pytest-xdist",
            "types-jsonschema", "types-pyyaml"}  # fmt: skip
 
 
@@ -251,7 +252,8 @@ def imported(*folders: str) -> set[str]:
 
 
 def test_every_package_imported_is_declared_and_none_that_is_not_used():
-    grading = declared(ROOT / "workflow" / "requirements.in")
+    asked = (ROOT / "workflow").rglob("requirements.in")  # a way to run may ask for its own
+    grading = set().union(*map(declared, asked))
     testing = declared(ROOT / "tests" / "requirements.in")
     everything = imported("scripts", "tests") | STARTED
     names = {one: IMPORTED_AS.get(one, one.replace("-", "_")) for one in grading | testing}
@@ -262,6 +264,36 @@ def test_every_package_imported_is_declared_and_none_that_is_not_used():
     assert everything - STARTED - stood_in_for - set(names.values()) == set()
     product = imported("scripts") - imported("scripts/lab")
     assert product - {names[one] for one in grading} - STARTED == set()
+
+
+def test_what_one_way_to_run_needs_is_added_whole_and_once(project, monkeypatch):
+    """Another lock has another folder; what fails half-way leaves none."""
+    lock = environment.ROOT / "workflow" / "profiles" / "far" / "requirements.txt"
+    lock.parent.mkdir(parents=True)
+    commands = []
+
+    def install(command, failed, *, show=False):
+        commands.append(command)
+        target = Path(command[command.index("--target") + 1])
+        target.mkdir()
+        (target / "package.py").touch()
+        if "broken" in lock.read_text():
+            raise SystemExit(failed)
+
+    monkeypatch.setattr(environment, "run", install)
+    environment.VENV.mkdir(exist_ok=True)
+    folders = []
+    for text in ("a==1", "a==1", "a==2"):
+        lock.write_text(text)
+        folders.append(environment.added(lock))
+        assert [path.name for path in folders[-1].iterdir()] == ["package.py"]
+    assert folders[0] == folders[1] != folders[2]
+    assert len(commands) == 2
+    assert all({"--require-hashes", "--no-deps"} <= set(command) for command in commands)
+    lock.write_text("broken")
+    with pytest.raises(SystemExit, match="installation failed"):
+        environment.added(lock)
+    assert len(list((environment.VENV / "added").iterdir())) == 2
 
 
 # -- going on inside ---------------------------------------------------------------------------

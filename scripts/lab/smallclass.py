@@ -29,16 +29,13 @@ from environment import ROOT
 from pegmark.signals.audio import RATE_HZ
 
 HARMONICS = 8
-NO_ENVIRONMENT = '''"""Stand-in of the tests: the environment is the one that runs them."""
-from pathlib import Path
-
-SCRIPTS = Path(__file__).resolve().parent
-ROOT = SCRIPTS.parent
-LOCK = ROOT / "workflow" / "requirements.txt"
-
+NO_ENVIRONMENT = '''
 
 def enter() -> None:
-    """Nothing to make."""
+    """Stand-in of the tests: the environment is the one that runs them."""
+
+
+VENV, PYTHON = Path(sys.prefix), Path(sys.executable)
 '''
 
 SMALL_ROSTER = """\
@@ -106,7 +103,8 @@ def copy_project(folder: Path) -> Path:
         ignored = shutil.ignore_patterns("__pycache__", ".*", "lab")
         shutil.copytree(ROOT / name, folder / name, ignore=ignored)
     shutil.copy(ROOT / "Snakefile", folder)
-    (folder / "scripts" / "environment.py").write_text(NO_ENVIRONMENT, encoding="utf-8")
+    with open(folder / "scripts" / "environment.py", "a", encoding="utf-8") as module:
+        module.write(NO_ENVIRONMENT)
     return folder
 
 
@@ -119,7 +117,7 @@ def copy_class(graded: Path, folder: Path) -> Path:
 # -- starting it ----------------------------------------------------------------------------------
 
 
-def grade_command(project: Path, class_dir: Path, *more: str) -> list[str]:
+def grade_command(project: Path, class_dir: Path | str, *more: str) -> list[str]:
     """The one command of the teacher."""
     return [sys.executable, str(project / "scripts" / "grade.py"), str(class_dir), *more]
 

@@ -204,8 +204,8 @@ workdir: seen_from_aside(FOLDER) if DRY else FOLDER
 
 
 CLASS = receive()
-if workflow.is_main_process and not DRY:
-    start_server()
+if not DRY and (workflow.is_main_process or workflow.remote_exec):
+    start_server()  # on another node too, of its own
 TAKES = CLASS["takes"]
 STUDENTS = {one["student_id"]: one for one in CLASS["students"]}
 
