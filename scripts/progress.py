@@ -24,12 +24,9 @@ PLANNED_LINE = re.compile(r"^(\w+) +(\d+)$")  # of the engine's table, before th
 LOST_JOB_LINE = "cluster job lost: "  # how the cluster's executor begins its line (scripts/cluster)
 
 # What is counted: the last step of each -> its word, in the order in which they come.
-COUNTED = {"measure": "takes", "render": "sheets", "grade_class": "classes"}
+COUNTED = {"listen": "takes", "report": "sheets", "grade_class": "classes"}
 # About what a step takes, for the time that is left: seconds, measured on 2-minute takes.
-USUAL_STEP_S = {
-    "decode": 0.9, "segment": 0.9, "identify": 0.1, "measure": 0.6, "score": 0.1,
-    "render": 0.4, "recheck": 4.0, "publish": 3.0, "deliver": 0.5,
-}  # fmt: skip
+USUAL_STEP_S = {"listen": 2.5, "report": 0.5, "recheck": 4.0, "publish": 3.0, "deliver": 0.5}
 GUESS_AFTER_S = 5.0  # before that no time is told: it would be a guess from start-up alone
 TENTHS = 10
 PROGRESS_BAR = "{desc} {bar} {n_fmt}/{total_fmt} {unit}{postfix}"

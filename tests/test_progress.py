@@ -14,8 +14,8 @@ Job stats:
 job         count
 --------  -------
 decode          2
-measure         2
-render          2
+listen          2
+report          2
 total           6
 
 Select jobs to execute...
@@ -41,17 +41,17 @@ def follow(text, names=NAMES):
 
 @pytest.mark.parametrize("indent", ["", "    "])
 def test_it_says_how_many_are_done_of_how_many_and_whose(indent):
-    text = PLAN + step("decode", 7, "t2", indent=indent) + step("measure", 3, "t1", indent=indent)
-    follower, rules = follow(text + finished("decode", 7) + finished("measure", 3))
-    assert rules == ["decode", "measure"]
-    assert follower.planned == {"decode": 2, "measure": 2, "render": 2, "total": 6}
-    assert follower.done == {"decode": 1, "measure": 1}
+    text = PLAN + step("decode", 7, "t2", indent=indent) + step("listen", 3, "t1", indent=indent)
+    follower, rules = follow(text + finished("decode", 7) + finished("listen", 3))
+    assert rules == ["decode", "listen"]
+    assert follower.planned == {"decode": 2, "listen": 2, "report": 2, "total": 6}
+    assert follower.done == {"decode": 1, "listen": 1}
     assert follower.latest == "Ada Brook"
 
 
 def test_a_count_elsewhere_in_the_output_plans_nothing():
-    follower, _ = follow(PLAN + step("decode", 7, "t2") + "measure   900\n")
-    assert follower.planned["measure"] == 2
+    follower, _ = follow(PLAN + step("decode", 7, "t2") + "listen   900\n")
+    assert follower.planned["listen"] == 2
 
 
 def test_the_time_left_is_that_of_the_work_left(monkeypatch):
@@ -59,11 +59,11 @@ def test_the_time_left_is_that_of_the_work_left(monkeypatch):
     source)."""
     now = [0.0]
     monkeypatch.setattr(progress.time, "monotonic", lambda: now[0])
-    monkeypatch.setattr(progress, "USUAL_STEP_S", {"decode": 1.0, "measure": 2.0, "render": 1.0})
+    monkeypatch.setattr(progress, "USUAL_STEP_S", {"decode": 1.0, "listen": 2.0, "report": 1.0})
     follower, _ = follow(PLAN)
     follower.began = 0.0
     assert follower.left() == ""
-    for line in (finished("measure", 1), finished("measure", 2)):
+    for line in (finished("listen", 1), finished("listen", 2)):
         follower.read(line.strip())
     assert follower.share == 0.5
     assert follower.left() == ""  # too soon to know
@@ -77,10 +77,10 @@ def test_the_time_left_is_that_of_the_work_left(monkeypatch):
 
 def test_without_a_terminal_it_is_a_line_for_every_tenth(capsys):
     follower = progress.Follower({f"t{n}": f"Child {n}" for n in range(40)})
-    follower.planned["measure"] = 40
+    follower.planned["listen"] = 40
     with progress.lines(follower) as show:
         for n in range(40):
-            for line in (*step("measure", n, f"t{n}").splitlines(), finished("measure", n).strip()):
+            for line in (*step("listen", n, f"t{n}").splitlines(), finished("listen", n).strip()):
                 rule = follower.read(line)
             show(rule)
     said = capsys.readouterr().out.splitlines()
@@ -91,10 +91,10 @@ def test_without_a_terminal_it_is_a_line_for_every_tenth(capsys):
 def test_on_a_terminal_it_is_a_bar_and_a_name_cannot_steer_it(monkeypatch, capsys):
     monkeypatch.setattr(terminal.sys, "stdout", io.TextIOWrapper(io.BytesIO(), "utf-8"))
     follower, _ = follow(
-        PLAN + step("measure", 3, "t1") + finished("measure", 3), {"t1": "A\x1b[2J\rda"}
+        PLAN + step("listen", 3, "t1") + finished("listen", 3), {"t1": "A\x1b[2J\rda"}
     )
     with progress.bar(follower) as show:
-        show("measure")
+        show("listen")
     shown = capsys.readouterr().err
     assert "1/2 takes" in shown
     assert "A\\x1b[2J\\rda" in shown
@@ -102,7 +102,7 @@ def test_on_a_terminal_it_is_a_bar_and_a_name_cannot_steer_it(monkeypatch, capsy
 
 
 LOST = {
-    "cluster_job": "12", "end": "time", "rules": ["measure"], "about": ["t1"], "again": True,
+    "cluster_job": "12", "end": "time", "rules": ["listen"], "about": ["t1"], "again": True,
     "minutes": 8, "mb": 750, "log": "/x/12.log",
 }  # fmt: skip
 

@@ -98,7 +98,7 @@ def test_what_a_cluster_does_to_jobs_is_told_and_they_are_done_again(
     assert grading.returncode == 0, said
     told = [line for line in said.splitlines() if line.startswith("Cluster job ")]
     assert sorted(re.sub(r"job \d+", "job N", line) for line in told) == [
-        "Cluster job N with the work on Ada Brook took longer than the 8 min it was given;"
+        "Cluster job N with the work on Ada Brook took longer than the 5 min it was given;"
         " it is done again.",
         "Cluster job N with the work on Ben Cole needed more than the 600 MB it was given;"
         " it is done again.",
