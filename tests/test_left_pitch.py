@@ -1,9 +1,8 @@
-"""What a string was left at, from its last notes; and rests in a pluck's ring."""
+"""What a string was left at, from its last notes."""
 
 from __future__ import annotations
 
 import math
-from typing import Any
 
 import numpy as np
 import pytest
@@ -11,7 +10,6 @@ import pytest
 from conftest import ROOT
 from pegmark.measure.left_pitch import Doubts, LastNotes, LeftPitch, left_pitches
 from pegmark.measure.pieces import Piece
-from pegmark.measure.pluck_rests import pluck_rests, sharpened
 from pegmark.statistics.combining import weigh
 from pegmark.trade.instruments import Prior, load_instruments
 
@@ -93,45 +91,3 @@ class TestLeftPitch:
         assert all(0.1 < width < 3 for width in doubts.width.values())
         for instrument in load_instruments(ROOT / "config/instruments.yaml").values():
             assert all(0 < half < 6 for half in instrument.priors_cents)
-
-
-def bins(*levels: tuple[int, float], noise: float = 0.0, seed: int = 0) -> tuple[Any, ...]:
-    """(times, cents, standard errors, no glide) of bins of 60 ms at these levels."""
-    cents = np.concatenate([np.full(count, level) for count, level in levels])
-    cents = cents + np.random.default_rng(seed).normal(0, noise, len(cents))
-    times = 0.06 * (np.arange(len(cents)) + 1)
-    return times, cents, np.full(len(cents), 0.5), np.zeros(len(cents))
-
-
-class TestPluckRests:
-    def test_a_turn_in_the_ring_gives_its_two_rests(self) -> None:
-        found = pluck_rests(*bins((5, -8.0), (1, -4.0), (5, 0.0)), 0.8)
-        assert [rest.cents for rest in found] == pytest.approx([-8, 0], abs=0.3)
-        assert all(rest.steady for rest in found)
-        assert found[0].end_s < found[1].start_s
-
-    @pytest.mark.parametrize("seed", range(20))
-    def test_noise_and_the_plucks_own_glide_are_no_turn(self, seed: int) -> None:
-        times, cents, se, _ = bins((12, 3.0), noise=0.5, seed=seed)
-        glide = 20 * np.exp(-times / 0.2)
-        assert pluck_rests(times, cents + glide, se, glide, 0.8) == []
-
-    def test_a_ramp_all_along_has_no_rests_and_one_at_the_end_passes_by(self) -> None:
-        times, _, se, still = bins((12, 0.0))
-        assert pluck_rests(times, np.linspace(-40, 40, 12), se, still, 0.8) == []
-        line = np.concatenate([np.zeros(6), np.linspace(5, 40, 6)])
-        found = pluck_rests(times, line, se, still, 0.8)
-        assert [rest.steady for rest in found] == [True, False]
-
-    def test_one_odd_bin_is_no_turn(self) -> None:
-        times, cents, se, still = bins((12, 0.0))
-        cents[5] = 12.0
-        assert pluck_rests(times, cents, se, still, 0.8) == []
-
-    def test_a_jerk_is_told_from_a_turn_by_the_finer_track(self) -> None:
-        found = pluck_rests(*bins((6, 0.0), (6, -30.0)), 0.8)
-        times = np.arange(0, 0.8, 0.005)
-        for lasts_s in (0.03, 0.1):
-            line = np.interp(times, [0.39, 0.39 + lasts_s], [0.0, -30.0])
-            before, after = sharpened(found, times, line)
-            assert after.start_s - before.end_s == pytest.approx(0.6 * lasts_s, abs=0.02)

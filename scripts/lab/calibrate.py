@@ -47,7 +47,7 @@ FITS = Path(__file__).with_name("fits")
 # In the order of a take: a stage's takes are heard through those before it.
 FITTED_STAGES = tuple(
     stage
-    for stage in ("segment", "segment_notes", "identify", "measure")
+    for stage in ("segment", "segment_notes", "identify", "measure_turns", "measure")
     if (FITS / f"{stage}.py").is_file()
 )
 LIBRARIES = ("numpy", "scipy", "scikit-learn")

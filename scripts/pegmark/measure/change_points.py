@@ -31,6 +31,7 @@ OUTLIER_LONG_S = 1.0  # ... unless they are longer than any syllable
 SHARP_START_S = 0.4  # a loud pluck's start stands sharp for so long ...
 SHARP_START_CENTS = 15.0  # ... and by so much, where no note before says where the string was
 HARDLY_S, HARDLY_HALF_CENTS = 0.25, 4.0  # a rest so short or unsure may be another sound's
+AT_ONCE_S = 0.3  # nor at all between notes so close
 SOON_S = 1.5  # nobody turns a peg unheard between notes so close
 FAINT_BELOW_DB = 8.0  # last notes so much fainter against the noise may be speech or somebody else
 
@@ -160,19 +161,27 @@ def _is_attack(piece: Piece, after: Piece | None, before: Piece | None) -> bool:
 
 
 def _is_taken_back(piece: Piece, after: Piece | None, before: Piece | None) -> bool:
-    """Whether where a pluck moved to in its ring is contradicted by the next note, or was hardly
+    """Whether where a note moved to at its end is contradicted by the next note, or was hardly
     heard and never again: another sound may have taken over."""
-    if before is None or before.index != piece.index or piece.kind != "plucked":
+    if before is None or before.index != piece.index or not before.steady:
         return False
     if after is not None and after.index == piece.index:
         return False
+    if piece.kind == "bowed":
+        at_once = after is not None and after.start_s - piece.end_s <= AT_ONCE_S
+        return at_once and after is not None and _is_back(piece, after, before)
     hardly = piece.half > HARDLY_HALF_CENTS or piece.end_s - piece.start_s < HARDLY_S
     small = abs(piece.cents - before.cents) < SHARP_START_CENTS
     if after is None:
         return small
     soon = after.start_s - piece.end_s <= SOON_S
-    back = abs(after.cents - before.cents) < abs(after.cents - piece.cents) / 2
-    return after.steady and back and (soon or hardly or small)
+    return _is_back(piece, after, before) and (soon or hardly or small)
+
+
+def _is_back(piece: Piece, after: Piece, before: Piece) -> bool:
+    """Whether the next note stands where a note had stood before it moved."""
+    there = abs(after.cents - before.cents) < abs(after.cents - piece.cents) / 2
+    return after.steady and there
 
 
 def _merge(stretches: list[Stretch], prior: Prior, least: float) -> list[Stretch]:

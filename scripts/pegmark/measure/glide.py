@@ -37,6 +37,8 @@ GLIDE_PRIORS_CENTS = np.array([0.2, 1.0, 4.0, 12.0, 35.0])
 GLIDE_USUAL = np.array([1.0, 1.0, 2.0, 2.0, 1.0])
 GLIDE_LEAN = np.array([8.0, 3.0, 1.0, 1.0, 1.0])
 GLIDE_LOOSE = 2.0  # what is heard of a string's energy is not its energy
+GLIDE_BETWEEN = 0.5  # c differs between plucks of one string by this part of it
+USUAL_GLIDE_CENTS = 1.5  # and a glide by this
 ENERGY_S = 0.03  # the heard energy is smoothed over this
 EARLY_S = 0.1  # how loud each partial starts is read in this time ...
 CLEAR = 4.0  # ... of those that are so far (power) over the noise
@@ -185,3 +187,14 @@ def _posterior(value: float, variance: Real) -> Real:
     log = -0.5 * (np.log(variance) + value**2 / variance)
     likely = np.exp(log - log.max())
     return np.asarray(likely / likely.sum())
+
+
+def usual_glide(energy: float, others_energy: Real, others_glide: Real) -> tuple[float, float]:
+    """Mean and standard deviation of a pluck's glide in cents by its string's other plucks.
+
+    Their middle c counts: a turn in the ring of some, which looks like a glide, does not move that.
+    others_energy, others_glide : shape (plucks,).
+    """
+    c = float(np.median(np.maximum(others_glide, 0.0) / others_energy))
+    usual = min(energy * c, GLIDE_MOST_CENTS)
+    return usual, math.hypot(GLIDE_BETWEEN * usual, USUAL_GLIDE_CENTS)

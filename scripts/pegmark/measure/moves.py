@@ -14,11 +14,16 @@ from pegmark.trade.turning import SILENT_GAP_S, SOUNDING_GAP_S, TURN_CENTS
 PULL_CENTS = 8.0
 PULL_SHARE = 0.05
 PULL_MOST_CENTS = 25.0
-LET_GO_CENTS = 20.0  # nobody turns a string down so far from pitch and leaves it: it let go
+LET_GO_CENTS = 20.0  # nobody turns a string down so far from pitch and leaves it: it let go;
+NEARLY_CENTS = 2.0  # ... or nearly, where its interval leaves that open
 NEAR_CENTS = 30.0  # a string further from its pitch was not set yet: who loosens it means to
 AWAY_PART = 0.5  # a fall from pitch adds so much of its way to the string's distance
 AGAIN_S = 3.0  # who turns a peg sounds the string again within this
-JERK_CENTS_PER_S = 200.0  # no hand turns a peg down so fast that listens
+JERK_CENTS_PER_S = 200.0  # no hand turns a peg down so fast that listens ...
+HAND_CENTS_PER_S = 90.0  # ... seldom faster than this ...
+UNHEARD_CENTS_PER_S = 60.0  # ... (of a fall between two notes only the longest time is known) ...
+EDGES_S = 0.15  # ... where a move's ends are known to this ...
+STOOD_NOTES, SET_CENTS = 3, 10.0  # ... a string that so many notes found so near its pitch
 
 
 def moves_between(
@@ -49,7 +54,8 @@ def moves_between(
             between_visits=others_s > -math.inf,
             hand_heard=any(p.glides_on for p in chain[:-1])
             or any(before.index < i < after.index for i in string.notes),
-            heard_again=_heard_again(after, string, timed),
+            heard_again=after.glides_on or _heard_again(after, string, timed),
+            stood_notes=len({p.index for p in stretches[a].pieces if p.steady}),
             half=math.hypot(stretches[a].half, stretches[b].half),
         )
         if abs(move.size()) > least:
@@ -147,13 +153,22 @@ def _fell(move: Move) -> bool:
 def _let_go(move: Move, at_once: bool) -> bool:
     """Whether a fall from pitch was the peg's own doing; at_once: the string was tuned again then.
 
-    A hand is at the peg where the string falls while it is sounded, no faster than hands turn, and
-    is sounded again. Who loosens a string far from its pitch, or a little on coming back to it,
-    seats the peg.
+    It was where the string falls faster than hands turn. Nobody turns down a string either that had
+    been listened to at its pitch, not so far. Else a hand is at the peg where the string falls
+    while it is sounded, and is sounded again. Who loosens a string far from its pitch, or a little
+    on coming back to it, seats the peg.
     """
-    fall, large = -move.size(), -move.size() >= LET_GO_CENTS
-    if move.glided and fall > JERK_CENTS_PER_S * (move.end_s - move.start_s):
+    fall = -move.size()
+    large = fall >= LET_GO_CENTS - min(move.half, NEARLY_CENTS)
+    seconds = move.end_s - move.start_s
+    in_sound = move.glided or (move.sounding is not False and not move.between_visits)
+    if move.glided and fall > JERK_CENTS_PER_S * seconds:
         return True
+    hand = HAND_CENTS_PER_S if move.glided else UNHEARD_CENTS_PER_S
+    if in_sound and fall > hand * (seconds - EDGES_S):
+        stood = move.stood_notes >= STOOD_NOTES and abs(move.from_cents) <= SET_CENTS
+        if large and stood:
+            return True
     if move.glided or (move.sounding and not move.between_visits):
         return large and not move.heard_again
     if at_once:

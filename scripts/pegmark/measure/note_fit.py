@@ -18,7 +18,6 @@ holds what they share. Plucks too short for frames: pegmark.measure.short_plucks
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -26,8 +25,16 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from pegmark.measure import bows, plateaus, plucks, short_plucks, struck_tones, two_strings
-from pegmark.measure.pluck_rests import PluckRest, pluck_rests, sharpened
+from pegmark.measure import bows, plucks, short_plucks, struck_tones, two_strings
+from pegmark.measure.bow_rests import bow_rests
+from pegmark.measure.pluck_rests import (
+    Bins,
+    Glide,
+    PluckRest,
+    pluck_rests,
+    rest_half_width,
+    sharpened,
+)
 from pegmark.signals import partials, stiff_string
 from pegmark.signals.frames import Real
 from pegmark.signals.partials import CENTS_PER_LOG
@@ -39,18 +46,6 @@ GLIDING_BOW_CENTS = 8.0  # a bow whose pitch goes this far, and twice its wander
 # Nor is it held still when it wanders further: none of 1,905 held bows of takes did (their players
 # made or sampled), and six of 20 in which a turn of the peg was not told.
 MOST_WANDER_CENTS = 6.0
-REST_STEP_S = 0.1  # a bow's rests are looked for in means over this
-BOW_REST_S = 0.3  # a turn is what rests before and after for so long ...
-BOW_TURN_CENTS = 8.0  # ... and moves so far between: bows wander, but do not rest in between
-BOW_FAR_CENTS = 20.0  # so far from its lowest to its highest a bow does not wander ...
-BOW_FAR = 8.0  # ... nor so many times as from one tenth of a second to the next
-BOW_TURN = 5.0  # ... and so many times as from one tenth of a second to the next
-BOW_REST_HALF_CENTS = 1.5  # half-width: the glide beside a rest may be a part of it
-BOW_REST_DOUBT = 1.45  # a rest's half-width is so much wider: set on 153 turned bows of takes
-# The ways beside a rest may be a part of it, the more the shorter it is: a half-width of so many
-# cents over its length, within these limits (234 rests of bows and 449 of plucks in turned takes).
-BOW_REST_CENT_S, PLUCK_REST_CENT_S = 1.0, 1.5
-SHORT_REST_CENTS = (1.5, 9.0)
 STRAYS_CENTS = 1.6  # a pluck's first bins stray by this, of low strings by more
 TRACK_POINTS = 12  # contract: at most
 TRACK_SE_CENTS = 3.0  # a track's point less sure than this is left out
@@ -245,8 +240,13 @@ def solve_pluck(
     b_prior: tuple[float, float] = stiff_string.B_PRIOR,
     glide_prior: tuple[float, float] | None = None,
     body: stiff_string.Body = stiff_string.UNKNOWN_BODY,
+    usual_glide: tuple[float, float] | None = None,
 ) -> NoteFit:
-    """A pluck's measurement from what was read of it; the track's times count from its start."""
+    """A pluck's measurement from what was read of it; the track's times count from its start.
+
+    b_prior, glide_prior : as for plucks.PluckReading.solve. usual_glide : mean and standard
+        deviation of the glide by the string's other plucks, beside which a turn is told.
+    """
     pitch = reading.solve(b_prior, glide_prior, body)
     series = pitch.series
     f0 = reading.f1_hz * 2 ** (series.cents / 1200)
@@ -263,21 +263,17 @@ def solve_pluck(
     off = course.cents - pitch.sharp
     trust = np.where(late if late.any() else known, course.se_cents, np.inf) ** -2.0
     still = float(np.average(off, weights=trust)) if trust.any() else series.cents
-    rests = pluck_rests(
-        course.at_s[known],
-        course.cents[known],
-        course.se_cents[known],
-        pitch.sharp[known],
-        STRAYS_CENTS * max(1.0, plucks.LOW_HZ / f0),
-    )
+    shape = reading.posterior @ course.energy ** reading.powers[:, None]
+    rests, glide = pluck_rests(bins_of(reading, pitch.glide, usual_glide))
     if way.gliding or rests:
         moving = reading.moving(b_prior, body)
-        still = way.mean if way.gliding else float(np.average(off[known]))
+        sharp = glide * shape
+        still = way.mean if way.gliding else float(np.average((course.cents - sharp)[known]))
         f0 = fit.f0_hz = reading.f1_hz * 2 ** ((still + moving.cents) / 1200)
         fit.se_cents = float(np.hypot(pitch.se_cents, max(way.span, _far(rests)) / 4))
         fit.gliding = True
-        glide = np.interp(reading.times_s, course.at_s, pitch.sharp)
-        rests = sharpened(rests, reading.times_s, reading.track - glide)
+        line = reading.track - np.interp(reading.times_s, course.at_s, sharp)
+        rests = sharpened(rests, reading.times_s, line)
         fit.rests = [_held(rest, f0, still, moving.se_cents) for rest in rests] or None
     else:
         fit.rests = []
@@ -289,9 +285,21 @@ def solve_pluck(
     return fit
 
 
-def _short_rest_half(length_s: float, cent_s: float) -> float:
-    """Half-width of what the ways beside a rest of this length add to it, in cents."""
-    return min(max(cent_s / max(length_s, 1e-3), SHORT_REST_CENTS[0]), SHORT_REST_CENTS[1])
+def bins_of(
+    reading: plucks.PluckReading, glide_cents: float, usual: tuple[float, float] | None
+) -> Bins:
+    """The bins of a pluck that are known, with its own glide and what others say of it."""
+    course = reading.course
+    known = course.se_cents < TRACK_SE_CENTS
+    shape = reading.posterior @ course.energy ** reading.powers[:, None]
+    strays = STRAYS_CENTS * max(1.0, plucks.LOW_HZ / reading.f1_hz)
+    return Bins(
+        course.at_s[known],
+        course.cents[known],
+        course.se_cents[known],
+        Glide(shape[known], glide_cents, usual),
+        strays,
+    )
 
 
 def _far(rests: list[PluckRest]) -> float:
@@ -299,23 +307,34 @@ def _far(rests: list[PluckRest]) -> float:
     return float(np.ptp([rest.cents for rest in rests])) if rests else 0.0
 
 
+def own_half(rest: PluckRest, series_se: float) -> float:
+    """Half-width of a pluck's rest in cents by its bins and its series alone."""
+    se = np.hypot(plucks.SERIES_DOUBT * series_se, np.hypot(rest.sd_cents, plucks.FLOOR_CENTS))
+    return student_95(plucks.FREEDOM) * float(se)
+
+
 def _held(rest: PluckRest, f0: float, still: float, series_se: float) -> HeldPitch:
     """A pluck's rest in Hz; at `still` cents of its bins stands f0, known to series_se cents."""
-    se = np.hypot(plucks.SERIES_DOUBT * series_se, np.hypot(rest.sd_cents, plucks.FLOOR_CENTS))
-    short = _short_rest_half(rest.end_s - rest.start_s, PLUCK_REST_CENT_S)
-    half = math.hypot(student_95(plucks.FREEDOM) * float(se), short)
+    half = rest_half_width(own_half(rest, series_se), rest.end_s - rest.start_s)
     hz = f0 * 2 ** ((rest.cents - still) / 1200)
     return HeldPitch(rest.start_s, rest.end_s, hz, half if rest.steady else None)
+
+
+def bow_mean(
+    audio: Real, rate_hz: float, start: float, end: float, f0: float
+) -> tuple[float, bows.MeanPitch | str]:
+    """When in the take a bow is read from, and its mean pitch, or why it has none."""
+    begin, stop = _padded(
+        bows.bow_window(end - start), start, partials.TRACKS_PERIODS / f0 + bows.COHERENT_S
+    )
+    return begin, bows.read_bow(_cut(audio, rate_hz, begin, stop), rate_hz, f0)
 
 
 def _bow(
     audio: Real, rate_hz: float, start: float, end: float, f0: float, kind: str
 ) -> tuple[NoteFit, bool]:
     """The fit as a bow, and whether the note is a pluck after all."""
-    begin, stop = _padded(
-        bows.bow_window(end - start), start, partials.TRACKS_PERIODS / f0 + bows.COHERENT_S
-    )
-    mean = bows.read_bow(_cut(audio, rate_hz, begin, stop), rate_hz, f0)
+    begin, mean = bow_mean(audio, rate_hz, start, end, f0)
     if isinstance(mean, str):
         return NoteFit(kind, reason=mean), False
     return _from_mean(mean, kind, begin), mean.plucked
@@ -363,7 +382,7 @@ def _from_mean(mean: bows.MeanPitch, kind: str, begin: float) -> NoteFit:
     fit.gliding = mean.wander_cents > MOST_WANDER_CENTS or abs(mean.way_cents) > max(
         GLIDING_BOW_CENTS, 2 * mean.wander_cents
     )
-    fit.rests = _rests(mean, begin, fit.gliding)
+    fit.rests = _rests(mean, begin)
     if fit.rests:
         heights = CENTS_PER_LOG * np.log([rest.hz / mean.f0_hz for rest in fit.rests])
         fit.gliding, fit.way_cents = True, float(heights[-1] - heights[0])
@@ -375,39 +394,16 @@ def _from_mean(mean: bows.MeanPitch, kind: str, begin: float) -> NoteFit:
     return fit
 
 
-def _rests(mean: bows.MeanPitch, begin: float, gliding: bool) -> list[HeldPitch]:
+def _rests(mean: bows.MeanPitch, begin: float) -> list[HeldPitch]:
     """The pitches between which a bow was turned; none if it was not."""
-    count = int((mean.times_s[-1] - mean.times_s[0]) / REST_STEP_S)
-    if count < 5:
-        return []
-    edges = np.searchsorted(mean.times_s, mean.times_s[0] + REST_STEP_S * np.arange(count))
-    total = np.add.reduceat(mean.weight, edges)
-    cents = CENTS_PER_LOG * np.log(mean.hz / mean.f0_hz)
-    line = np.add.reduceat(mean.weight * cents, edges) / total
-    times = mean.times_s[0] + REST_STEP_S * (np.arange(count) + 0.5)
-    noise = plateaus.wander(line, 0.15)
-    least = max(BOW_TURN_CENTS, BOW_TURN * noise)
-    line = plateaus.smooth(line)
-    held = [r for r in plateaus.plateaus(times, line, noise) if r.end_s - r.start_s >= BOW_REST_S]
-    far = float(np.ptp(line)) > max(BOW_FAR_CENTS, BOW_FAR * noise)
-    if not (gliding or far) and (not held or len(plateaus.distinct(held, least)) < 2):
-        return []
-    found = plateaus.between_turns(times, line, noise, least, BOW_REST_HALF_CENTS)
-    if len(found) < 2:
-        return []
     return [
         HeldPitch(
             begin + rest.start_s,
             begin + rest.end_s,
             mean.f0_hz * 2 ** (rest.cents / 1200),
-            math.hypot(
-                BOW_REST_DOUBT * rest.half,
-                _short_rest_half(rest.end_s - rest.start_s, BOW_REST_CENT_S),
-            )
-            if rest.steady
-            else None,
+            rest.half_cents,
         )
-        for rest in found
+        for rest in bow_rests(mean)
     ]
 
 

@@ -21,6 +21,7 @@ import numpy as np
 from pegmark.measure import speed, tuning, two_strings
 from pegmark.measure.bows import bow_window
 from pegmark.measure.clear_bows import clear_from_s, clear_of_speech, is_held_bow
+from pegmark.measure.glide import GLIDE_BETWEEN, usual_glide
 from pegmark.measure.note_fit import NoteFit, fit_note, moved, solve_pluck
 from pegmark.signals.frames import Real
 from pegmark.signals.partials import first_look
@@ -46,7 +47,6 @@ B_BETWEEN = 1.5e-5  # B read from different plucks of one string differs by this
 # A note that stands so many standard deviations off the others is not told theirs: what bends its
 # series (another string that rings along, a partial heard only early) would bend its pitch instead.
 B_APART = 2.5
-GLIDE_BETWEEN = 0.5  # c differs between plucks of one string by this part of it
 GLIDE_LEAST_CENTS = 0.5  # and a glide by at least this much
 # The others' knowledge is used where its standard deviation is this part of the note's own.
 SHARING_GAIN = 0.6
@@ -324,16 +324,18 @@ def share(
         known_b = b_prior
         if best < SHARING_GAIN * b_se[i]:
             weight = b_se[others] ** -2.0
-            usual, sd = float(weight @ b[others] / weight.sum()), float(np.hypot(best, B_BETWEEN))
-            if abs(b[i] - usual) < B_APART * math.hypot(b_se[i], sd):
-                known_b = usual, sd
+            known, sd = float(weight @ b[others] / weight.sum()), float(np.hypot(best, B_BETWEEN))
+            if abs(b[i] - known) < B_APART * math.hypot(b_se[i], sd):
+                known_b = known, sd
+        usual = usual_glide(energy[i], energy[others], glide[others])
         prior = _glide_prior(energy[i], energy[others], glide[others], glide_var[others])
         if prior is not None and prior[1] > SHARING_GAIN * glide_var[i] ** 0.5:
             prior = None
-        if known_b is b_prior and prior is None:  # the others have nothing to tell
+        odd = abs(float(glide[i]) - usual[0]) > usual[1]
+        if known_b is b_prior and prior is None and not odd:  # the others have nothing to tell
             solved.append(fit)
             continue
-        again = solve_pluck(reading, fit.kind, known_b, prior, body)
+        again = solve_pluck(reading, fit.kind, known_b, prior, body, usual)
         solved.append(moved(again, starts_s[i]))
     return solved
 
