@@ -13,7 +13,7 @@ from pegmark.measure.pieces import Piece
 from pegmark.statistics.combining import weigh
 from pegmark.trade.instruments import Prior, load_instruments
 
-DOUBTS = Doubts({"plucked": 0.5, "bowed": 0.2}, {"plucked": 1.0, "bowed": 1.0}, 0.6)
+DOUBTS = Doubts({"plucked": 0.5, "bowed": 0.2}, {"plucked": 1.0, "bowed": 1.0}, 1.0, 0.6)
 PRIOR = Prior(0.5, 0.4, 0.4, 0.2)
 
 
@@ -63,6 +63,18 @@ class TestLeftPitch:
         apart = left(piece(0.0), piece(4.0), piece(-4.0))
         assert alike.half < 1.5
         assert apart.half > 3.0  # of three that stand 4 cents apart
+
+    def test_what_is_the_players_is_kept_apart(self) -> None:
+        """Notes that differ, and a pitch that wanders, are the player's; a note's noise is not."""
+        none = Prior(0.0, 0.0, 0.0, 0.0)
+        noise = left(*[piece(0.0)] * 3, prior=none)
+        assert noise.player_half < 0.1 * noise.half
+        apart = left(piece(0.0, 0.2), piece(4.0, 0.2), piece(-4.0, 0.2), prior=none)
+        assert apart.player_half > 0.8 * apart.half
+        wanders = piece(0.0, 1.0, "bowed")
+        wanders.player = 0.9
+        bow = left(wanders, prior=none)
+        assert 0.6 * bow.half < bow.player_half < bow.half
 
     def test_few_plucks_widen_what_is_stated_not_what_decides(self) -> None:
         one, four = left(piece(0.0)), left(*[piece(0.0)] * 4)

@@ -264,6 +264,24 @@ class TestBowsEnd:
         assert half(0.5, 1.0) == pytest.approx(np.hypot(sure, 0.62 / 0.3))
         assert half(2.0, 1.0, 55.0) > half(2.0, 1.0)  # a low string rings on for longer
 
+    def test_what_a_wandering_bow_leaves_open_is_the_players(self) -> None:
+        """The same bow held still and wandering: the measurement's part stays, the player's grows."""
+
+        def parts(wander_cents: float) -> tuple[float, float]:
+            audio, _ = strings.bow(
+                220.0, 2.0, RATE_HZ, seed=31, lead_s=1.0, wander_cents=wander_cents
+            )
+            audio = rooms.mix(audio, rooms.noise(len(audio), RATE_HZ, seed=3), 30, RATE_HZ, 1.2)
+            note = {"kind": "bowed", "start_s": 1.0, "end_s": 3.0, "string": "A3", "f0_hz": 220.0}
+            told = take.describe(note, fit_note(audio, RATE_HZ, note), {"A3": 220.0})
+            whole, player = told["uncertainty_cents"], told["player_cents"]
+            return player, np.sqrt(whole**2 - player**2)
+
+        (still, measured), (wandering, measured_too) = parts(0.1), parts(3.0)
+        assert still < 0.2 < 0.6 < wandering
+        assert measured < 0.1
+        assert measured_too < 0.4
+
     def test_the_interval_holds_where_strings_ring_on(self) -> None:
         """Unseen takes: most bows' truth, the mean over the bowed time, lies inside."""
         off = []

@@ -55,11 +55,13 @@ def random_take(
     real: bool = False,
     snr_db: float | None = None,
     wide: bool = False,
+    plucked_check: bool = False,
 ) -> tuple[np.ndarray, dict[str, Any]]:
     """An invented take with its truth; difficulty is one of DIFFICULTY, which draws snr_db if None.
 
     wide: the same take with an unusual body and strings, all kinds of bows, often with another
     instrument that gives the A and a partner who tunes too (`lab.wide`; wants the sound font).
+    plucked_check: the strings are checked with plucks in place of the bow.
 
     Most takes go as taught: speech, A first, plucks while the peg turns, a bowed check, speech.
     The odd things of DIFFICULTY happen with the chance `odd` each: another order, a first round of
@@ -118,11 +120,18 @@ def random_take(
         thumps_per_minute=6.0 if odd() else 0.0, low_cut_hz=200.0 if odd() else None,
         other_player_db=-22.0 if odd() else None,
     )  # fmt: skip
+    if plucked_check:
+        draw = np.random.default_rng([seed, 41])
+        events = [_as_plucks(event, draw) if isinstance(event, Bow) else event for event in events]
     if wide:
         draw = np.random.default_rng([seed, 37])
         events, player, room = widen(instrument, events, player, room, draw)
     audio, truth = assemble(instrument, start, events, rate_hz=rate_hz, player=player, room=room)
     return audio, truth | {"seed": seed, "difficulty": difficulty, "room": vars(room)}
+
+
+def _as_plucks(bow: Bow, rng: np.random.Generator) -> Pluck:
+    return Pluck(bow.string, int(rng.integers(1, 4)), float(rng.uniform(0.6, 1.4)))
 
 
 def small_moves(

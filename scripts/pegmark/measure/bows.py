@@ -41,12 +41,14 @@ LOCKED_CENTS = 0.4  # partials of a bow agree better in their means
 @dataclass
 class MeanPitch:
     """A sustained pitch: f0_hz, its standard error, the standard deviation of the pitch inside
-    (wander), its way from the first quarter to the last, and the track (times_s, hz, weight).
+    (wander), what that makes of the standard error (wander_se_cents), its way from the first
+    quarter to the last, and the track (times_s, hz, weight).
     plucked: the partials stand as a stiff string's and die away: no bow does that."""
 
     f0_hz: float
     se_cents: float
     wander_cents: float
+    wander_se_cents: float
     way_cents: float
     times_s: Real
     hz: Real
@@ -121,7 +123,7 @@ def mean_pitch(tracks: Tracks) -> MeanPitch | str:
     # Noise of the common phase, in cycles of the first partial.
     noise = np.sqrt((share**2 / (2 * np.maximum(snr, 0.5))).sum(axis=1).mean()) / (2 * np.pi)
     filled = _filled(advance, valid, tracks.hop_s)
-    f0, se = _mean_step(filled, steps, noise, f1, wander, tracks.hop_s)
+    f0, se, loose = _mean_step(filled, steps, noise, f1, wander, tracks.hop_s)
     breaks = 1 - float(steps[valid].sum() / steps.sum())
     # A room moves every partial by itself: how far their means disagree says how far all may.
     means = turned[valid].mean(axis=0) / number / per_step / f1 * CENTS_PER_LOG
@@ -140,7 +142,7 @@ def mean_pitch(tracks: Tracks) -> MeanPitch | str:
     hz = f1 * 2 ** (cents / 1200)
     fall = _fall_db_per_s(snr * tracks.noise, tracks.times_s)
     plucked = fall > PLUCK_FALL_DB_PER_S and _loose(means, np.median(snr, axis=0))
-    return MeanPitch(f0, se, wander, way, times, hz, level + 1e-9, number, plucked)
+    return MeanPitch(f0, se, wander, loose, way, times, hz, level + 1e-9, number, plucked)
 
 
 def _filled(advance: Real, valid: Real, hop_s: float) -> Real:
@@ -223,15 +225,16 @@ def _averaged(tracks: Tracks) -> tuple[Tracks, float]:
 
 def _mean_step(
     advance: Real, steps: Real, noise: float, f1: float, wander: float, hop_s: float
-) -> tuple[float, float]:
-    """(f0, standard error in cents): the mean step, its ends averaged as long as noise asks.
+) -> tuple[float, float, float]:
+    """(f0, standard error in cents, the wander's part of it): the mean step, its ends averaged as
+    long as noise asks.
 
     Averaging the phase over a ramp at each end tames noise and lets the wander in; the ramp with
     the smallest sum of both is taken.
     """
     long = float(steps.sum())
     wander *= np.sqrt(1 + WANDER_S / long)  # a short stretch shows but a part of it
-    best: tuple[float, int] | None = None
+    best: tuple[float, float, int] | None = None
     for ramp_s in RAMPS_S:
         ramp = round(min(ramp_s, long / 3) / hop_s)
         independent = max(1.0, ramp / OVERLAP_INFLATION)
@@ -242,10 +245,10 @@ def _mean_step(
         )
         se = float(np.hypot(from_noise, loose))
         if best is None or se < best[0]:
-            best = (se, ramp)
+            best = (se, loose, ramp)
     assert best is not None
-    se, ramp = best
+    se, loose, ramp = best
     kernel = np.minimum(np.arange(1, len(advance) + 1), np.arange(len(advance), 0, -1))
     kernel = np.minimum(kernel / (ramp + 1), 1.0)
     f0 = f1 + float((kernel * advance).sum() / (kernel * steps).sum())
-    return f0, float(np.hypot(se, BOW_FLOOR_CENTS))
+    return f0, float(np.hypot(se, BOW_FLOOR_CENTS)), float(loose)

@@ -31,12 +31,14 @@ class Doubts(NamedTuple):
     """How notes of one string err together; fitted (lab/fits/measure.py).
 
     shared_part : of a note's variance, by kind, what all notes of its kind and string share.
-    width : how wide a note's own half-width proves, by kind. pull_sd_cents : how far a string is
-    pulled while others are turned, before listening (standard deviation).
+    width : how wide a note's own half-width proves, by kind. prior_part : how much of an
+    instrument's priors is left beside notes that say so much themselves. pull_sd_cents : how far a
+    string is pulled while others are turned, before listening (standard deviation).
     """
 
     shared_part: Mapping[str, float]
     width: Mapping[str, float]
+    prior_part: float
     pull_sd_cents: float
 
 
@@ -50,7 +52,7 @@ class Part(NamedTuple):
     """What the notes of one kind say, all from before or all from after others' last turn.
 
     mean : cents. own, shared : half-widths of what the notes do not share, and do. usual : `own`,
-    had the string been sounded as often as usual.
+    had the string been sounded as often as usual. player : of `own`, what the playing leaves open.
     """
 
     kind: str
@@ -59,15 +61,22 @@ class Part(NamedTuple):
     own: float
     shared: float
     usual: float
+    player: float
 
 
 class LeftPitch(NamedTuple):
-    """A string as left: its pitch in cents with the half-width of what was heard of it, and the
-    half-width that decides, which nothing that was left out makes wider."""
+    """A string as left.
+
+    mean, half : its pitch in cents with the half-width of what was heard of it. deciding_half : the
+    half-width that decides, which nothing that was left out makes wider. player_half : the part of
+    `half` that is the player's (a pitch that wanders, notes that differ); the rest in quadrature
+    is the measurement's.
+    """
 
     mean: float
     half: float
     deciding_half: float
+    player_half: float
     deciding: Piece
 
 
@@ -127,13 +136,25 @@ def _part(kind: str, fresh: bool, pieces: Sequence[Piece], prior: Prior, doubts:
     part = doubts.shared_part[kind]
     sds = [max(doubts.width[kind] * p.half / NORMAL_95, LEAST_SD_CENTS) for p in pieces]
     alone = [(1 - part) * sd**2 for sd in sds]
-    found = combine([p.cents for p in pieces], alone, repeat_sd(kind, prior) ** 2, PRIOR_NOTES)
+    spread = doubts.prior_part * repeat_sd(kind, prior)
+    found = combine([p.cents for p in pieces], alone, spread**2, PRIOR_NOTES)
     weights = [1 / (variance + found.tau2) for variance in alone]
     mean_sd = sum(w * sd for w, sd in zip(weights, sds, strict=True)) / sum(weights)
     few = min(1.0, len(pieces) / USUAL_PLUCKS) if kind == "plucked" else 1.0
-    shared = math.hypot(math.sqrt(part) * NORMAL_95 * mean_sd, systematic(kind, prior))
+    common = doubts.prior_part * systematic(kind, prior)
+    shared = math.hypot(math.sqrt(part) * NORMAL_95 * mean_sd, common)
     usual = found.half_width * math.sqrt(few)
-    return Part(kind, fresh, found.mean, found.half_width, shared, usual)
+    player = found.half_width * math.sqrt(_players_share(pieces, alone, found.tau2))
+    return Part(kind, fresh, found.mean, found.half_width, shared, usual, player)
+
+
+def _players_share(pieces: Sequence[Piece], alone: Sequence[float], tau2: float) -> float:
+    """Of the variance that notes do not share, what their wander and their differences make."""
+    wander = [
+        variance * min(1.0, p.player / max(p.half, 1e-9)) ** 2
+        for p, variance in zip(pieces, alone, strict=True)
+    ]
+    return (sum(wander) + len(pieces) * tau2) / (sum(alone) + len(pieces) * tau2)
 
 
 def _pull_half(takes_parts: Iterable[list[Part]], doubts: Doubts) -> float:
@@ -156,7 +177,15 @@ def _left(pieces: Sequence[Piece], parts: list[Part], pull: float) -> LeftPitch:
     deciding = min(pieces, key=lambda p: (p.kind != "bowed", p.half, p.start_s))
     mean, half = _joined(parts, [p.own for p in parts], pull)
     _, usual = _joined(parts, [p.usual for p in parts], pull)
-    return LeftPitch(mean, half, min(half, usual), deciding)
+    return LeftPitch(mean, half, min(half, usual), _players(parts, half), deciding)
+
+
+def _players(parts: Sequence[Part], half: float) -> float:
+    """The player's part of a string's half-width: as large as in its parts, each as it weighs."""
+    weight = [1 / (p.own**2 + p.shared**2) for p in parts]
+    mine = sum((w * p.player) ** 2 for w, p in zip(weight, parts, strict=True))
+    whole = sum(w**2 * (p.own**2 + p.shared**2) for w, p in zip(weight, parts, strict=True))
+    return half * math.sqrt(mine / whole)
 
 
 def _joined(parts: Sequence[Part], own: Sequence[float], pull: float) -> tuple[float, float]:

@@ -81,6 +81,7 @@ class NoteFit:
     rests: where its pitch rested between turns; empty: it was not turned; None: not known.
     partials: the numbers used. scatter_cents: within a bow the standard deviation of the pitch,
     else the partials' spread about their series. way_cents: how far the pitch moves in all.
+    wander_se_cents: of se_cents, what the wandering of a bow's pitch makes.
     reading: what a pluck can be solved anew from. Two strings: f0_2_hz, se_2_cents.
     """
 
@@ -99,6 +100,7 @@ class NoteFit:
     scatter_cents: float | None = None
     gliding: bool = False
     way_cents: float = 0.0
+    wander_se_cents: float = 0.0
     reading: plucks.PluckReading | None = None
     f0_2_hz: float | None = None
     se_2_cents: float | None = None
@@ -378,6 +380,7 @@ def _from_mean(mean: bows.MeanPitch, kind: str, begin: float) -> NoteFit:
     fit = NoteFit(kind, True, "", mean.f0_hz, mean.se_cents, freedom=20.0)
     fit.partials = [int(n) for n in mean.number]
     fit.scatter_cents = mean.wander_cents
+    fit.wander_se_cents = mean.wander_se_cents
     fit.way_cents = mean.way_cents
     fit.gliding = mean.wander_cents > MOST_WANDER_CENTS or abs(mean.way_cents) > max(
         GLIDING_BOW_CENTS, 2 * mean.wander_cents
@@ -386,10 +389,11 @@ def _from_mean(mean: bows.MeanPitch, kind: str, begin: float) -> NoteFit:
     if fit.rests:
         heights = CENTS_PER_LOG * np.log([rest.hz / mean.f0_hz for rest in fit.rests])
         fit.gliding, fit.way_cents = True, float(heights[-1] - heights[0])
-        fit.se_cents = float(np.hypot(mean.se_cents, np.ptp(heights) / 2))
+        fit.wander_se_cents = float(np.ptp(heights) / 2)
+        fit.se_cents = float(np.hypot(mean.se_cents, fit.wander_se_cents))
     elif fit.gliding:
-        moves = max(abs(mean.way_cents) / 2, mean.wander_cents)
-        fit.se_cents = float(np.hypot(mean.se_cents, moves))
+        fit.wander_se_cents = max(abs(mean.way_cents) / 2, mean.wander_cents)
+        fit.se_cents = float(np.hypot(mean.se_cents, fit.wander_se_cents))
     fit.track = [(begin + t, hz) for t, hz in _thin(mean.times_s, mean.hz, mean.weight)]
     return fit
 

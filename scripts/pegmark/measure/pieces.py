@@ -50,6 +50,7 @@ class Piece:
     steady: bool  # False: the string was moving
     glides_on: bool = False  # the next piece is the same note, after a glide
     lost: bool = False  # it moved on, and where to was not heard
+    player: float = 0.0  # the part of `half` that is the player's
 
     def variance(self) -> float:
         """Of its pitch, in cents squared."""
@@ -164,6 +165,7 @@ def pieces_of(index: int, note: dict[str, Any], place: str, target_hz: float) ->
         if stops and stops[0].steady and not steady:
             cents, half, steady = stops[0].cents, stops[0].half, True
         piece = Piece(index, note["start_s"], note["end_s"], cents, half, kind, steady)
+        piece.player = min(half, note.get("player_cents") or 0.0)
         piece.lost = bool(note.get("gliding")) and _track_lost(note)
         return [piece]
     pieces = [

@@ -27,6 +27,7 @@ from pegmark.signals.frames import Real
 from pegmark.signals.partials import first_look
 from pegmark.signals.stiff_string import Body
 from pegmark.signals.tone_removal import without_tone
+from pegmark.statistics.student_t import student_95
 from pegmark.trade import pitch
 from pegmark.trade.instruments import Instrument
 
@@ -365,11 +366,8 @@ def describe(note: NamedNote, fit: NoteFit, targets: dict[str, float]) -> Measur
     node = 1
     if target and fit.ok and note["kind"] == "harmonic":
         node = max(1, round(float(fit.f0_hz or 0) / target))
-    width = fit.half_width_cents
-    if note["kind"] == "bowed" and width and fit.scatter_cents and not fit.reading:
-        length_s = note["end_s"] - note["start_s"]
-        ends = _end_doubt(length_s, fit.scatter_cents, float(fit.f0_hz or END_HZ))
-        width = math.hypot(width, ends)
+    ends = _end_doubt(note, fit)
+    width = fit.half_width_cents and math.hypot(fit.half_width_cents, ends)
     result: MeasuredNote = {
         "start_s": note["start_s"],
         "end_s": note["end_s"],
@@ -379,6 +377,7 @@ def describe(note: NamedNote, fit: NoteFit, targets: dict[str, float]) -> Measur
         "f0_hz": fit.f0_hz,
         "deviation_cents": _cents(fit.f0_hz, target, node),
         "uncertainty_cents": width,
+        "player_cents": width and math.hypot(student_95(fit.freedom) * fit.wander_se_cents, ends),
         "attack_drift_cents": fit.drift_cents,
         "beating_db": fit.reading.beating_db if fit.reading else None,
         "scatter_cents": fit.scatter_cents,
@@ -397,15 +396,18 @@ def describe(note: NamedNote, fit: NoteFit, targets: dict[str, float]) -> Measur
         if fit.f0_hz and fit.f0_2_hz:
             result["interval_cents"] = two_strings.interval_cents(fit.f0_hz, fit.f0_2_hz)
             result["beats_hz"] = two_strings.beats_hz(fit.f0_hz, fit.f0_2_hz)
-        result["uncertainty_2_cents"] = None if fit.se_2_cents is None else fit.se_2_cents * 2.1
+        se_2 = fit.se_2_cents
+        result["uncertainty_2_cents"] = se_2 and math.hypot(student_95(fit.freedom) * se_2, ends)
     return result
 
 
-def _end_doubt(length_s: float, wander_cents: float, f0_hz: float) -> float:
+def _end_doubt(note: NamedNote, fit: NoteFit) -> float:
     """Half-width, in cents, of what a bow's unknown end leaves open in its mean pitch."""
-    first, last = bow_window(length_s)
-    late_s = END_S * (END_HZ / f0_hz) ** 0.25
-    return late_s * wander_cents / max(LEAST_MEAN_S, last - first)
+    if note["kind"] not in ("bowed", "two_strings") or fit.reading or not fit.scatter_cents:
+        return 0.0
+    first, last = bow_window(note["end_s"] - note["start_s"])
+    late_s = END_S * (END_HZ / float(fit.f0_hz or END_HZ)) ** 0.25
+    return late_s * fit.scatter_cents / max(LEAST_MEAN_S, last - first)
 
 
 def _faint_factor(snr_db: float | None) -> float:

@@ -151,6 +151,7 @@ class MeasuredNote(TypedDict):
     deviation_cents: float | None
     uncertainty_cents: HalfWidth | None
     uncertainty_2_cents: NotRequired[HalfWidth | None]  # two_strings: of the upper one
+    player_cents: NotRequired[HalfWidth | None]  # of uncertainty_cents, what a wandering bow adds
     attack_drift_cents: float | None  # its pitch at 50-150 ms against where it settles
     beating_db: NotRequired[Annotated[float, Also(minimum=0)] | None]
     """From trough to crest of a pluck's partials, in dB: an old string beats."""
@@ -201,6 +202,9 @@ class MeasuredString(TypedDict):
     deciding_uncertainty_cents: NotRequired[HalfWidth | None]
     """The half-width that decides a level: nothing that was left out (a check after the last turn,
     a usual number of plucks) makes it wider."""
+    player_cents: NotRequired[HalfWidth | None]
+    """Of uncertainty_cents the player's part: pitches that wander, notes that differ. The rest, in
+    quadrature, is the measurement's, or what may have changed since."""
     kind: Literal["plucked", "bowed", "two_strings"] | None
     at_s: Seconds | None
     notes: Count

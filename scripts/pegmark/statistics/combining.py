@@ -10,6 +10,8 @@ import numpy as np
 
 from pegmark.statistics.student_t import NORMAL_95, student_95
 
+ROOT_PART = 1e-9  # the variance between notes is found to so much of what it may be at most
+
 
 class Combined(NamedTuple):
     """A pitch combined from notes: `mean` and `half_width` (95 %), `tau2` between notes."""
@@ -75,7 +77,7 @@ def _root(spread: Any, freedom: float, start: float) -> float:
     low, high = 0.0, start
     while spread(high) > freedom:
         high *= 2
-    for _ in range(60):
+    while high - low > ROOT_PART * start:
         middle = (low + high) / 2
         low, high = (middle, high) if spread(middle) > freedom else (low, middle)
     return (low + high) / 2
