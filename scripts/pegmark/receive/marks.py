@@ -23,7 +23,7 @@ from pegmark.files.store import write_text
 from pegmark.files.tables import Row, Table, read_table
 from pegmark.receive.teacher_files import numbered_files
 from pegmark.records.problems import TeacherError
-from pegmark.records.values import TAKE_DIGITS
+from pegmark.records.take_names import TAKE_DIGITS
 from pegmark.words import times
 
 MARKS_FIELDS: dict[str, tuple[str, ...]] = {

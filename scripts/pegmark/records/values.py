@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
+from pegmark.records.take_names import TAKE_DIGITS
+
 
 class Also:
     """Keywords of JSON Schema that a type of Python cannot say; for Annotated."""
@@ -22,7 +24,6 @@ CODE_PATTERN = Also(pattern="^[a-z0-9_]+$")
 SHARE = Also(minimum=0, maximum=1)
 MOMENT = Also(pattern=r"^\d{4}-\d\d-\d\dT\d\d:\d\d:\d\d")
 SAID = Also(minLength=1)
-TAKE_DIGITS = 16  # of a content's hash, with which a take's name begins: tells a class's apart
 
 Seconds = Annotated[float, NOT_NEGATIVE]  # from the take's start, or a duration
 Hz = Annotated[float, POSITIVE]

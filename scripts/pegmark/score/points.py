@@ -10,7 +10,7 @@ import math
 from datetime import datetime
 from typing import Any
 
-from pegmark.records.values import TAKE_DIGITS
+from pegmark.records.take_names import TAKE_DIGITS
 from pegmark.score.finding import Finding
 from pegmark.settings.rubric import title_of
 
