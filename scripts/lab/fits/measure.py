@@ -46,7 +46,7 @@ CODE = ("pegmark.measure.left_pitch", "pegmark.measure.tuning")
 SEED, TAKES, HELD = 1_500_000, 192, 96
 
 MEASURED_MIX = ("usual", "usual", "hard", "easy")
-INSIDE = 0.96  # of strings: what is asked for lies around it
+INSIDE = 0.965  # of strings: what is asked for lies around it
 PRIOR_PART = 0.5  # of an instrument's priors
 MOST_PRODUCT = 9.0  # no pair of notes says more of how errors go together (squared deviations)
 MISTAKEN_CENTS = 5.0  # a string further off was mistaken for another sound: no width mends that
