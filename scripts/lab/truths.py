@@ -20,11 +20,13 @@ TURN_COLUMNS = (
 
 def left_cents(truth: Mapping[str, Any], string: str) -> float:
     """What a string was left at, without what slipped when it was hardly heard any more."""
-    ends = [n["end_s"] for n in truth["notes"] if string in (n["string"], n.get("string_2"))]
+    notes = [n for n in truth["notes"] if string in (n["string"], n.get("string_2"))]
+    ends_s = max((n["end_s"] for n in notes), default=0.0)
+    begins_s = max((n["start_s"] for n in notes), default=0.0)
     unheard = [
         slip["to_cents"] - slip["from_cents"]
         for slip in truth["slips"]
-        if slip["string"] == string and slip["end_s"] >= max(ends, default=0.0) - HEARD_S
+        if slip["string"] == string and slip["end_s"] >= max(ends_s - HEARD_S, begins_s)
     ]
     return float(truth["strings"][string]["left_cents"] - sum(unheard))
 

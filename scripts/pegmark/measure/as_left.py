@@ -18,6 +18,7 @@ from pegmark.trade.turning import TURN_CENTS
 LOST_HALF_CENTS = 50.0  # half-width of a string that was moving when it was last heard
 UNTOUCHED_CENTS = 2.0  # added in quadrature if another string was turned afterwards (design) ...
 UNTOUCHED_SHARE = 0.02  # ... or so much of all those turns' way (common practice, no source)
+UNREAD_S = 0.3  # a last note so long without a pitch leaves open where its string was left
 UNSURE_REACH_CENTS = 600.0  # strings this close to an unnamed note may be the one that sounded
 
 
@@ -111,7 +112,14 @@ def _heard(string: TunedString, timed: list[dict[str, Any]], target_hz: float) -
             return "unsure"
     if not string.pieces:
         return "unsure" if string.notes else "not_heard"
-    return "heard"
+    return "unsure" if _ends_unread(string, timed) else "heard"
+
+
+def _ends_unread(string: TunedString, timed: list[dict[str, Any]]) -> bool:
+    """Whether a string's last note told no pitch: it may have moved since it was last measured."""
+    note = timed[string.notes[-1]]
+    long = note["end_s"] - note["start_s"] > UNREAD_S
+    return long and note.get("f0_hz") is None
 
 
 def _drift(string: TunedString, timed: list[dict[str, Any]]) -> float | None:

@@ -76,10 +76,12 @@ def _unconfirmed(last: Piece, before: Piece) -> bool:
 
 
 def _moved_on(pieces: list[Piece], left: list[Piece]) -> bool:
-    """Whether later notes, too badly measured to say where, say that the string moved on."""
-    after = [p for p in pieces if p.start_s > left[-1].start_s and p.half > UNSETTLED_HALF_CENTS]
+    """Whether later notes, measured too badly to say where, say that the string moved on."""
+    after = [p for p in pieces if p.start_s > left[-1].start_s and p not in left]
     return any(
-        abs(p.cents - left[-1].cents) > p.half and p.end_s - p.start_s >= OUTLIER_S for p in after
+        abs(p.cents - left[-1].cents) > math.hypot(p.half, left[-1].half)
+        and p.end_s - p.start_s >= OUTLIER_S
+        for p in after
     )
 
 

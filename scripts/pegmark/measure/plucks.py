@@ -37,6 +37,12 @@ DRIFT_S = (0.05, 0.15)  # where a pluck's attack is read
 END_GUARD_S = 0.015  # a finger may already be damping the string
 FIRST_LOOK_S = 0.8
 REREAD_CENTS = 60.0  # of the first partial: then the highest was read beside its place
+# Partials that stand so far off their series may have been numbered from a stiffer string's: the
+# note is read as one of these B too (a double bass of part size), and kept where they stand much
+# closer and are no fewer than so many.
+MISNUMBERED_CENTS = 16.0
+STIFFER_B = (4e-4, 7e-4, 1.1e-3)
+CLOSER, NO_FEWER = 0.6, 0.7
 BLOCKS = 14  # stretches of time the phases are averaged over
 LEAST_BLOCKS = 3  # a partial must be heard in so many stretches of time
 PLUCK_LEAST_SNR = 2.0  # a partial weaker than this against its noise is left out
@@ -242,7 +248,8 @@ def read_pluck(
     skip = min(ATTACK_S, len(audio) / rate_hz / 5)
     first, last = round(skip * rate_hz), len(audio) - round(END_GUARD_S * rate_hz)
     cut = audio[first:last]
-    look = partials.first_look(cut[: round(FIRST_LOOK_S * rate_hz)], rate_hz, f0_hz, b)
+    early = cut[: round(FIRST_LOOK_S * rate_hz)]
+    look = partials.first_look(early, rate_hz, f0_hz, b)
     if look is None:
         return "too short or silent"
     gone = None if removed is None else removed[first:last]
@@ -254,16 +261,31 @@ def read_pluck(
         ghosts = other_sounds.ghosts_of(tracks.hz, _early(tracks), rate_hz, before, other_hz, gone)
         return _read_tracks(tracks, b, skip, ghosts)
 
-    f1, b = look
-    reading = read(f1, b)
+    reading = read(*look)
     if isinstance(reading, str):
         return reading
+    if reading.solve().series.spread_cents > MISNUMBERED_CENTS:
+        looks = (partials.first_look(early, rate_hz, f0_hz, stiffer) for stiffer in STIFFER_B)
+        reading = _closest(reading, [read(*look) for look in looks if look])
+    b = reading.b
     series, high = reading.solve().series, reading.number[-1]
     found_b = max(0.0, series.b)
     moved = stiff_string.stretch_cents(high, found_b) - stiff_string.stretch_cents(high, b)
     if abs(moved + series.cents) * high < REREAD_CENTS:
         return reading
-    return read(f1 * 2 ** (series.cents / 1200), found_b)
+    return read(reading.f1_hz * 2 ** (series.cents / 1200), found_b)
+
+
+def _closest(reading: PluckReading, others: Iterable[PluckReading | str]) -> PluckReading:
+    """Of readings of one note the one whose partials stand closest to their series."""
+    best, spread = reading, CLOSER * reading.solve().series.spread_cents
+    for other in others:
+        if isinstance(other, str) or len(other.number) < NO_FEWER * len(reading.number):
+            continue
+        found = other.solve().series.spread_cents
+        if found < spread:
+            best, spread = other, found
+    return best
 
 
 def _early(tracks: Tracks) -> Real:
