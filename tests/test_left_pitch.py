@@ -13,7 +13,7 @@ from pegmark.measure.pieces import Piece
 from pegmark.statistics.combining import weigh
 from pegmark.trade.instruments import Prior, load_instruments
 
-DOUBTS = Doubts({"plucked": 0.5, "bowed": 0.2}, {"plucked": 1.0, "bowed": 1.0}, 1.0, 0.6)
+DOUBTS = Doubts({"plucked": 0.5, "bowed": 0.2}, {"plucked": 1.0, "bowed": 1.0}, 0.6)
 PRIOR = Prior(0.5, 0.4, 0.4, 0.2)
 
 

@@ -265,7 +265,7 @@ class TestBowsEnd:
         assert half(2.0, 1.0, 55.0) > half(2.0, 1.0)  # a low string rings on for longer
 
     def test_what_a_wandering_bow_leaves_open_is_the_players(self) -> None:
-        """The same bow held still and wandering: the measurement's part stays, the player's grows."""
+        """A bow held still, and wandering: the measurement's part stays, the player's grows."""
 
         def parts(wander_cents: float) -> tuple[float, float]:
             audio, _ = strings.bow(

@@ -16,7 +16,7 @@ from scipy import stats
 from conftest import ROOT, cases
 from lab.paths import Habits, Spread, random_path
 from pegmark.measure.as_left import UNTOUCHED_CENTS
-from pegmark.measure.left_pitch import PRIOR_NOTES
+from pegmark.measure.left_pitch import PRIOR_NOTES, fitted_doubts
 from pegmark.measure.tuning import read_interval, read_tuning
 from pegmark.statistics.combining import combine
 from pegmark.statistics.student_t import student_95
@@ -641,7 +641,15 @@ def test_two_strings_together_sound_both():
 def spread_of(instrument):
     prior = instrument.priors_cents
     sd = [half / 1.96 for half in prior]
-    return Spread(plucked_bias=sd[2], bowed_bias=sd[3], plucked_repeat=sd[0], bowed_repeat=sd[1])
+    shared = (
+        fitted_doubts().shared_part
+    )  # of the notes' own errors, what one string's have in common
+    return Spread(
+        plucked_bias=math.hypot(sd[2], math.sqrt(shared["plucked"]) * Spread.plucked_error),
+        bowed_bias=math.hypot(sd[3], math.sqrt(shared["bowed"]) * Spread.bowed_error),
+        plucked_repeat=sd[0],
+        bowed_repeat=sd[1],
+    )
 
 
 @pytest.mark.parametrize(("instrument", "p95"), [(VIOLIN, 1.6), (CELLO, 2.3), (BASS, 4.7)])

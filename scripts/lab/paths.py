@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from pegmark.measure.left_pitch import fitted_doubts
 from pegmark.trade.instruments import Instrument
 
 DRAWN_CLOSEST_CENTS = 250.0  # neighbouring strings are never drawn closer than this
@@ -240,7 +241,9 @@ class _Student:
         note["deviation_cents"] = float(np.mean(track))
         note["f0_hz"] = self.hz[low] * 2 ** (float(np.mean(track)) / 1200)
         note["coarse_hz"] = note["f0_hz"] * 2 ** (rng.normal(0, self.habits.coarse_cents) / 1200)
-        note["uncertainty_cents"] = 1.96 * error
+        # as measuring says it: so wide that what was fitted brings it to the error's own
+        width = fitted_doubts().width["plucked" if kind == "plucked" else "bowed"]
+        note["uncertainty_cents"] = 1.96 * error / width
         note["track"] = [[round(float(t), 3), float(c)] for t, c in zip(times, track, strict=True)]
         if kind == "two_strings":
             cents, _ = self._reading(name[1], kind)

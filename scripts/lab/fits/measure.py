@@ -1,4 +1,4 @@
-"""How notes of one string err together: "as_left" {shared_part, width, prior_part, pull_sd_cents}.
+"""How notes of one string err together: "as_left" {shared_part, width, pull_sd_cents}.
 
 Invented takes of all difficulties and instruments, a half with sampled players, a third of them
 wide and another third checked with plucks, are heard as the stages before hear them. Of every
@@ -11,8 +11,8 @@ string that is known, and after which no other was turned, the last notes are ke
   the last turn of others say (width of plucks), as their plucks from before it say with a pull
   added (pull_sd_cents), and as all notes of those say that were bowed (width of bows).
 
-prior_part is not fitted: notes of the laboratory differ by what each says of itself and by no more,
-those of real players do; so a part of the instrument's priors is kept.
+The instruments' priors are not fitted: notes of the laboratory differ by what each says of itself
+and by no more, those of real players do.
 
 The half-widths of single notes are inputs here: where they change, fit anew.
 """
@@ -49,7 +49,6 @@ MEASURED_MIX = ("usual", "usual", "hard", "easy")
 # Of strings: what is asked for lies around it. Less where bows decide, for the takes learnt from
 # have more unusual bodies and noise than classes; more where plucks do, for they are fewer.
 INSIDE = {"bowed": 0.955, "plucked": 0.975}
-PRIOR_PART = 0.5  # of an instrument's priors
 MOST_PRODUCT = 9.0  # no pair of notes says more of how errors go together (squared deviations)
 MISTAKEN_CENTS = 5.0  # a string further off was mistaken for another sound: no width mends that
 BISECTIONS = 14
@@ -93,7 +92,7 @@ def fit(heard: Heard) -> dict[str, Any]:
     shared = {kind: _shared_part(heard, kind) for kind in ("plucked", "bowed")}
 
     def doubts(plucked: float, bowed: float = 1.0, pull: float = 1.0) -> Doubts:
-        return Doubts(shared, {"plucked": plucked, "bowed": bowed}, PRIOR_PART, pull)
+        return Doubts(shared, {"plucked": plucked, "bowed": bowed}, pull)
 
     plucks, bows = INSIDE["plucked"], INSIDE["bowed"]
     plucked = _bisect(plucks, lambda width: _inside(heard, doubts(width), _fresh_plucks))

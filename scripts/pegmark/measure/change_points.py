@@ -77,7 +77,7 @@ def _unconfirmed(last: Piece, before: Piece) -> bool:
 
 def _moved_on(pieces: list[Piece], left: list[Piece]) -> bool:
     """Whether later notes, measured too badly to say where, say that the string moved on."""
-    after = [p for p in pieces if p.start_s > left[-1].start_s and p not in left]
+    after = [p for p in pieces if p.index > left[-1].index]
     return any(
         abs(p.cents - left[-1].cents) > math.hypot(p.half, left[-1].half)
         and p.end_s - p.start_s >= OUTLIER_S

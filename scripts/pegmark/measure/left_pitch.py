@@ -31,14 +31,12 @@ class Doubts(NamedTuple):
     """How notes of one string err together; fitted (lab/fits/measure.py).
 
     shared_part : of a note's variance, by kind, what all notes of its kind and string share.
-    width : how wide a note's own half-width proves, by kind. prior_part : how much of an
-    instrument's priors is left beside notes that say so much themselves. pull_sd_cents : how far a
-    string is pulled while others are turned, before listening (standard deviation).
+    width : how wide a note's own half-width proves, by kind. pull_sd_cents : how far a string is
+    pulled while others are turned, before listening (standard deviation).
     """
 
     shared_part: Mapping[str, float]
     width: Mapping[str, float]
-    prior_part: float
     pull_sd_cents: float
 
 
@@ -136,13 +134,11 @@ def _part(kind: str, fresh: bool, pieces: Sequence[Piece], prior: Prior, doubts:
     part = doubts.shared_part[kind]
     sds = [max(doubts.width[kind] * p.half / NORMAL_95, LEAST_SD_CENTS) for p in pieces]
     alone = [(1 - part) * sd**2 for sd in sds]
-    spread = doubts.prior_part * repeat_sd(kind, prior)
-    found = combine([p.cents for p in pieces], alone, spread**2, PRIOR_NOTES)
+    found = combine([p.cents for p in pieces], alone, repeat_sd(kind, prior) ** 2, PRIOR_NOTES)
     weights = [1 / (variance + found.tau2) for variance in alone]
     mean_sd = sum(w * sd for w, sd in zip(weights, sds, strict=True)) / sum(weights)
     few = min(1.0, len(pieces) / USUAL_PLUCKS) if kind == "plucked" else 1.0
-    common = doubts.prior_part * systematic(kind, prior)
-    shared = math.hypot(math.sqrt(part) * NORMAL_95 * mean_sd, common)
+    shared = math.hypot(math.sqrt(part) * NORMAL_95 * mean_sd, systematic(kind, prior))
     usual = found.half_width * math.sqrt(few)
     player = found.half_width * math.sqrt(_players_share(pieces, alone, found.tau2))
     return Part(kind, fresh, found.mean, found.half_width, shared, usual, player)
