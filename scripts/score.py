@@ -10,13 +10,17 @@ from __future__ import annotations
 import argparse
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 from pegmark.files.store import read_json, write_json
 from pegmark.records.faults import guarded
 from pegmark.records.validation import valid
 from pegmark.score import score_student
 from pegmark.score.student import verdicts_of
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
+    from pegmark.records.take import Measured
 
 
 def main() -> None:
@@ -35,9 +39,9 @@ def main() -> None:
     def write(result: Mapping[str, Any]) -> None:
         if "schema_version" not in result:  # the scoring failed: the student without a result
             lost = {take["take"]: dict(result) for take in ticket["takes"]}
-            result = score_student(ticket, lost, facts)
+            result = score_student(ticket, cast("dict[str, Measured]", lost), facts)
         write_json(arguments.record, result)
-        write_json(arguments.score, verdicts_of(dict(result)))
+        write_json(arguments.score, verdicts_of(cast("Record", result)))
 
     def score() -> Mapping[str, Any]:
         record = valid(score_student(valid(ticket, "ticket_score"), measured, facts), "record")

@@ -27,7 +27,7 @@ import argparse
 from collections import Counter
 from collections.abc import Iterator
 from functools import cache
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 import yaml
 
@@ -41,6 +41,10 @@ from pegmark.settings.rubric import load_rubric
 from pegmark.trade.instruments import Instrument
 from pegmark.trade.pitch import shift_hz
 from pegmark.trade.turning import TURN_CENTS
+
+if TYPE_CHECKING:
+    from pegmark.records.take import Measured
+    from pegmark.records.tickets import ScoreTicket
 
 OUTCOMES = ("same", "taken", "given", "open")
 GRADE_COLUMNS = (
@@ -218,7 +222,7 @@ def _record(measured: dict[str, Any], instrument: Instrument) -> dict[str, Any]:
         "language": "en",
         **_settings(),
     }  # fmt: skip
-    return score_student(ticket, {"lab": measured}, {})
+    return dict(score_student(cast("ScoreTicket", ticket), {"lab": cast("Measured", measured)}, {}))
 
 
 def _outcome(heard: dict[str, Any], true: dict[str, Any]) -> str | None:

@@ -13,7 +13,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import hashlib
 from collections.abc import Iterator
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 import yaml
 
@@ -26,6 +26,10 @@ from pegmark.identify import name_strings
 from pegmark.measure.tuning import read_interval, read_tuning
 from pegmark.score import score_student
 from pegmark.settings.rubric import load_rubric
+
+if TYPE_CHECKING:
+    from pegmark.records.take import Decoded, Measured
+    from pegmark.records.tickets import ScoreTicket
 
 MUTATED_KEYS = ("violin", "viola", "cello", "double bass", "five-string bass", "solo bass")
 PATHS = 10  # simulated takes of each instrument
@@ -70,7 +74,8 @@ def graded(instrument: Any, measured: dict[str, Any], k: int) -> Iterator[Any]:
             "sentences": sentences,
         }  # fmt: skip
         facts = {"take": "t", "status": "ok", "problems": [], "duration_s": 60.0}
-        yield score_student(ticket, {"t": record}, {"t": facts})
+        measured = {"t": cast("Measured", record)}
+        yield score_student(cast("ScoreTicket", ticket), measured, {"t": cast("Decoded", facts)})
 
 
 def measured() -> Iterator[Any]:

@@ -41,6 +41,11 @@ CriterionKind = Literal[
     "whole_pitch", "teacher",
 ]  # fmt: skip
 By = Literal["measured", "teacher", "open"]
+Against = Literal["assignment", "reference_tone", "own_a", "neighbour"]
+# Why nothing could be said of a string.
+Reason = Literal[
+    "string", "fell", "wide", "contradiction", "no_a", "no_a_sounded", "no_neighbour",
+]  # fmt: skip
 # Points stay open where nothing decided them, and only there.
 OPEN_OR_NOT = Also(
     allOf=[
@@ -180,16 +185,12 @@ class Overshoot(TypedDict):
 class Judged(TypedDict):
     """What a string's verdict rests on."""
 
-    against: Literal["assignment", "reference_tone", "own_a", "neighbour"]
+    against: Against
     cents: float | None
     off_cents: float | None  # outside where it may stand
     uncertainty_cents: HalfWidth | None
     neighbour: StringName | None
-    reason: (
-        Literal["string", "fell", "wide", "contradiction", "no_a", "no_a_sounded", "no_neighbour"]
-        | None
-    )
-    """Why nothing could be said."""
+    reason: Reason | None
     before_slip: Literal["in_tune", "close"] | None
     """The better verdict that it had before something slipped and was left so."""
 

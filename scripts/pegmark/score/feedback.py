@@ -11,9 +11,12 @@ the take unclear goes before points that may be lost by it.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.words import wording
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Criterion, Evidence, NextStep, Record, StudentProblem
 
 # Observations of what can break a string: they go before everything else.
 HARM = frozenset({"far_above", "went_far_above"})
@@ -91,7 +94,7 @@ def evidence(
     passage: tuple[float, float] | None = None,
     beside: tuple[float, float] | None = None,
     **fields: Any,
-) -> dict[str, Any]:
+) -> Evidence:
     """One piece of evidence: its sentence, its second, its string, the points it cost.
 
     From start_s to end_s it can be listened to; for an interval of two strings that were sounded
@@ -99,12 +102,16 @@ def evidence(
     """
     text = voice.say(f"evidence.{code}", at_s=at_s, string=string, **fields)
     start_s, end_s = passage or (at_s, None)
-    found = {"code": code, "text": text, "at_s": at_s, "string": string, "lost": lost}
-    found |= {"start_s": start_s, "end_s": end_s}
-    return found | ({"beside": list(beside)} if beside else {})
+    found: Evidence = {
+        "code": code, "text": text, "at_s": at_s, "string": string, "lost": lost,
+        "start_s": start_s, "end_s": end_s,
+    }  # fmt: skip
+    if beside:
+        found["beside"] = beside
+    return found
 
 
-def next_step(record: dict[str, Any], order: list[str], pegs: str, voice: Voice) -> dict[str, str]:
+def next_step(record: Record, order: list[str], pegs: str, voice: Voice) -> NextStep:
     """The one thing to try next, from a scored record.
 
     `order` are the strings that come first; `pegs` is "friction" or "machine".
@@ -129,14 +136,15 @@ def next_step(record: dict[str, Any], order: list[str], pegs: str, voice: Voice)
     return _step(voice, f"challenge_{record['reference']['method']}")
 
 
-def _slipped(record: dict[str, Any], left_so: bool) -> str | None:
+def _slipped(record: Record, left_so: bool) -> str | None:
     """A string that slipped, and was left out of tune so if `left_so`."""
-    names = [o["string"] for o in record["observations"] if o["code"] == "slipping_peg"]
+    slipped = [o["string"] for o in record["observations"] if o["code"] == "slipping_peg"]
+    names = [name for name in slipped if name is not None]
     out = ("close", "out")
     return next((n for n in names if not left_so or record["strings"][n]["verdict"] in out), None)
 
 
-def _left_out(record: dict[str, Any], order: list[str]) -> str | None:
+def _left_out(record: Record, order: list[str]) -> str | None:
     """A string left out of tune that no criterion of the rubric looks at."""
     if any(c["kind"] == "final_pitch" for c in record["score"]["criteria"]):
         return None
@@ -144,13 +152,11 @@ def _left_out(record: dict[str, Any], order: list[str]) -> str | None:
     return next((n for n in names if record["strings"][n]["verdict"] == "out"), None)
 
 
-def _step(voice: Voice, code: str, **fields: Any) -> dict[str, str]:
+def _step(voice: Voice, code: str, **fields: Any) -> NextStep:
     return {"code": code, "text": voice.say(f"next_step.{code}", **fields)}
 
 
-def _step_for_doubts(
-    record: dict[str, Any], doubts: list[dict[str, Any]], voice: Voice
-) -> dict[str, str]:
+def _step_for_doubts(record: Record, doubts: list[StudentProblem], voice: Voice) -> NextStep:
     """What would make the next take clear; where several strings are unclear, all of them."""
     code, string = doubts[0]["code"], doubts[0]["string"]
     if code in ("method_unheard", "interval_unsure"):
@@ -160,9 +166,7 @@ def _step_for_doubts(
     return _step(voice, code, string=string)
 
 
-def _costliest(
-    record: dict[str, Any], order: list[str]
-) -> tuple[dict[str, Any], dict[str, Any] | None] | None:
+def _costliest(record: Record, order: list[str]) -> tuple[Criterion, Evidence | None] | None:
     """The criterion that lost most (ties: the rubric's order) and its costliest evidence."""
     lost = [
         (c, c["of"] - c["points"] - c["open"])
@@ -174,7 +178,7 @@ def _costliest(
         return None
     criterion = max(lost, key=lambda item: item[1])[0]
 
-    def rank(item: dict[str, Any]) -> tuple[float, int]:
+    def rank(item: Evidence) -> tuple[float, int]:
         names = [*order, *record["strings"]]
         return -item["lost"], names.index(item["string"]) if item["string"] else len(names)
 
@@ -183,18 +187,18 @@ def _costliest(
 
 
 def _step_for_loss(
-    record: dict[str, Any],
-    criterion: dict[str, Any],
-    item: dict[str, Any] | None,
+    record: Record,
+    criterion: Criterion,
+    item: Evidence | None,
     order: list[str],
     voice: Voice,
-) -> dict[str, str]:
+) -> NextStep:
     if item is None:  # points the teacher kept back: nothing measured says why
         own = f"criterion_{criterion['id']}"
         code = own if voice.has(f"next_step.{own}") else "criterion"
         return _step(voice, code, title=criterion["title"])
     string, code = item["string"], item["code"]
-    if not code.startswith(("string_", "interval_")):
+    if string is None or not code.startswith(("string_", "interval_")):
         return _step(voice, code, string=string, wanted=order[0], strings=order)
     seen = {o["code"] for o in record["observations"] if o["string"] == string}
     if "pulled" in seen:
@@ -206,9 +210,10 @@ def _step_for_loss(
     return _step_for_string(record, string, voice)
 
 
-def _step_for_string(record: dict[str, Any], string: str, voice: Voice) -> dict[str, str]:
+def _step_for_string(record: Record, string: str, voice: Voice) -> NextStep:
     """How to tune one string that was left out of tune."""
     judged = record["strings"][string]["judged"]
     if judged["against"] == "neighbour":
         return _step(voice, "interval", string=string, other=judged["neighbour"])
-    return _step(voice, "string_high" if judged["cents"] > 0 else "string_low", string=string)
+    high = (judged["cents"] or 0.0) > 0
+    return _step(voice, "string_high" if high else "string_low", string=string)

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.score.feedback import Voice, evidence
 from pegmark.score.review_reasons import Doubt
 from pegmark.score.slips import Slip
-from pegmark.score.turns import Move, Sounded
+from pegmark.score.turns import Sounded
 from pegmark.score.verdicts import HeardA, Judgement
 from pegmark.trade.targets import Frame
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Evidence, Move, StudentNote, StudentString
+    from pegmark.records.take import Interval
 
 
 @dataclass(frozen=True)
@@ -24,9 +28,9 @@ class Take:
 
     frame: Frame
     judgements: dict[str, Judgement]
-    strings: dict[str, dict[str, Any]]
-    notes: list[dict[str, Any]]
-    intervals: list[dict[str, Any]]
+    strings: dict[str, StudentString]
+    notes: list[StudentNote]
+    intervals: list[Interval]
     order: list[str]
     last_turn_s: float | None
     voice: Voice
@@ -78,7 +82,7 @@ class Finding:
 
     points: float
     open: float = 0.0
-    evidence: list[dict[str, Any]] = field(default_factory=list)
+    evidence: list[Evidence] = field(default_factory=list)
     close_call: bool = False
     doubts: list[Doubt] = field(default_factory=list)
 

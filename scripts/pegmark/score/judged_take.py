@@ -6,7 +6,7 @@ is told from what was done to it.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Literal, cast
 
 from pegmark.score import turns
 from pegmark.score.feedback import Voice
@@ -18,9 +18,10 @@ from pegmark.score.verdicts import Judgement, deciding_half, judge_strings
 from pegmark.trade.targets import Frame
 
 if TYPE_CHECKING:
-    from pegmark.records.take import Measured
-
-Record = dict[str, Any]
+    from pegmark.records import student, take
+    from pegmark.records.student import Record, StudentNote, StudentString
+    from pegmark.records.take import Measured, MeasuredMove, MeasuredNote, MeasuredString
+    from pegmark.records.tickets import ScoreTicket
 
 # A note without a name and that is one of no string with more than this probability is none.
 NO_STRING_PROBABILITY = 0.95
@@ -40,21 +41,22 @@ STRING_FIELDS = (
 )  # fmt: skip
 
 
-def judge_take(ticket: dict[str, Any], measured: Record) -> Take:
+def judge_take(ticket: ScoreTicket, measured: Measured) -> Take:
     """A measured take moved to the assignment's reference and judged."""
-    slips = slips_left(cast("Measured", measured))
-    frame, heard_a, tone = frame_of(ticket, as_set(cast("Measured", measured), slips))
+    slips = slips_left(measured)
+    frame, heard_a, tone = frame_of(ticket, as_set(measured, slips))
     unheard_a = ticket["reference"].get("unheard_a", "open")
-    judgements = judge_strings(cast("Measured", measured), frame, heard_a, unheard_a)
+    judgements = judge_strings(measured, frame, heard_a, unheard_a)
     sounded = _sounded(measured, frame)
     strings = {
-        name: _string(measured["strings"].get(name) or {}, judgements[name], sounded[name], frame)
+        name: _string(measured["strings"].get(name), judgements[name], sounded[name], frame)
         for name in frame.instrument.strings
     }
     last_turn_s = turns.last_turn_s(strings.values())
     for name, string in strings.items():
         others = [m for other in strings for m in strings[other]["moves"] if other != name]
-        told = (measured["strings"].get(name) or {}).get("changes")
+        measured_string = measured["strings"].get(name)
+        told = measured_string.get("changes") if measured_string else None
         string["own_changes"] = (
             turns.own_changes(string, sounded[name], others)
             if told is None
@@ -83,13 +85,18 @@ def judge_take(ticket: dict[str, Any], measured: Record) -> Take:
     )
 
 
-def _shifted(change: Record, shift: float) -> Record:
+def _shifted(change: take.OwnChange, shift: float) -> student.OwnChange:
     """A change that the measuring told, against the assignment's reference."""
-    cents = {key: change[key] - shift for key in ("from_cents", "to_cents")}
-    return {**{key: change[key] for key in ("start_s", "end_s", "cause")}, **cents}
+    return {
+        "start_s": change["start_s"],
+        "end_s": change["end_s"],
+        "cause": change["cause"],
+        "from_cents": change["from_cents"] - shift,
+        "to_cents": change["to_cents"] - shift,
+    }
 
 
-def _rank(strings: dict[str, Record]) -> list[str]:
+def _rank(strings: dict[str, StudentString]) -> list[str]:
     """The strings by their first sure turns, and each one's place ("tuned_as") set to match."""
     starts = {
         name: move["start_s"]
@@ -103,14 +110,12 @@ def _rank(strings: dict[str, Record]) -> list[str]:
     return order
 
 
-def _sounded(measured: Record, frame: Frame) -> dict[str, Sounded]:
+def _sounded(measured: Measured, frame: Frame) -> dict[str, Sounded]:
     """The notes that bear on each string, in order of time; cents are the record's."""
-    notes = sorted(measured["notes"], key=lambda note: (note["start_s"], note["end_s"]))
-    notes = [
-        {**note, "deviation_cents": _less(note.get("deviation_cents"), frame.shift(note["string"]))}
-        if note["string"] in frame.instrument.strings
-        else note
-        for note in notes
+    in_order = sorted(measured["notes"], key=lambda note: (note["start_s"], note["end_s"]))
+    notes: list[MeasuredNote] = [
+        {**note, "deviation_cents": _less(note.get("deviation_cents"), _shift(note, frame))}
+        for note in in_order
     ]
     in_tune = {name: tolerance.in_tune for name, tolerance in frame.tolerances.items()}
     clear = turns.clear_notes(notes, measured["speech"], in_tune)
@@ -121,7 +126,13 @@ def _sounded(measured: Record, frame: Frame) -> dict[str, Sounded]:
     }
 
 
-def _is_unnamed(note: Record) -> bool:
+def _shift(note: MeasuredNote, frame: Frame) -> float:
+    """What a note's deviation is less against the assignment's reference, in cents."""
+    name = note["string"]
+    return frame.shift(name) if name in frame.instrument.strings else 0.0
+
+
+def _is_unnamed(note: MeasuredNote) -> bool:
     """Whether a note may be any string: it has no name, and that it is none is not sure."""
     may_be_string = note["kind"] in ("plucked", "bowed", "two_strings")
     none = note.get("string_odds")
@@ -130,30 +141,34 @@ def _is_unnamed(note: Record) -> bool:
     )
 
 
-def _string(measured: Record, judgement: Judgement, sounded: Sounded, frame: Frame) -> Record:
+def _string(
+    measured: MeasuredString | None, judgement: Judgement, sounded: Sounded, frame: Frame
+) -> StudentString:
     """One string in the record's form: deviations against the assignment's reference."""
     name = sounded.name
     shift = frame.shift(name)
-    string: Record = {f: measured.get(f) for f in STRING_FIELDS}
-    string["target_hz"] = frame.target_hz(name)
-    string["heard"] = measured.get("heard", "not_heard")
-    string["notes"] = measured.get("notes") or 0
-    string["deviation_cents"] = _less(string["deviation_cents"], shift)
-    string["start_cents"] = _less(string["start_cents"], shift)
-    moves = [
+    known = measured or cast("MeasuredString", {})
+    copied = cast("StudentString", {f: known.get(f) for f in STRING_FIELDS})
+    heard = known.get("heard", "not_heard")
+    shifted: list[MeasuredMove] = [
         {
-            **{key: move[key] for key in ("start_s", "end_s", "sounding")},
-            "uncertainty_cents": move.get("uncertainty_cents"),
+            **move,
             "from_cents": move["from_cents"] - shift,
             "to_cents": move["to_cents"] - shift,
         }
-        for move in (measured.get("moves") or [] if string["heard"] != "not_heard" else [])
+        for move in (known.get("moves") or [] if heard != "not_heard" else [])
     ]
-    moves = string["moves"] = turns.weigh_moves(moves, sounded)
-    settled_s = string["settled_s"]
+    moves = turns.weigh_moves(shifted, sounded)
+    settled_s = copied["settled_s"]
     home = judgement.home_cents or frame.span(name)
     return {
-        **string,
+        **copied,
+        "target_hz": frame.target_hz(name),
+        "heard": heard,
+        "notes": known.get("notes") or 0,
+        "deviation_cents": _less(copied["deviation_cents"], shift),
+        "start_cents": _less(copied["start_cents"], shift),
+        "moves": moves,
         "home_cents": list(home),
         "zero_cents": judgement.zero_cents or 0.0,
         "verdict": judgement.verdict,
@@ -165,21 +180,22 @@ def _string(measured: Record, judgement: Judgement, sounded: Sounded, frame: Fra
             "uncertainty_cents": judgement.uncertainty_cents,
             "neighbour": judgement.neighbour,
             "reason": judgement.reason,
-            "before_slip": judgement.before_slip,
+            "before_slip": cast("Literal['in_tune', 'close'] | None", judgement.before_slip),
         },
         **turns.summary(moves, home, frame.tolerances[name].in_tune),
         "settle_s": settled_s - moves[0]["start_s"] if moves and settled_s is not None else None,
     }
 
 
-def _note(note: Record, frame: Frame) -> Record:
+def _note(note: MeasuredNote, frame: Frame) -> StudentNote:
     """One note in the record's form."""
-    shift = frame.shift(note["string"]) if note["string"] in frame.instrument.strings else 0.0
+    shift = _shift(note, frame)
+    kept = {key: note.get(key) for key in NOTE_FIELDS}
+    kept |= {key: note.get(key) for key in OPTIONAL_NOTE_FIELDS if key in note}
     return {
-        **{key: note.get(key) for key in NOTE_FIELDS},
+        **cast("StudentNote", kept),
         "deviation_cents": _less(note.get("deviation_cents"), shift),
-        "track": [[at_s, _less(cents, shift)] for at_s, cents in note.get("track") or []],
-        **{key: note[key] for key in OPTIONAL_NOTE_FIELDS if key in note},
+        "track": [(at_s, _less(cents, shift)) for at_s, cents in note.get("track") or []],
     }
 
 
@@ -187,21 +203,20 @@ def _less(cents: float | None, shift: float) -> float | None:
     return None if cents is None else cents - shift
 
 
-def fill_in(record: Record, take: Take, measured: Record) -> None:
+def fill_in(record: Record, judged: Take, measured: Measured) -> None:
     """What was measured, in the record's form."""
-    recording = measured["recording"]
-    record["recording"] = {
-        **{key: recording.get(key) for key in RECORDING_FIELDS[:5]},
-        **{key: recording[key] for key in RECORDING_FIELDS[5:] if key in recording},
-    }
-    record["notes"] = take.notes
-    record["speech"] = [{k: s[k] for k in ("start_s", "end_s")} for s in measured["speech"]]
-    record["strings"] = take.strings
-    record["order"] = take.order
-    record["reference"]["a4_hz"] = take.frame.a4_hz
-    record["last_turn_s"] = take.last_turn_s
-    record["intervals"] = take.intervals
+    recording = measured["recording"] or cast("take.MeasuredRecording", {})
+    kept = {key: recording.get(key) for key in RECORDING_FIELDS[:5]}
+    kept |= {key: recording.get(key) for key in RECORDING_FIELDS[5:] if key in recording}
+    record["recording"] = cast("student.RecordingQuality", kept)
+    record["notes"] = judged.notes
+    record["speech"] = [{"start_s": s["start_s"], "end_s": s["end_s"]} for s in measured["speech"]]
+    record["strings"] = judged.strings
+    record["order"] = judged.order
+    record["reference"]["a4_hz"] = judged.frame.a4_hz
+    record["last_turn_s"] = judged.last_turn_s
+    record["intervals"] = judged.intervals
     record["tolerances"] = {
         name: {"in_tune_cents": tolerance.in_tune, "close_cents": tolerance.close}
-        for name, tolerance in take.frame.tolerances.items()
+        for name, tolerance in judged.frame.tolerances.items()
     }

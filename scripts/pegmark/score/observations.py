@@ -20,7 +20,7 @@ from pegmark.trade.targets import distance_to_span
 from pegmark.trade.tolerances import C3_SEMITONE
 
 if TYPE_CHECKING:
-    from pegmark.records.student import Observation, ObservationCode
+    from pegmark.records.student import Observation, ObservationCode, StudentString
 
 # Attack against decay. Sound strings plucked loudly start up to 16 cents sharp, low ones up to 40
 # (real orchestral samples; design, section 6): what goes beyond is worth a look.
@@ -63,7 +63,7 @@ def _seen(
     return {"code": code, "text": text, "at_s": at_s, "string": string}
 
 
-def _heard(take: Take) -> Iterator[tuple[str, dict[str, Any]]]:
+def _heard(take: Take) -> Iterator[tuple[str, StudentString]]:
     """The strings that were told apart."""
     return ((name, s) for name, s in take.strings.items() if s["heard"] == "heard")
 
@@ -84,9 +84,8 @@ def _stays(take: Take, name: str) -> list[tuple[float, float | None]]:
 
 def _first_s(take: Take, name: str) -> float | None:
     """When a string was first heard."""
-    starts: list[float] = [note["start_s"] for note in take.notes if note["string"] == name]
-    known: float | None = take.strings[name]["at_s"]
-    return min(starts) if starts else known
+    starts = [note["start_s"] for note in take.notes if note["string"] == name]
+    return min(starts) if starts else take.strings[name]["at_s"]
 
 
 def _far_above(take: Take) -> Iterator[Observation]:
@@ -111,7 +110,7 @@ def _highest_home(take: Take, name: str) -> float:
     """The highest place a string may stand at: from the A that counts, never from a neighbour."""
     if take.judgements[name].against == "neighbour":
         return take.frame.span(name)[1] + take.base_cents
-    return float(take.strings[name]["home_cents"][1])
+    return take.strings[name]["home_cents"][1]
 
 
 def _slipped(take: Take) -> Iterator[Observation]:
@@ -151,7 +150,7 @@ def _beating(take: Take) -> Iterator[Observation]:
     """A string whose partials beat by themselves, in most of its plucks that tell."""
     for name in take.strings:
         told = [n for n in take.sounded[name].clear if n.get("beating_db") is not None]
-        deep = [note for note in told if note["beating_db"] > BEATING_DB]
+        deep = [note for note in told if (note["beating_db"] or 0.0) > BEATING_DB]
         if len(deep) >= max(FALSE_NOTES, len(told) / 2):
             yield _seen(take, "beating_string", deep[0]["start_s"], name)
 
@@ -190,11 +189,12 @@ def _against_each_other(take: Take) -> Iterator[Observation]:
         if any(string["verdict"] != "in_tune" for string in pair):
             continue
         off = [_from_pure(take, name) for name in (upper, lower)]
-        half = math.hypot(*(string["uncertainty_cents"] for string in pair))
+        half = math.hypot(*(string["uncertainty_cents"] or 0.0 for string in pair))
         equal = abs(take.frame.pure_cents(upper) - take.frame.pure_cents(lower))
         allowed = max(take.frame.tolerances[name].in_tune for name in (upper, lower)) + equal
         if off[0] * off[1] < 0 and abs(off[0] - off[1]) - half > allowed:
-            beats = _beats_hz(pair[0]["f0_hz"], pair[1]["f0_hz"], take.frame.instrument.interval)
+            hertz = [string["f0_hz"] or 0.0 for string in pair]
+            beats = _beats_hz(hertz[0], hertz[1], take.frame.instrument.interval)
             at_s = pair[0]["at_s"]
             yield _seen(take, "against_each_other", at_s, upper, other=lower, beats=beats)
 
@@ -202,7 +202,7 @@ def _against_each_other(take: Take) -> Iterator[Observation]:
 def _from_pure(take: Take, name: str) -> float:
     """How far a string stands from its pure place above or below the assignment's A, in cents."""
     zero = 0.0 if take.frame.temperament == "pure" else take.frame.pure_cents(name)
-    return float(take.strings[name]["deviation_cents"] - zero)
+    return (take.strings[name]["deviation_cents"] or 0.0) - zero
 
 
 def _beats_hz(upper_hz: float, lower_hz: float, semitones: int) -> float:

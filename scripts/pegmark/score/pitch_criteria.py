@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import statistics
 from dataclasses import replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.score.feedback import evidence
 from pegmark.score.finding import Finding, Take, left_open
@@ -14,6 +14,9 @@ from pegmark.score.verdicts import Judgement, judge, neighbour_of
 from pegmark.settings.rubric import setting
 from pegmark.trade.targets import distance_to_span
 from pegmark.trade.tolerances import LEVELS, Tolerance
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Evidence
 
 
 def final_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
@@ -48,14 +51,14 @@ def final_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
     return finding
 
 
-def _why(take: Take, name: str, judgement: Judgement, lost: float) -> list[dict[str, Any]]:
+def _why(take: Take, name: str, judgement: Judgement, lost: float) -> list[Evidence]:
     """What is said of a string with a verdict: why it lost points, or why it did not."""
     if judgement.verdict != "in_tune":
         return [_off_string(take, name, judgement, lost)]
     return _pure_string(take, name, judgement)
 
 
-def _left_slipped(take: Take, name: str, judgement: Judgement) -> list[dict[str, Any]]:
+def _left_slipped(take: Take, name: str, judgement: Judgement) -> list[Evidence]:
     """What is said of a string that a slip left worse than it had been set."""
     blamed = take.blamed(name) or name
     slip = take.slips[blamed]
@@ -76,7 +79,7 @@ def _slip_doubt(take: Take, name: str) -> Doubt:
     return Doubt("slipped_left", name, slip.end_s, end_s, fields)
 
 
-def _pure_string(take: Take, name: str, judgement: Judgement) -> list[dict[str, Any]]:
+def _pure_string(take: Take, name: str, judgement: Judgement) -> list[Evidence]:
     """That a string is in tune by its pure place, where that is what makes it in tune."""
     if judgement.against == "neighbour" or judgement.off_cents is None:
         return []
@@ -89,7 +92,7 @@ def _pure_string(take: Take, name: str, judgement: Judgement) -> list[dict[str, 
     return [evidence(take.voice, code, judgement.at_s, name)]
 
 
-def _off_string(take: Take, name: str, judgement: Judgement, lost: float) -> dict[str, Any]:
+def _off_string(take: Take, name: str, judgement: Judgement, lost: float) -> Evidence:
     assert judgement.cents is not None
     if judgement.against == "neighbour":
         higher = list(take.strings).index(name) < list(take.strings).index(
@@ -119,7 +122,7 @@ def _off_string(take: Take, name: str, judgement: Judgement, lost: float) -> dic
     )
 
 
-def _unknown_string(take: Take, name: str, judgement: Judgement) -> dict[str, Any]:
+def _unknown_string(take: Take, name: str, judgement: Judgement) -> Evidence:
     doubt = _string_doubt(name, judgement)
     return evidence(
         take.voice,
@@ -251,9 +254,10 @@ def whole_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
 
 def _distances(take: Take, instead: dict[str, float]) -> dict[str, float]:
     """How far every string stands from where it may, in cents; `instead` of as it was left."""
-    cents = {name: string["deviation_cents"] for name, string in take.strings.items()} | instead
+    left = {name: string["deviation_cents"] for name, string in take.strings.items()}
+    known = {name: cents for name, cents in left.items() if cents is not None} | instead
     return {
-        name: distance_to_span(cents[name] - take.base_cents, take.frame.span(name))
+        name: distance_to_span(known[name] - take.base_cents, take.frame.span(name))
         for name in take.strings
     }
 

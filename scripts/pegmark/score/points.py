@@ -8,18 +8,18 @@ from __future__ import annotations
 
 import math
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.records.take_names import TAKE_DIGITS
 from pegmark.score.finding import Finding
 from pegmark.settings.rubric import title_of
 
-Record = dict[str, Any]
+if TYPE_CHECKING:
+    from pegmark.records.student import Criterion, Late, Score
+    from pegmark.records.tickets import CountedTake, Mark, ScoreTicket
 
 
-def score(
-    ticket: dict[str, Any], take: dict[str, Any] | None, findings: dict[str, Finding]
-) -> Record:
+def score(ticket: ScoreTicket, take: CountedTake | None, findings: dict[str, Finding]) -> Score:
     """The points of every criterion: measured, then the teacher's marks on top.
 
     `take` is the one these are the points of, as the ticket names it; None: nothing was handed in.
@@ -42,11 +42,11 @@ def score(
 
 
 def _mark(
-    row: Record,
-    criterion: Record,
-    marks: list[Record],
-    take: dict[str, Any] | None,
-    takes: list[dict[str, Any]],
+    row: Criterion,
+    criterion: dict[str, Any],
+    marks: list[Mark],
+    take: CountedTake | None,
+    takes: list[CountedTake],
 ) -> None:
     """Put the teacher's mark of a cell on a row: the one for this take, else one to be kept."""
     owners = [_owner(mark, take, takes) for mark in marks]
@@ -61,18 +61,22 @@ def _mark(
     given = [(m, o) for m, o in zip(marks, owners, strict=True) if usable(m, criterion)]
     if given:
         mark, owner = given[-1]
-        kept = {key: mark[key] for key in ("points", "comment", "saved_at")}
-        source = {key: (owner or {}).get(key) for key in ("take", "file", "received")}
-        row["given_for"] = {**kept, **source, "measured_points": row["measured_points"]}
+        row["given_for"] = {
+            "points": mark["points"] or 0.0,
+            "comment": mark["comment"],
+            "saved_at": mark["saved_at"],
+            "take": owner["take"] if owner else None,
+            "file": owner["file"] if owner else None,
+            "received": owner["received"] if owner else None,
+            "measured_points": row["measured_points"],
+        }
         row |= {"points": None, "by": "open", "open": criterion["points"], "measured_points": None}
 
 
-def _owner(
-    mark: Record, take: dict[str, Any] | None, takes: list[dict[str, Any]]
-) -> dict[str, Any] | None:
+def _owner(mark: Mark, take: CountedTake | None, takes: list[CountedTake]) -> CountedTake | None:
     """The take that a mark was given for: the one it names, else the latest when it was saved.
 
-    A mark that names a take which is not there any more belongs to no take ({}).
+    A mark that names a take which is not there any more belongs to no take.
     """
     if take is None:
         return None
@@ -80,7 +84,7 @@ def _owner(
     if named:
         digits = named[:TAKE_DIGITS]
         found = (one for one in (take, *takes) if one["sha256"].startswith(digits))
-        return next(found, {})
+        return next(found, None)
     if not mark["saved_at"] or not take["received"]:
         return take
     saved = datetime.fromisoformat(mark["saved_at"])
@@ -88,14 +92,14 @@ def _owner(
     return max(before, key=_moment, default=take)
 
 
-def _moment(take: dict[str, Any]) -> datetime:
-    return datetime.fromisoformat(take["received"])
+def _moment(take: CountedTake) -> datetime:
+    return datetime.fromisoformat(take["received"] or "")
 
 
-def _row(criterion: Record, finding: Finding | None, language: str) -> Record:
+def _row(criterion: dict[str, Any], finding: Finding | None, language: str) -> Criterion:
     """A criterion as it was measured; one that was not (or cannot be) is open."""
     of = criterion["points"]
-    row = {
+    row: Criterion = {
         "id": criterion["id"],
         "title": title_of(criterion, language),
         "kind": criterion["kind"],
@@ -123,12 +127,14 @@ def _row(criterion: Record, finding: Finding | None, language: str) -> Record:
     return row
 
 
-def usable(mark: Record | None, criterion: Record) -> bool:
+def usable(mark: Mark | None, criterion: dict[str, Any]) -> bool:
     """Whether a mark gives points that the criterion can have."""
     return bool(mark and mark["points"] is not None and 0 <= mark["points"] <= criterion["points"])
 
 
-def _late(policy: Record | None, hours_late: float | None, total: float | None) -> Record | None:
+def _late(
+    policy: dict[str, Any] | None, hours_late: float | None, total: float | None
+) -> Late | None:
     """What lateness costs by the teacher's policy, beside the raw score; None without a policy.
 
     Every day begun after the grace costs the same; never more than the most, nor than there is.
@@ -142,7 +148,7 @@ def _late(policy: Record | None, hours_late: float | None, total: float | None) 
     return {"points_off": plain(off), "total": plain(total - off)}
 
 
-def hours_over(hours_late: float | None, policy: Record | None) -> float | None:
+def hours_over(hours_late: float | None, policy: dict[str, Any] | None) -> float | None:
     """Hours after the deadline; 0 within the grace that the policy gives."""
     if hours_late is None:
         return None

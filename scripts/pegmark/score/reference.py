@@ -9,14 +9,18 @@ string_to_string  as tuner, for the A string alone
 from __future__ import annotations
 
 import statistics
-from collections.abc import Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, cast
 
 from pegmark.trade import pitch
 from pegmark.trade.instruments import Instrument
 from pegmark.trade.targets import Frame
 from pegmark.trade.tolerances import resolve_tolerances
+
+if TYPE_CHECKING:
+    from pegmark.records.take import Measured, MeasuredNote, MeasuredString
+    from pegmark.records.tickets import ScoreTicket
 
 # A sounded A may belong to another tuning pitch: 415 Hz stands 101 cents below 440.
 A_REACH_CENTS = 120.0
@@ -38,17 +42,17 @@ class HeardA:
         return pitch.shift_hz(pitch.A4_HZ, self.cents)
 
 
-def hear_a(sounded: list[dict[str, Any]], a_settled_s: float | None) -> HeardA | None:
+def hear_a(sounded: Iterable[MeasuredNote], a_settled_s: float | None) -> HeardA | None:
     """The sounded A among what somebody else sounded: the last before the A string was set.
 
-    sounded : {"start_s", "f0_hz", "uncertainty_cents"} each. Where all came later, the first one;
-    what is no A is left out.
+    sounded : reference tones. Where all came later, the first one; what is no A is left out.
     """
     tones = []
     for one in sounded:
-        if not one.get("f0_hz"):
+        hertz = one["f0_hz"]
+        if not hertz:
             continue
-        cents = pitch.cents_between(one["f0_hz"], pitch.A4_HZ)
+        cents = pitch.cents_between(hertz, pitch.A4_HZ)
         folded = cents - 1200 * round(cents / 1200)
         if abs(folded) <= A_REACH_CENTS:
             half = one.get("uncertainty_cents")
@@ -62,19 +66,15 @@ def hear_a(sounded: list[dict[str, Any]], a_settled_s: float | None) -> HeardA |
     return before[-1] if before else tones[0]
 
 
-def tone_of(measured: Mapping[str, Any], a_string: str) -> HeardA | None:
+def tone_of(measured: Measured, a_string: str) -> HeardA | None:
     """The A that was sounded in a measured take, whatever the assignment's method."""
-    string = measured["strings"].get(a_string) or {}
+    string = measured["strings"].get(a_string) or cast("MeasuredString", {})
     settled_s = string.get("settled_s")
     tones = [note for note in measured["notes"] if note["kind"] == "reference_tone"]
-    known = {tone["start_s"] for tone in tones}
-    others = [one for one in measured.get("sounded") or [] if one["start_s"] not in known]
-    return hear_a([*tones, *others], string.get("at_s") if settled_s is None else settled_s)
+    return hear_a(tones, string.get("at_s") if settled_s is None else settled_s)
 
 
-def frame_of(
-    ticket: dict[str, Any], measured: Mapping[str, Any]
-) -> tuple[Frame, HeardA | None, HeardA | None]:
+def frame_of(ticket: ScoreTicket, measured: Measured) -> tuple[Frame, HeardA | None, HeardA | None]:
     """What a take is counted from: (frame, the sounded A that counts, the sounded A if any)."""
     instrument = Instrument.from_dict(ticket["instrument"])
     reference = ticket["reference"]
@@ -104,7 +104,7 @@ def _allows(least_hz: float, most_hz: float, tone: HeardA | None) -> bool:
     return low - half <= tone.cents <= high + half
 
 
-def _own_a_hz(measured: Mapping[str, Any], frame: Frame) -> float:
+def _own_a_hz(measured: Measured, frame: Frame) -> float:
     """The A that the student's own instrument has: its A string's, else its strings' middle."""
     heard = {
         name: string["deviation_cents"]

@@ -8,10 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.records.states import DECISIONS
 from pegmark.words import wording
+
+if TYPE_CHECKING:
+    from pegmark.records.problems import Problem
+    from pegmark.records.student import StudentProblem
 
 # Criteria of pitch: what noise or a wrong speed leaves open. How a string was turned goes to the
 # student's favour where it was not heard.
@@ -140,7 +144,7 @@ class Doubt:
     fields: tuple[tuple[str, Any], ...] = ()
 
 
-def as_problem(doubt: Doubt, criteria: Collection[str]) -> dict[str, Any]:
+def as_problem(doubt: Doubt, criteria: Collection[str]) -> StudentProblem:
     """The record's problem of a doubt that concerns the criteria with these ids."""
     message, action = MESSAGES[doubt.code]
     at = f" at {wording.clock(doubt.at_s)}" if doubt.at_s is not None else ""
@@ -160,8 +164,8 @@ def as_problem(doubt: Doubt, criteria: Collection[str]) -> dict[str, Any]:
 
 
 def from_stage(
-    problem: dict[str, Any], kinds: dict[str, str], hidden_notes: int = HIDDEN_NOTES
-) -> dict[str, Any] | None:
+    problem: Problem, kinds: dict[str, str], hidden_notes: int = HIDDEN_NOTES
+) -> StudentProblem | None:
     """A problem of an earlier stage with the criteria it concerns; None where it changes nothing.
 
     `kinds` holds criteria of the rubric, id -> kind: all that can be concerned. `hidden_notes` is
@@ -185,11 +189,11 @@ def from_stage(
     }
 
 
-def is_for_the_ear(problem: dict[str, Any]) -> bool:
+def is_for_the_ear(problem: StudentProblem) -> bool:
     """Whether a problem leaves points open until somebody has listened."""
     return bool(problem["criteria"]) and problem["code"] not in DECISIONS
 
 
-def settled(problem: dict[str, Any], marked: Collection[str]) -> bool:
+def settled(problem: StudentProblem, marked: Collection[str]) -> bool:
     """Whether the teacher has given points for every criterion that a problem names."""
     return bool(problem["criteria"]) and set(problem["criteria"]) <= set(marked)

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.score import review_reasons
 from pegmark.score.review_reasons import Doubt
 from pegmark.settings.rubric import TEACHER
 
-Record = dict[str, Any]
+if TYPE_CHECKING:
+    from pegmark.records.student import Criterion, Record, StudentProblem
+    from pegmark.records.tickets import CountedTake
 
 
-def handed_in(take: dict[str, Any]) -> tuple[int, str, str]:
+def handed_in(take: CountedTake) -> tuple[int, str, str]:
     """Takes by attempt, then by time, then by content: never by the order of files."""
     return take["attempt"] or 0, take["received"] or "", take["take"]
 
@@ -34,13 +36,15 @@ def choose_best(records: list[Record]) -> int:
     return places[max(range(len(places)), key=lambda k: (earned[k], -unknown[k], k))]
 
 
-def _measured(row: Record) -> float | None:
+def _measured(row: Criterion) -> float | None:
     """The points that were measured, whatever mark stands over them; None: not measured."""
-    points: float | None = (row["given_for"] or row)["measured_points"]
-    return points
+    given = row["given_for"]
+    return given["measured_points"] if given else row["measured_points"]
 
 
-def told_of_others(takes: list[dict[str, Any]], records: list[Record], chosen: int) -> list[Record]:
+def told_of_others(
+    takes: list[CountedTake], records: list[Record], chosen: int
+) -> list[StudentProblem]:
     """What the teacher is told of the takes that do not count; none of it is a question."""
     if records[chosen]["status"] == "unreadable":
         return []

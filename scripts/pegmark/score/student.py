@@ -15,7 +15,7 @@ settle, and not a decision alone.
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 from pegmark.files.store import rounded
 from pegmark.score import criteria, points, review_reasons
@@ -29,8 +29,20 @@ from pegmark.settings.rubric import TEACHER
 from pegmark.signals.audio import SPEED_CENTS
 from pegmark.trade.instruments import Instrument
 
-SCHEMA_VERSION = 1
-Record = dict[str, Any]
+if TYPE_CHECKING:
+    from pegmark.records.problems import Problem
+    from pegmark.records.student import (
+        Criterion,
+        OtherTake,
+        Record,
+        Reference,
+        ShortRecord,
+        Status,
+        StudentProblem,
+        Submission,
+    )  # fmt: skip
+    from pegmark.records.take import Decoded, Measured, MeasuredRecording
+    from pegmark.records.tickets import CountedFrom, CountedTake, ScoreTicket
 
 # Below, onsets are missed (design, section 6: finding notes fails from 10 dB down).
 NOISY_SNR_DB = 10.0
@@ -39,7 +51,7 @@ UNDECIDED = "take_undecided"  # what the intake says where nothing tells the lat
 
 
 def score_student(
-    ticket: dict[str, Any], measured: dict[str, Record], facts: dict[str, Record]
+    ticket: ScoreTicket, measured: dict[str, Measured], facts: dict[str, Decoded]
 ) -> Record:
     """The record of one student.
 
@@ -51,8 +63,8 @@ def score_student(
     """
     takes = sorted(ticket["takes"], key=handed_in)
     if ticket["state"] != "received" or not takes:
-        state = "excused" if ticket["state"] == "excused" else "missing"
-        return _finish(_blank(ticket, state), ticket)
+        excused = ticket["state"] == "excused"
+        return _finish(_blank(ticket, "excused" if excused else "missing"), ticket)
     if ticket["policy"] != "best":
         return _score_latest(ticket, takes, measured, facts)
     records = [_score_take(ticket, t, measured.get(t["take"]), facts.get(t["take"])) for t in takes]
@@ -67,10 +79,10 @@ def score_student(
 
 
 def _score_latest(
-    ticket: dict[str, Any],
-    takes: list[Record],
-    measured: dict[str, Record],
-    facts: dict[str, Record],
+    ticket: ScoreTicket,
+    takes: list[CountedTake],
+    measured: dict[str, Measured],
+    facts: dict[str, Decoded],
 ) -> Record:
     """The record of the latest take, or of the latest before it in which anything is heard."""
     ordered = [*ticket.get("spare_takes", ()), *takes]
@@ -92,18 +104,18 @@ def _score_latest(
     return _finish(record, ticket)
 
 
-def _is_heard(measured: Record | None, facts: Record | None) -> bool:
+def _is_heard(measured: Measured | None, facts: Decoded | None) -> bool:
     """Whether a take could be read, and holds any note."""
     readable = measured is not None and measured["status"] == "ok"
     decoded = facts is None or facts["status"] == "ok"
     return measured is not None and readable and decoded and bool(measured["notes"])
 
 
-def _as_other(take: Record) -> Record:
-    return {key: take[key] for key in ("file", "sha256", "received")}
+def _as_other(take: CountedTake) -> OtherTake:
+    return {"file": take["file"], "sha256": take["sha256"], "received": take["received"]}
 
 
-def verdicts_of(record: Record) -> Record:
+def verdicts_of(record: Record) -> ShortRecord:
     """The short form of a record: results/scores/<student_id>.json."""
     strings = record["strings"].items()
     return {
@@ -122,21 +134,20 @@ def verdicts_of(record: Record) -> Record:
 
 
 def _score_take(
-    ticket: dict[str, Any], take: dict[str, Any], measured: Record | None, facts: Record | None
+    ticket: ScoreTicket, take: CountedTake, measured: Measured | None, facts: Decoded | None
 ) -> Record:
     """The record of one take, before takes are compared; marks are already in the score."""
     record = _blank(ticket, "graded")
     record["submission"] = _submission(take, facts, ticket.get("late"))
     kinds = {c["id"]: c["kind"] for c in ticket["rubric"]["criteria"]}
     measured_kinds = {one: kind for one, kind in kinds.items() if kind != TEACHER}
-    stage_problems = _unlike([*((facts or {}).get("problems") or []),
-                              *((measured or {}).get("problems") or [])])  # fmt: skip
+    stage_problems = _unlike([p for told in (facts, measured) if told for p in told["problems"]])
     readable = measured is not None and measured["status"] == "ok"
     if facts is not None and facts["status"] != "ok":
         readable = False
     if not readable or measured is None:
         record["status"] = "unreadable"
-        told = [{**problem, "criteria": list(kinds)} for problem in stage_problems]
+        told = [cast("Problem", {**one, "criteria": list(kinds)}) for one in stage_problems]
         record["problems"] += [p for t in told if (p := review_reasons.from_stage(t, kinds))]
         if not told:
             record["problems"].append(review_reasons.as_problem(Doubt("not_measured"), list(kinds)))
@@ -154,9 +165,9 @@ def _score_take(
         concerning = review_reasons.from_stage(problem, measured_kinds, hidden)
         if concerning is not None:
             record["problems"].append(concerning)
-    for problem in record["problems"]:
-        if problem["code"] == UNDECIDED:  # no grade is staked on the toss of a coin
-            problem["criteria"] = list(measured_kinds)
+    for known in record["problems"]:
+        if known["code"] == UNDECIDED:  # no grade is staked on the toss of a coin
+            known["criteria"] = list(measured_kinds)
     record["problems"] += _faults(measured, stage_problems, measured_kinds)
     record["problems"] += _doubted(findings)
     record["score"] = points.score(ticket, take, findings)
@@ -165,9 +176,10 @@ def _score_take(
     return record
 
 
-def _faults(measured: Record, told: list[Record], kinds: dict[str, str]) -> list[Record]:
+def _faults(measured: Measured, told: list[Problem], kinds: dict[str, str]) -> list[StudentProblem]:
     """Faults of the recording that no earlier stage has told."""
-    recording, codes = measured["recording"], {problem["code"] for problem in told}
+    recording = measured["recording"] or cast("MeasuredRecording", {})
+    codes = {problem["code"] for problem in told}
     found = []
     snr = recording.get("snr_db")
     if snr is not None and snr < NOISY_SNR_DB and not any("nois" in code for code in codes):
@@ -179,17 +191,17 @@ def _faults(measured: Record, told: list[Record], kinds: dict[str, str]) -> list
     return [review_reasons.as_problem(doubt, pitch) for doubt in found]
 
 
-def _marks_of_others(rows: list[Record]) -> list[Record]:
+def _marks_of_others(rows: list[Criterion]) -> list[StudentProblem]:
     """That marks were given for another take than the one that counts now."""
-    given = [row for row in rows if row["given_for"]]
+    given = {row["id"]: row["given_for"] for row in rows if row["given_for"]}
     if not given:
         return []
-    when = given[0]["given_for"]["received"] or given[0]["given_for"]["file"]
-    fields = (("criteria", ", ".join(row["id"] for row in given)), ("when", when))
+    first = next(iter(given.values()))
+    fields = (("criteria", ", ".join(given)), ("when", first["received"] or first["file"]))
     return [review_reasons.as_problem(Doubt("marks_of_other_take", fields=fields), [])]
 
 
-def _doubted(findings: dict[str, Finding]) -> list[Record]:
+def _doubted(findings: dict[str, Finding]) -> list[StudentProblem]:
     """One problem per doubt, with all the criteria it leaves open."""
     concerned: dict[Doubt, list[str]] = {}
     for identity, finding in findings.items():
@@ -208,32 +220,41 @@ def _same(doubt: Doubt, known: dict[Doubt, list[str]]) -> Doubt:
     return doubt
 
 
-def _unlike(problems: list[Record]) -> list[Record]:
+def _unlike(problems: list[Problem]) -> list[Problem]:
     """Problems without those that say the same again."""
     return list({(p["code"], p["message"]): p for p in problems}.values())
 
 
-def _submission(take: dict[str, Any], facts: Record | None, late: Record | None) -> Record:
+def _submission(
+    take: CountedTake, facts: Decoded | None, late: dict[str, Any] | None
+) -> Submission:
     """The recording as it was handed in; within the policy's grace it is in time."""
-    known = facts or {}
+    known = facts or cast("Decoded", {})
     return {
-        **{key: take[key] for key in ("file", "sha256", "attempt", "attempts", "received")},
+        "file": take["file"],
+        "sha256": take["sha256"],
+        "attempt": take["attempt"],
+        "attempts": take["attempts"],
+        "received": take["received"],
         "hours_late": points.hours_over(take["hours_late"], late),
         "take": take["take"],
-        **{key: known.get(key) for key in ("duration_s", "container", "codec", "sample_rate_hz")},
+        "duration_s": known.get("duration_s"),
+        "container": known.get("container"),
+        "codec": known.get("codec"),
+        "sample_rate_hz": known.get("sample_rate_hz"),
     }
 
 
 # The record -----------------------------------------------------------------------------------
 
 
-def _blank(ticket: dict[str, Any], status: str) -> Record:
+def _blank(ticket: ScoreTicket, status: Status) -> Record:
     """The record of a student of whom nothing was measured."""
     reference = ticket["reference"]
     return {
-        "schema_version": SCHEMA_VERSION,
+        "schema_version": 1,
         "language": ticket["language"],
-        "student": dict(ticket["student"]),
+        "student": {**ticket["student"]},
         "status": status,
         "problems": [
             {**problem, "criteria": [], "string": None, "at_s": None, "end_s": None}
@@ -242,10 +263,7 @@ def _blank(ticket: dict[str, Any], status: str) -> Record:
         "settled_problems": [],
         "submission": None,
         "recording": None,
-        "reference": {
-            **{key: reference[key] for key in ("a4_hz", "temperament", "method")},
-            **_range_of(reference),
-        },
+        "reference": _counted_from(reference),
         "tolerances": {},
         "notes": [],
         "speech": [],
@@ -260,14 +278,19 @@ def _blank(ticket: dict[str, Any], status: str) -> Record:
     }
 
 
-def _range_of(reference: dict[str, Any]) -> dict[str, float]:
-    """The range of A that the assignment allows, where it is one."""
-    if not reference.get("a4_most_hz"):
-        return {}
-    return {"a4_least_hz": reference["a4_hz"], "a4_most_hz": reference["a4_most_hz"]}
+def _counted_from(reference: CountedFrom) -> Reference:
+    """The assignment's reference, with the range of A that it allows where it is one."""
+    told: Reference = {
+        "a4_hz": reference["a4_hz"],
+        "temperament": reference["temperament"],
+        "method": reference["method"],
+    }
+    if most := reference.get("a4_most_hz"):
+        told |= {"a4_least_hz": reference["a4_hz"], "a4_most_hz": most}
+    return told
 
 
-def _finish(record: Record, ticket: dict[str, Any]) -> Record:
+def _finish(record: Record, ticket: ScoreTicket) -> Record:
     """Settle what the teacher has marked, and say the status and the next step."""
     by_id = {c["id"]: c for c in ticket["rubric"]["criteria"]}
     for mark in ticket["marks"]:
@@ -295,6 +318,6 @@ def _finish(record: Record, ticket: dict[str, Any]) -> Record:
     return stable
 
 
-def _by_file(others: list[dict[str, Any]]) -> list[dict[str, Any]]:
+def _by_file(others: list[OtherTake]) -> list[OtherTake]:
     """Files that are no takes of their own, by name."""
     return sorted(others, key=lambda other: (other["file"], other["sha256"]))

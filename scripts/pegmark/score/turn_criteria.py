@@ -12,16 +12,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.score.feedback import evidence
 from pegmark.score.finding import Finding, Take, left_open
 from pegmark.score.review_reasons import Doubt
-from pegmark.score.turns import TURNS_EDGE_S, Move, is_of, size
+from pegmark.score.turns import TURNS_EDGE_S, is_of, size
 from pegmark.settings.rubric import setting
 from pegmark.trade.targets import distance_to_span
 
-Turn = tuple[str, Move]
+if TYPE_CHECKING:
+    from pegmark.records.student import Evidence, Move
+
+    Turn = tuple[str, Move]
 
 # The speed of one turn: slower it rests on its way, faster it is no turn (common practice).
 ONE_TURN_CENTS_PER_S = (50.0, 300.0)
@@ -299,7 +302,7 @@ def _surely_over_s(turn: Turn) -> float:
 
 def _not_checked(
     take: Take, names: list[str], last: Turn | None, bowed_only: bool, lost: float
-) -> dict[str, Any]:
+) -> Evidence:
     """Strings that were not played again after the last sure turn, or at all."""
     code = "no_bowed_check" if bowed_only else "not_checked"
     if last is None:

@@ -23,12 +23,13 @@ import statistics
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import Any
+from typing import TYPE_CHECKING, TypedDict
 
 from pegmark.trade.turning import SILENT_GAP_S, SOUNDING_GAP_S, TURN_CENTS
 
-Note = dict[str, Any]
-Move = dict[str, Any]
+if TYPE_CHECKING:
+    from pegmark.records.student import Move, Overshoot, OwnChange, StudentNote, StudentString
+    from pegmark.records.take import MeasuredMove, MeasuredNote, Span
 
 CLEAR_PROBABILITY = 0.9  # the path search is this sure of the note's string
 CLEAR_BELOW_DB = 10.0  # a note this much fainter against the noise than the take's usual ...
@@ -48,37 +49,49 @@ class Sounded:
     """
 
     name: str
-    own: list[Note]
-    clear: list[Note]
-    nameless: list[Note]
-    covering: list[Note]
+    own: list[MeasuredNote]
+    clear: list[MeasuredNote]
+    nameless: list[MeasuredNote]
+    covering: list[Span]
 
 
-def size(move: Move) -> float:
+class Summary(TypedDict):
+    """The turns of a string in short (see records.student.StudentString)."""
+
+    overshoots: list[Overshoot]
+    reversals: int
+    turned_back_s: list[float]
+    silent_moves: int
+    largest_silent: Move | None
+
+
+def size(move: MeasuredMove | Move | OwnChange) -> float:
     """The size of a turn in cents, upward positive."""
-    return float(move["to_cents"] - move["from_cents"])
+    return move["to_cents"] - move["from_cents"]
 
 
 def clear_notes(
-    notes: Iterable[Note], speech: Iterable[Note], in_tune: dict[str, float]
-) -> list[Note]:
+    notes: Iterable[MeasuredNote], speech: Iterable[Span], in_tune: dict[str, float]
+) -> list[MeasuredNote]:
     """The notes that surely are a string's, and whose pitch is known.
 
     in_tune : the in-tune tolerance of every string in cents. A note that glides is known by its
     track, whatever the half-width of its mean.
     """
     notes, speech = list(notes), list(speech)
-    heights = [n["snr_db"] for n in notes if n.get("string") and n.get("snr_db") is not None]
+    heights = [snr for n in notes if n["string"] and (snr := n.get("snr_db")) is not None]
     least_db = statistics.median(heights) - CLEAR_BELOW_DB if heights else None
     return [note for note in notes if _is_clear(note, speech, in_tune, least_db)]
 
 
 def _is_clear(
-    note: Note, speech: list[Note], in_tune: dict[str, float], least_db: float | None
+    note: MeasuredNote, speech: list[Span], in_tune: dict[str, float], least_db: float | None
 ) -> bool:
-    if note.get("string") not in in_tune or note.get("f0_hz") is None:
+    name = note["string"]
+    if name not in in_tune or note["f0_hz"] is None:
         return False
-    probability, snr, half = (note.get(k) for k in ("string_odds", "snr_db", "uncertainty_cents"))
+    probability, snr = note.get("string_odds"), note.get("snr_db")
+    half = note.get("uncertainty_cents")
     if probability is not None and probability < CLEAR_PROBABILITY:
         return False
     if snr is not None and least_db is not None and snr < least_db:
@@ -87,25 +100,29 @@ def _is_clear(
     if spoken > SPOKEN_SHARE * (note["end_s"] - note["start_s"]):
         return False
     return bool(note.get("gliding")) or (
-        half is not None and half <= CLEAR_TOLERANCES * in_tune[note["string"]]
+        half is not None and half <= CLEAR_TOLERANCES * in_tune[name]
     )
 
 
-def _overlap(a: Note, b: Note) -> float:
-    return max(0.0, float(min(a["end_s"], b["end_s"]) - max(a["start_s"], b["start_s"])))
+def _overlap(a: Span, b: Span) -> float:
+    return max(0.0, min(a["end_s"], b["end_s"]) - max(a["start_s"], b["start_s"]))
 
 
-def is_of(note: Note, name: str) -> bool:
+def is_of(note: MeasuredNote | StudentNote, name: str) -> bool:
     """Whether a note sounds the string `name`, alone or with another."""
     sounding = note["kind"] in ("plucked", "bowed", "two_strings")
     return sounding and name in (note.get("string"), note.get("string_2"))
 
 
 def sounded_of(
-    name: str, notes: list[Note], clear: list[Note], nameless: list[Note], speech: list[Note]
+    name: str,
+    notes: list[MeasuredNote],
+    clear: list[MeasuredNote],
+    nameless: list[MeasuredNote],
+    speech: list[Span],
 ) -> Sounded:
     """What bears on one string; all lists are in order of time."""
-    tones = [note for note in notes if note["kind"] == "reference_tone"]
+    tones: list[Span] = [note for note in notes if note["kind"] == "reference_tone"]
     return Sounded(
         name,
         [note for note in notes if is_of(note, name)],
@@ -118,7 +135,7 @@ def sounded_of(
 # Turns ----------------------------------------------------------------------------------------
 
 
-def weigh_moves(moves: list[Move], sounded: Sounded) -> list[Move]:
+def weigh_moves(moves: list[MeasuredMove], sounded: Sounded) -> list[Move]:
     """The turns of a string with what is sure of each.
 
     Added are "sure" (a clear note on either side), "since_s" and "turned_s", the first and the
@@ -134,41 +151,47 @@ def weigh_moves(moves: list[Move], sounded: Sounded) -> list[Move]:
         )
         for edge, close in zip(edges, closes, strict=True)
     ]
-    weighed = []
+    weighed: list[Move] = []
     for place, move in enumerate(moves):
+        since_s, turned_s = _when_turned(move, sounded)
         weighed.append(
             {
-                **move,
+                "start_s": move["start_s"],
+                "end_s": move["end_s"],
                 "sounding": _sounding(move, sounded),
+                "uncertainty_cents": move.get("uncertainty_cents"),
+                "from_cents": move["from_cents"],
+                "to_cents": move["to_cents"],
                 "sure": clear[place] and clear[place + 1],
-                **_when_turned(move, sounded),
+                "since_s": since_s,
+                "turned_s": turned_s,
+                "repair": False,
             }
         )
     return weighed
 
 
-def _sounding(move: Move, sounded: Sounded) -> bool | None:
+def _sounding(move: MeasuredMove, sounded: Sounded) -> bool | None:
     """Whether the string sounded during a turn. Silence needs a silence inside the turn."""
     if move["sounding"] is not False:
-        known: bool | None = move["sounding"]
-        return known
+        return move["sounding"]
     if _silence_s(move, sounded) < SILENT_GAP_S:
         return None
     return None if any(_overlap(move, note) > 0 for note in sounded.nameless) else False
 
 
-def _silence_s(move: Move, sounded: Sounded) -> float:
+def _silence_s(move: MeasuredMove, sounded: Sounded) -> float:
     """The longest time inside a turn in which nothing was heard that may be the string."""
     longest, quiet_from = 0.0, move["start_s"]
-    sounds = sorted([*sounded.own, *sounded.covering], key=lambda note: note["start_s"])
-    for note in sounds:
+    sounds: list[Span] = [*sounded.own, *sounded.covering]
+    for note in sorted(sounds, key=lambda sound: sound["start_s"]):
         if note["end_s"] > move["start_s"] and note["start_s"] < move["end_s"]:
             longest = max(longest, note["start_s"] - quiet_from)
             quiet_from = max(quiet_from, note["end_s"])
     return max(longest, move["end_s"] - quiet_from)
 
 
-def _when_turned(move: Move, sounded: Sounded) -> dict[str, float]:
+def _when_turned(move: MeasuredMove, sounded: Sounded) -> tuple[float, float]:
     """The first and the last second of a turn.
 
     A turn in which the string rang on from one note to the next is where the notes are. Else the
@@ -177,22 +200,19 @@ def _when_turned(move: Move, sounded: Sounded) -> dict[str, float]:
     last_s, clear_s = _last_s(sounded.own, move), _last_s(sounded.clear, move)
     came_back = move["start_s"] - last_s > SOUNDING_GAP_S
     if move["sounding"] is True and not came_back:
-        return {"since_s": move["start_s"], "turned_s": move["end_s"]}
+        return move["start_s"], move["end_s"]
     too_short = move["end_s"] - move["start_s"] < SOUNDING_GAP_S
-    return {
-        "since_s": clear_s,
-        "turned_s": last_s if too_short else move["end_s"],
-    }
+    return clear_s, last_s if too_short else move["end_s"]
 
 
-def _last_s(notes: list[Note], move: Move) -> float:
+def _last_s(notes: list[MeasuredNote], move: MeasuredMove) -> float:
     """When the last of these notes before a turn ended; the turn's start where there is none."""
-    start_s: float = move["start_s"]
+    start_s = move["start_s"]
     before = [note["end_s"] for note in notes if note["start_s"] < start_s - TURNS_EDGE_S]
     return min(max(before, default=start_s), start_s)
 
 
-def last_turn_s(strings: Iterable[dict[str, Any]]) -> float | None:
+def last_turn_s(strings: Iterable[StudentString]) -> float | None:
     """When the last sure turn of any string ended; None where there is none."""
     ends = (move["turned_s"] for string in strings for move in string["moves"] if move["sure"])
     return max(ends, default=None)
@@ -204,7 +224,7 @@ def checked_s(sounded: Sounded, after_s: float | None) -> float | None:
     return min((s for s in starts if after_s is None or s >= after_s - TURNS_EDGE_S), default=None)
 
 
-def summary(moves: list[Move], span: tuple[float, float], tolerance: float) -> dict[str, Any]:
+def summary(moves: list[Move], span: tuple[float, float], tolerance: float) -> Summary:
     """The turns of a string in short; only what is sure of them.
 
     span : where the string may stand, tolerance : how far beside it is in tune, in cents.
@@ -221,13 +241,13 @@ def summary(moves: list[Move], span: tuple[float, float], tolerance: float) -> d
     }
 
 
-def overshoots(moves: list[Move], span: tuple[float, float], tolerance: float) -> list[Note]:
+def overshoots(moves: list[Move], span: tuple[float, float], tolerance: float) -> list[Overshoot]:
     """Turns that went past the note: from one side of its span out of tune on the other.
 
     Each is {"at_s", "cents"}: when, and how far past (signed).
     """
     low, high = span
-    found = []
+    found: list[Overshoot] = []
     for move in moves:
         start, end = move["from_cents"], move["to_cents"]
         past = end - high if end > high else min(0.0, end - low)
@@ -242,7 +262,7 @@ def reversals(moves: list[Move]) -> list[float]:
     return [b["start_s"] for a, b in pairwise(moves) if (size(a) > 0) != (size(b) > 0)]
 
 
-def mark_repairs(moves: list[Move], changes: list[Move]) -> None:
+def mark_repairs(moves: list[Move], changes: list[OwnChange]) -> None:
     """Mark the turns that only put right what a slip had done ("repair").
 
     They are the upward turns from a slip on, until the string is back where it had stood.
@@ -263,7 +283,7 @@ def mark_repairs(moves: list[Move], changes: list[Move]) -> None:
 # What a string did by itself ------------------------------------------------------------------
 
 
-def own_changes(string: dict[str, Any], sounded: Sounded, others: list[Move]) -> list[Move]:
+def own_changes(string: StudentString, sounded: Sounded, others: list[Move]) -> list[OwnChange]:
     """What changed between the turns of a string: it slipped, or the tuning of others pulled it.
 
     Each is {"start_s", "end_s", "from_cents", "to_cents", "cause": "slip" or "pull"}: between
@@ -278,7 +298,7 @@ def own_changes(string: dict[str, Any], sounded: Sounded, others: list[Move]) ->
             return []
         stays = [(sounded.own[0]["start_s"], string["start_cents"])]
     onward = [(move["start_s"], move["from_cents"]) for move in moves[1:]]
-    found = []
+    found: list[OwnChange] = []
     for (since_s, was), (until_s, then) in zip(stays, [*onward, (math.inf, left)], strict=True):
         if then is None or abs(then - was) <= TURN_CENTS:
             continue
@@ -288,14 +308,13 @@ def own_changes(string: dict[str, Any], sounded: Sounded, others: list[Move]) ->
         slipped = fall is not None and abs(then - was + fall) <= TURNS_SAME_CENTS
         if not pulled and not slipped and not moves:
             continue  # a first note alone is no pitch to have changed from
-        cause = "slip" if slipped or (then < was and not pulled) else "pull"
         found.append(
             {
                 "start_s": start_s,
                 "end_s": end_s,
                 "from_cents": was,
                 "to_cents": then,
-                "cause": cause,
+                "cause": "slip" if slipped or (then < was and not pulled) else "pull",
             }
         )
     return found

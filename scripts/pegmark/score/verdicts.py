@@ -31,7 +31,9 @@ from pegmark.trade.targets import Frame, distance_to_span
 from pegmark.trade.tolerances import LEVELS, Tolerance
 
 if TYPE_CHECKING:
+    from pegmark.records.student import Against, Reason
     from pegmark.records.take import Measured, MeasuredNote, MeasuredString
+    from pegmark.records.values import Verdict
 
 # Two strings sounded together and the same two alone may differ by this much and still agree
 # (a bow on two strings presses differently; common practice, no source).
@@ -54,26 +56,25 @@ class Judgement:
     left so, None where that changes nothing.
     """
 
-    verdict: str
+    verdict: Verdict
     cents: float | None = None
     off_cents: float | None = None
     uncertainty_cents: float | None = None
     close_call: bool = False
-    against: str = "assignment"  # assignment, reference_tone, own_a or neighbour
+    against: Against = "assignment"
     neighbour: str | None = None
-    # why unsure: string, fell, wide, contradiction, no_a, no_a_sounded, no_neighbour
-    reason: str | None = None
+    reason: Reason | None = None  # why unsure
     at_s: float | None = None
     passage: tuple[float, float] | None = None
     beside: tuple[float, float] | None = None
-    before_slip: str | None = None
+    before_slip: Verdict | None = None
     home_cents: tuple[float, float] | None = None
     zero_cents: float | None = None
 
 
 def judge(
     cents: float, uncertainty_cents: float, span: tuple[float, float], tolerance: Tolerance
-) -> tuple[str, bool]:
+) -> tuple[Verdict, bool]:
     """The verdict on a deviation with its 95 % half-width, and whether it was a close call.
 
     Where a boundary lies inside the interval the better level is given if the half-width is at
@@ -208,7 +209,7 @@ def _judge_from(
     frame: Frame,
     a_cents: float,
     a_uncertainty_cents: float,
-    against: str,
+    against: Against,
 ) -> Judgement:
     """The judgement on a string counted from an A at `a_cents` from 440 Hz."""
     half = math.hypot(deciding_half(string), a_uncertainty_cents)
@@ -234,7 +235,7 @@ def _state(
     span: tuple[float, float],
     frame: Frame,
     *,
-    against: str,
+    against: Against,
     at_s: float | None,
     passage: tuple[float, float] | None,
     zero_cents: float,

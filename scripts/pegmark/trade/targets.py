@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
 from pegmark.trade import pitch
@@ -64,7 +65,7 @@ def letter(string: str) -> str:
     return string.rstrip("-0123456789")
 
 
-def distance_to_span(cents: float, span: tuple[float, float]) -> float:
+def distance_to_span(cents: float, span: Sequence[float]) -> float:
     """The signed distance of `cents` to the span (low, high): 0 inside, positive above."""
     low, high = span
     return cents - high if cents > high else min(0.0, cents - low)

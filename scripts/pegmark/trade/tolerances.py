@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 from pegmark.trade import pitch
 from pegmark.trade.instruments import Instrument
 
-LEVELS = ("in_tune", "close", "out")  # from the best to the worst
+Level = Literal["in_tune", "close", "out"]
+LEVELS: tuple[Level, ...] = ("in_tune", "close", "out")  # from the best to the worst
 C3_SEMITONE = pitch.semitone("C3")  # strings below it get wider tolerances
 
 
@@ -19,14 +21,14 @@ class Tolerance:
     in_tune: float
     close: float
 
-    def level(self, distance_cents: float) -> str:
+    def level(self, distance_cents: float) -> Level:
         """The level of a distance; a distance on a boundary has the better level."""
         if distance_cents <= self.in_tune:
             return "in_tune"
         return "close" if distance_cents <= self.close else "out"
 
 
-def resolve_tolerances(settings: dict[str, Any], instrument: Instrument) -> dict[str, Tolerance]:
+def resolve_tolerances(settings: Mapping[str, Any], instrument: Instrument) -> dict[str, Tolerance]:
     """The tolerance of every string of an instrument.
 
     An instrument's own levels stand in for the general ones; both are widened below C3. A string's
