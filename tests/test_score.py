@@ -422,17 +422,12 @@ def test_by_ear_without_a_sounded_a_counts_from_the_assignments_only_if_that_is_
     assert row(record, "final_pitch")["points"] == 3.5
 
 
-def sounded(hertz, half=0.3, start_s=2.0):
-    """What somebody else sounded, as the measuring lists it."""
-    return [{"start_s": start_s, "end_s": start_s + 2, "f0_hz": hertz, "uncertainty_cents": half}]
-
-
 @pytest.mark.parametrize("hertz", [442.9, 221.45, 885.8])
 @pytest.mark.parametrize("method", ["by_ear", "tuner"])
 def test_an_a_counts_whatever_sounded_it(hertz, method):
     """442.9 Hz is 11.373 cents above 440, in any octave (calculated)."""
     cents = dict.fromkeys(("E5", "A4", "D4", "G3"), 11.373)
-    measured = take(cents=cents, sounded=sounded(hertz))
+    measured = take(cents=cents, tone_hz=hertz)
     record = grade(measured, reference={"method": method})
     assert row(record, "final_pitch")["points"] == (4 if method == "by_ear" else 0)
     texts = [item["text"] for item in row(record, "final_pitch")["evidence"]]
