@@ -13,6 +13,7 @@ import time
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 from pegmark.words.terminal import plain_line, tell
 
@@ -152,10 +153,15 @@ def silence(follower: Follower) -> Iterator[Show]:
 
 def lost_sentence(line: str, names: Mapping[str, str]) -> str | None:
     """What happened to a cluster job, for a person; None when the line tells of none."""
-    _, told, text = line.partition(LOST_JOB_LINE)
-    if not told:
+    if not line.startswith(LOST_JOB_LINE):
         return None
-    lost = json.loads(text)
+    try:
+        return _lost(json.loads(line.removeprefix(LOST_JOB_LINE)), names)
+    except (ValueError, TypeError, KeyError):  # not the executor's: words of a file in a log
+        return None
+
+
+def _lost(lost: dict[str, Any], names: Mapping[str, str]) -> str:
     who = sorted({names.get(one, one) for one in lost["about"]})
     more = len(who) - NAMES_TOLD
     of = ", ".join(who[:NAMES_TOLD]) + (f" and {more} more" if more > 0 else "")

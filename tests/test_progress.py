@@ -127,11 +127,17 @@ LOST = {
     ],
 )
 def test_a_lost_cluster_job_is_one_sentence(change, words):
-    line = "[time] " + progress.LOST_JOB_LINE + json.dumps({**LOST, **change})
+    line = progress.LOST_JOB_LINE + json.dumps({**LOST, **change})
     said = progress.lost_sentence(line, NAMES)
     assert words in said
     assert not re.search(r"\n", said)
 
 
-def test_other_lines_tell_of_no_lost_job():
-    assert progress.lost_sentence("Finished jobid: 3 (Rule: measure)", NAMES) is None
+@pytest.mark.parametrize(
+    "line",
+    ["Finished jobid: 3 (Rule: listen)", progress.LOST_JOB_LINE, progress.LOST_JOB_LINE + "{",
+     progress.LOST_JOB_LINE + "[]", progress.LOST_JOB_LINE + '{"about": [1]}',
+     " " + progress.LOST_JOB_LINE + json.dumps(LOST)],
+)  # fmt: skip
+def test_other_lines_tell_of_no_lost_job(line):
+    assert progress.lost_sentence(line, NAMES) is None
