@@ -13,7 +13,7 @@ pytestmark = pytest.mark.skipif(
     not slurmcluster.is_installed(), reason="wants Debian's slurm-wlm and munge"
 )
 NODES = 3
-WAIT_S = 300
+WAIT_S = 600
 # At the first try each take meets another misfortune; the marks it leaves are what the test sees.
 MISFORTUNES = {"slow": "violin", "large": "cello", "alone": "viola"}
 MISFORTUNE = """

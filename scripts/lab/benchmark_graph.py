@@ -28,11 +28,11 @@ import environment
 from lab import bench
 from pegmark.files.store import write_json
 
-SIZES = (500, 2000)  # takes, beside the smallest and the most that are asked for
-HEAD = "{:>12s} {:>8s} {:>10s} {:>8s} {:>9s} {:>10s} {:>8s} {:>9s}"
-COLUMNS = ("wall s", "CPU s", "memory MB")  # of planning, then of passing all through
-WEEK = 100_000  # takes of a large district
-ROSTER = ("student_id", "family_name", "given_name", "instrument", "section", "email")
+GRAPH_SIZES = (500, 2000)  # takes, beside the smallest and the most that are asked for
+GRAPH_HEAD = "{:>12s} {:>8s} {:>10s} {:>8s} {:>9s} {:>10s} {:>8s} {:>9s}"
+GRAPH_COLUMNS = ("wall s", "CPU s", "memory MB")  # of planning, then of passing all through
+DISTRICT_TAKES = 100_000  # takes of a large district
+GRAPH_ROSTER = ("student_id", "family_name", "given_name", "instrument", "section", "email")
 OF_TAKE = ("decoded/{}.npy", "decoded/{}.json", "notes/{}.json", "strings/{}.json",
            "measured/{}.json")  # fmt: skip
 OF_STUDENT = ("scores/{}.json", "records/{}.json", "sheets/{}.pdf", "faults/{}.json")
@@ -54,12 +54,14 @@ def main() -> None:
     parser = bench.options_of(__doc__, most=10_000, class_size=120)
     options = parser.parse_args()
     bench.begin(options)
-    sizes = [takes for takes in SIZES if takes < options.most]
-    print(HEAD.format("one class of", "steps", *COLUMNS, *COLUMNS))
+    sizes = [takes for takes in GRAPH_SIZES if takes < options.most]
+    print(GRAPH_HEAD.format("one class of", "steps", *GRAPH_COLUMNS, *GRAPH_COLUMNS))
     for takes in (options.class_size, *sizes, options.most):
         print(row(takes, *cost_of_class(takes)), flush=True)
-    print("\n" + HEAD.format("classes of", "jobs", *COLUMNS, *["" for _ in COLUMNS]))
-    for many in (options.most, WEEK):
+    print(
+        "\n" + GRAPH_HEAD.format("classes of", "jobs", *GRAPH_COLUMNS, *["" for _ in GRAPH_COLUMNS])
+    )
+    for many in (options.most, DISTRICT_TAKES):
         classes = -(-many // options.class_size)
         print(row(options.class_size, classes, cost_of_classes(classes)), flush=True)
 
@@ -86,7 +88,7 @@ def make_class(class_dir: Path, takes: int) -> Path:
     (class_dir / "submissions").mkdir(parents=True)
     with open(class_dir / "roster.csv", "w", newline="", encoding="utf-8") as stream:
         table = csv.writer(stream)
-        table.writerow(ROSTER)
+        table.writerow(GRAPH_ROSTER)
         for number in range(takes):
             student = f"q{number:06d}"
             table.writerow([student, f"Desk{number}", "Player", "violin", "", ""])
@@ -125,10 +127,12 @@ def engine(snakefile: Path, folder: Path, *more: str) -> Cost:
     began = time.monotonic()
     with tempfile.TemporaryFile("w+") as told:
         process = subprocess.Popen(command, cwd=folder, stdout=told, stderr=told)
-        _, _, usage = os.wait4(process.pid, 0)
-        process.returncode = 0  # waited for
+        _, status, usage = os.wait4(process.pid, 0)
+        process.returncode = os.waitstatus_to_exitcode(status)
         told.seek(0)
         output = told.read()
+    if process.returncode != 0:
+        sys.exit(f"The engine failed:\n{output}")
     cpu_s = usage.ru_utime + usage.ru_stime
     return Cost(time.monotonic() - began, cpu_s, usage.ru_maxrss / 1024, output)
 
