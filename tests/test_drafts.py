@@ -42,7 +42,7 @@ def test_a_draft_carries_the_sheet() -> None:
         "family.ostermoor@example.org",
         "ada@example.org",
     ]
-    assert message["Subject"] == "Week 3: four strings by ear: tuning sheet of Ada Ostermoor"
+    assert message["Subject"] == "Week 3: four strings by ear: tuning sheet for Ada Ostermoor"
     (attachment,) = message.iter_attachments()
     assert attachment.get_content() == PDF
     assert attachment.get_filename() == "Ada Ostermoor, Week 3 four strings by ear.pdf"

@@ -445,7 +445,7 @@ def test_an_unsure_interval_asks_for_the_two_strings_at_once():
     assert [p["code"] for p in record["problems"]] == ["interval_unsure"]
     assert "pure interval to D4" in record["problems"][0]["message"]
     texts = [item["text"] for item in row(record, "final_pitch")["evidence"]]
-    assert "We could not hear well if G and D fit." in texts
+    assert "We could not tell if G and D match." in texts
     assert record["next_step"]["code"] == "method_string_to_string_unheard"
 
 
@@ -459,7 +459,7 @@ def test_an_interval_has_its_own_step():
     found = step(take(cents={"E5": 20.0}), reference={"method": "string_to_string"})
     assert found == (
         "interval",
-        "Play E and A at once. Turn E a little at a time till the wobble is gone.",
+        "Play E and A together. Turn E a little at a time until the wobble is gone.",
     )
 
 
@@ -489,7 +489,7 @@ def test_points_the_teacher_kept_back():
     own = {"title": "", "criteria": [{"id": "posture", "title": "Stand tall", "points": 1,
                                       "kind": "teacher"}]}  # fmt: skip
     found = step(take(), rubric=own, marks=[mark("posture", 0)])
-    assert found == ("criterion", "Next time, think of this: Stand tall.")
+    assert found == ("criterion", "Next time, think about this: Stand tall.")
 
 
 def test_points_the_teacher_kept_back_too_have_the_measured_reason():

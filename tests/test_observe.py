@@ -127,7 +127,7 @@ def test_another_a_is_named_and_the_grade_follows_the_assignments():
     """442 Hz is 7.851 cents above 440 (design, section 5; calculated)."""
     record = grade(take(cents=dict.fromkeys(FOUR, 7.851)))
     assert (
-        record["observations"][0]["text"] == "Your strings fit an A of 442 hertz. We tune to 440."
+        record["observations"][0]["text"] == "Your strings match an A of 442 hertz. We tune to 440."
     )
     assert row(record, "final_pitch")["points"] == 2  # all four close
     assert seen(take(cents=dict.fromkeys(FOUR, 7.851)), reference={"a4_hz": 442.0}) == []
@@ -150,7 +150,7 @@ def test_by_ear_the_sounded_a_counts():
     record = grade(at_440, reference=by_ear)
     assert [o["code"] for o in record["observations"]] == ["another_a_heard", "tone_other_a"]
     text = record["observations"][0]["text"]
-    assert text == "Your strings fit an A of 440 hertz. The A you heard was 442."
+    assert text == "Your strings match an A of 440 hertz. The A you heard was 442."
 
 
 def test_harmonics_are_told_where_an_open_string_is_missing():
