@@ -207,7 +207,9 @@ def no_writing(path: str | None) -> str:
 def machine_says(error: OSError) -> str:
     """A failure of the machine in words, with what to do."""
     if is_full(error):
-        return "the disk is full. Make room, then run again; the earlier results are still there."
+        return (
+            "the disk is full. Free some space and run again; the earlier results are still there."
+        )
     if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
         return f"{no_writing(error.filename)}"
     where = f" ({error.filename})" if error.filename else ""

@@ -52,7 +52,7 @@ def main() -> int:
     parser.add_argument(
         "--prune",
         action="store_true",
-        help="take away what was measured of recordings that are not there any more",
+        help="take away what was measured of recordings that are no longer there",
     )
     parser.add_argument("--quiet", action="store_true", help="say only what went wrong")
     parser.add_argument(

@@ -246,7 +246,9 @@ def tell_failure(class_dir: Path, output: str) -> int:
     faults = faults_of_class(results / "work")
     log = f"Details: {results / 'logs' / 'run.log'}"
     if NO_ROOM.search(output) or shutil.disk_usage(class_dir).free < LEAST_ROOM:
-        tell("The disk is full. Make room, then run again; the earlier results are still there.")
+        tell(
+            "The disk is full. Free some space and run again; the earlier results are still there."
+        )
     elif faults and is_last_step(output):
         tell(f"The program itself failed on: {', '.join(faults)}.")
         for owner, told in faults.items():

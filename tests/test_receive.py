@@ -730,7 +730,7 @@ def test_a_student_off_the_roster_leaves_nothing_behind_and_it_is_said(tmp_path)
     assert not (class_dir / "results/tickets/render/s02.json").exists()
     assert len(intake.removed) == 2
     assert intake.removed[0].startswith("Ben Okafor (s02) is no longer on the roster")
-    assert "1 recording is no student's any more" in intake.removed[1]
+    assert "1 recording no longer belongs to a student" in intake.removed[1]
     assert take(class_dir).removed == []
 
 

@@ -417,7 +417,7 @@ def test_addresses_are_parted_and_bad_ones_told(tmp_path):
         ("s2", "bad_email"),
         ("s3", "bad_email"),
     }
-    assert "line 3, email: 'ann@home' is no e-mail address" in roster.notices[0]["message"]
+    assert "line 3, email: 'ann@home' is not an e-mail address" in roster.notices[0]["message"]
 
 
 def test_language_due_and_excused(tmp_path):
@@ -459,17 +459,17 @@ def test_every_mistake_is_told_at_once_by_row(tmp_path):
     found = mistakes(tmp_path, text)
     expected = [
         ("line 3, student_id", '"s 2" is not written as it must be', "letters, digits"),
-        ("line 4, instrument", "'celo' is no known instrument", 'Did you mean "cello"?'),
+        ("line 4, instrument", "'celo' is not a known instrument", 'Did you mean "cello"?'),
         ("lines 2 and 5", "'S1' appears twice (Ana Ruiz, Anna Lee)", "an id of their own"),
         ("line 6, student_id", "it is empty", "1 to 64 letters"),
         ("line 7, family_name", "there is no name", "Fill in"),
         ("line 8, instrument", "it is empty", "violin, viola, cello"),
         ("line 9, language", "no sentences for 'klingon'", "en, es"),
-        ("line 10, due", "'soon' is no date and time", "2026-03-06 18:00"),
+        ("line 10, due", "'soon' is not a date and time", "2026-03-06 18:00"),
         ("line 11, excused", "'perhaps' is neither yes nor no", "Write yes"),
         ("line 12, student_id", '"../x"', "letters, digits"),
         ("line 13, student_id", "aaa", "letters, digits"),
-        ("line 14, instrument", "'kazoo' is no known instrument", "violin, viola"),
+        ("line 14, instrument", "'kazoo' is not a known instrument", "violin, viola"),
         ("lines 2 and 14", "'s1' appears twice (Ana Ruiz, Eva Vogel)", "an id of their own"),
     ]
     for where, wrong, action in expected:

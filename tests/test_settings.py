@@ -82,7 +82,7 @@ def test_an_empty_file_is_an_empty_table(tmp_path):
     ("content", "words"),
     [
         (b"title: [a\nb: 1\n", "line 2"),
-        (b"a: 1\nb: 2\na: 3\n", "line 3: the key 'a' stands a second time"),
+        (b"a: 1\nb: 2\na: 3\n", "line 3: the key 'a' appears twice"),
         (b"a: 'open\n", "cannot be read as YAML"),
         (b"\xff\xfe\xff", "not a UTF-8 text"),
         (b"a: !!python/object/apply:os.system ['true']\n", "cannot be read as YAML"),
@@ -204,7 +204,7 @@ def test_all_mistakes_are_told_at_once_by_key_and_line(tmp_path):
         'line 3, temperament: "equall"' in m and 'mean "equal"' in m and "equal, pure" in m
         for m in found
     )
-    assert any("line 5, due: 'tomorrow' is no date and time with a zone" in m for m in found)
+    assert any("line 5, due: 'tomorrow' is not a date and time with a zone" in m for m in found)
     assert any("line 7, tolerances.in_tune_cents: 0 must be above 0" in m for m in found)
     assert any("line 8, tolerances.close_sents" in m and "close_cents" in m for m in found)
     assert any("line 10, tolerances.strings.H2" in m for m in found)

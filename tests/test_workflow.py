@@ -581,7 +581,7 @@ def test_a_full_disk_is_said_and_leaves_the_old_results(project, mine, change):
         grade_command(project, mine), capture_output=True, text=True, preexec_fn=little_room
     )
     assert done.returncode == 3, done.stdout + done.stderr
-    assert "The disk is full. Make room, then run again" in done.stdout
+    assert "The disk is full. Free some space and run again" in done.stdout
     assert "Traceback" not in done.stdout + done.stderr
     assert {**results_of(mine, *shown), "seal.json": 0} == {**before, "seal.json": 0}
     grade(project, mine)

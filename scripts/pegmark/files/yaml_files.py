@@ -136,7 +136,7 @@ def read_yaml(path: Path | str) -> YamlFile:
             [
                 problem(
                     "key_twice",
-                    f"{path.name}, line {line}: the key {key!r} stands a second time.",
+                    f"{path.name}, line {line}: the key {key!r} appears twice.",
                     "Keep one of the two.",
                 )
                 for key, line in repeated

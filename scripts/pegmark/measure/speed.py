@@ -53,9 +53,10 @@ def speed_fault(
         if hum is None and abs(middle - cents) < SPEED_QUESTION_CENTS > spread:
             return None, problem(
                 "speed_question",
-                f"All strings stand about {abs(cents):.0f} cents too {side}, as in a recording "
+                f"All strings are about {abs(cents):.0f} cents too {side}, as in a recording "
                 "played at the wrong speed.",
-                "Ask the student how it was recorded, or listen whether the voice sounds natural.",
+                "Ask the student how it was recorded, or listen to hear whether the voice sounds "
+                "natural.",
             )
     return None, None
 

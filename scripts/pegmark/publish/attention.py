@@ -121,7 +121,9 @@ def _problem_rows(record: Record) -> Iterator[Row]:
 def _state_rows(record: Record, titles: Mapping[str, str]) -> Iterator[Row]:
     late = hours_late(record)
     if late is not None:
-        yield _of(record, "late", f"Handed in {late:.1f} hours late.", "Decide what that means.")
+        yield _of(
+            record, "late", f"Handed in {late:.1f} hours late.", "Decide whether that matters."
+        )
     if record["status"] == "missing":
         yield _of(record, "missing", "Nothing was handed in.", "Ask the student for a recording.")
     open_titles = [titles.get(c["id"], c["id"]) for c in open_criteria(record)]

@@ -41,7 +41,7 @@ def _stand_in(row: Mapping[str, Any], ticket: Mapping[str, Any]) -> Record:
             problem(
                 "no_result",
                 "The program made no result for this student.",
-                "Run it again; if it stays so, look into results/logs.",
+                "Run it again; if it happens again, look in results/logs.",
             )
         ],
         "submission": None,

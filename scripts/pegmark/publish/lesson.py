@@ -37,8 +37,9 @@ PRACTICE = {
     "by its fine tuner, if there is one.",
     "final_check": "End every tuning with one slow bow on each string. If one has slipped, tune it "
     "again.",
-    "method_used": "Do the way of tuning once together, slowly, before anyone does it alone.",
-    "whole_pitch": "Give one A, and let all match it before they go on to the other strings.",
+    "method_used": "Go through this way of tuning once together, slowly, before anyone does it "
+    "alone.",
+    "whole_pitch": "Give one A, and let everyone match it before they go on to the other strings.",
     "teacher": "Show it once, then let two students show it.",
 }
 

@@ -51,7 +51,7 @@ KEY_WORDS = {  # of the path pictures
     "in_tune": "in tune",
     "close": "close",
     "sure_number": "give or take, in cents",
-    "pure": "the pure interval: right too",
+    "pure": "the pure interval: also right",
     "beyond": "further off than 20 cents: not to scale",
 }
 BEFORE_TURN_S = 5.0  # a look at the bridge before the first turn starts this much earlier
@@ -215,7 +215,7 @@ def _path_words(string: Mapping[str, Any]) -> str:
     if string.get("slipped_cents") and not any(c["cause"] == "slip" for c in changes):
         said.append(f"slipped back {wording.cents(string['slipped_cents'])} cents")
     if string.get("checked_s") is None and string["verdict"] != "not_heard":
-        said.append("not played after the last turn of any")
+        said.append("not played after the last turn")
     return "; ".join(said)
 
 

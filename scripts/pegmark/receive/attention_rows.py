@@ -30,7 +30,7 @@ def stray_rows(strays: Iterable[strays.Stray]) -> list[Row]:
                 "student_id": "",
                 "file": "",
                 "code": "not_a_recording",
-                "message": f"No recordings, left aside: {listed(grouped['not_a_recording'])}.",
+                "message": f"Not recordings, left aside: {listed(grouped['not_a_recording'])}.",
                 "action": "Nothing to do, unless one of them was meant to be a recording.",
             }
         )
@@ -40,8 +40,7 @@ def stray_rows(strays: Iterable[strays.Stray]) -> list[Row]:
                 "student_id": "",
                 "file": "",
                 "code": "system_file",
-                "message": f"Files of the computer's own, left aside: "
-                f"{listed(grouped['system_file'])}.",
+                "message": f"System files, left aside: {listed(grouped['system_file'])}.",
                 "action": "Nothing to do.",
             }
         )

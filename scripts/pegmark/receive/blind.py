@@ -70,21 +70,21 @@ def _wrong(table: Table, row: Row, zone: tzinfo | None) -> Problem | None:
         if text not in LEVELS:
             return problem(
                 "blind_refused",
-                f"{table.where(row, field)}: {text!r} is no verdict; this line is not used.",
+                f"{table.where(row, field)}: {text!r} is not a verdict; this line is not used.",
                 f"Allowed: {', '.join(LEVELS)}.",
             )
     if not re.fullmatch(r"[A-G][#b]?-?[0-9]", table.cell(row, "string")):
         return problem(
             "blind_refused",
-            f"{table.where(row, 'string')}: {table.cell(row, 'string')!r} is no string; this line "
-            "is not used.",
+            f"{table.where(row, 'string')}: {table.cell(row, 'string')!r} is not a string; this "
+            "line is not used.",
             "Write it like A4 or F#1.",
         )
     if times.read_moment(table.cell(row, "saved_at"), zone or times.UTC) is None:
         return problem(
             "blind_refused",
-            f"{table.where(row, 'saved_at')}: {table.cell(row, 'saved_at')!r} is no date and time; "
-            "this line is not used.",
+            f"{table.where(row, 'saved_at')}: {table.cell(row, 'saved_at')!r} is not a date and "
+            "time; this line is not used.",
             "Write it like 2026-03-06 18:00 +01:00.",
         )
     return None

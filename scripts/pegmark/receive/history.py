@@ -59,7 +59,7 @@ def _not_graded(name: str) -> Problem:
     return problem(
         "no_history",
         f"assignment.yaml, history: there are no results in {name}.",
-        "Grade that class folder first, correct the name, or take the line out.",
+        "Grade that class folder first, correct the name, or remove the line.",
     )
 
 

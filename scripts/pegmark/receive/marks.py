@@ -173,8 +173,8 @@ def _wrong(
         meant = yaml_files.did_you_mean(text, list(criteria)) if text else ""
         return (
             "mark_without_criterion",
-            f"{table.where(row, 'criterion')}: {text!r} is no criterion of the rubric; this mark "
-            "is not used.",
+            f"{table.where(row, 'criterion')}: {text!r} is not a criterion of the rubric; this "
+            "mark is not used.",
             f"{meant}Allowed: {', '.join(criteria)}.",
         )
     text = table.cell(row, "points")
@@ -191,15 +191,16 @@ def _wrong(
     if text and times.read_moment(text, zone or times.UTC) is None:
         return (
             "mark_refused",
-            f"{table.where(row, 'saved_at')}: {text!r} is no date and time; this mark of {student} "
-            "is not used.",
+            f"{table.where(row, 'saved_at')}: {text!r} is not a date and time; this mark of "
+            f"{student} is not used.",
             "Write it like 2026-03-06 18:00 +01:00, or leave it empty.",
         )
     text = table.cell(row, "take")
     if text and not re.match(rf"[0-9a-f]{{{TAKE_DIGITS}}}", text.lower()):
         return (
             "mark_refused",
-            f"{table.where(row, 'take')}: {text!r} is no take; this mark of {student} is not used.",
+            f"{table.where(row, 'take')}: {text!r} is not a take; this mark of {student} is not "
+            "used.",
             "Keep what the dashboard or the template wrote there, or leave it empty.",
         )
     return None

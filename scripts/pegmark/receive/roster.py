@@ -189,7 +189,7 @@ def _unsure_names(table: Table) -> list[dict[str, str]]:
             "student_id": "",
             "file": table.name,
             "code": "names_parted",
-            "message": f"{table.name}: names in one column, parted as given | family: "
+            "message": f"{table.name}: names in one column, split as given | family: "
             f"{listed(spoken)}.",
             "action": "Where that is wrong, write the name as Family, Given.",
         }
@@ -221,8 +221,8 @@ def _mixed(table: Table) -> list[dict[str, str]]:
             "student_id": "",
             "file": table.name,
             "code": "mixed_code_pages",
-            "message": f"{table.name} was saved in two ways of writing letters ({table.form}).",
-            "action": "Check the names with accents; saving it once as CSV (UTF-8) mends it.",
+            "message": f"{table.name} mixes two text encodings ({table.form}).",
+            "action": "Check the names with accents; saving it once as CSV (UTF-8) fixes it.",
         }
     ]
 
@@ -275,7 +275,7 @@ def _instrument(text: str, settings: Settings, refuse: Any) -> str:
         meant = yaml_files.did_you_mean(text, list(settings.instrument_names)) if text else ""
         refuse(
             "instrument",
-            f"{text!r} is no known instrument" if text else "it is empty",
+            f"{text!r} is not a known instrument" if text else "it is empty",
             f"{meant}Allowed: {', '.join(settings.instruments)}, and the names in "
             "config/instruments.yaml.",
         )
@@ -322,7 +322,7 @@ def _due(text: str, settings: Settings, refuse: Any) -> datetime | None:
     if due is None:
         refuse(
             "due",
-            f"{text!r} is no date and time"
+            f"{text!r} is not a date and time"
             + ("" if settings.zone else " with a zone (assignment.yaml has no due with one)"),
             "Write it like 2026-03-06 18:00, or with its zone 2026-03-06 18:00 +01:00.",
         )

@@ -143,7 +143,7 @@ def _side_table(class_dir: Path) -> dict[str, dict[str, str]]:
 def _no_instruments(lacking: list[str]) -> Problem:
     return problem(
         "no_instruments",
-        f"{SIDE_TABLE} says no instrument of {len(lacking)} students: {listed(lacking)}.",
+        f"{SIDE_TABLE} gives no instrument for {len(lacking)} students: {listed(lacking)}.",
         f"Give {SIDE_TABLE} the columns student_id, instrument and section, and a row for each.",
     )
 

@@ -49,7 +49,7 @@ def by_kind(entry: os.DirEntry[str], text: str, mode: int) -> Stray | None:
         return Stray(
             text,
             "special_file",
-            f"{shown(text)} is no file but a pipe, socket or device; it was not opened.",
+            f"{shown(text)} is not a file but a pipe, socket or device; it was not opened.",
             "Remove it; if it should be a recording, copy that here.",
         )
     return None
@@ -63,16 +63,16 @@ def by_name(text: str) -> Stray | None:
         return Stray(
             text,
             "not_downloaded",
-            f"{shown(text)} is a download or copy that is not complete.",
+            f"{shown(text)} is an incomplete download or copy.",
             "Finish it or download it again, then run again.",
         )
     if parts[-1].startswith((".", "~$")) or any(part in _CLUTTER for part in parts):
-        return Stray(text, "system_file", f"{shown(text)} is a file of the computer's own.", "")
+        return Stray(text, "system_file", f"{shown(text)} is a system file.", "")
     if suffix in _OTHER_ARCHIVES:
         return Stray(
             text,
             "other_archive",
-            f"{shown(text)} is a packed folder that is not opened here.",
+            f"{shown(text)} is an archive of a kind that is not opened here.",
             "Unpack it and put the recordings here.",
         )
     return None
@@ -121,11 +121,11 @@ def no_reading(text: str, error: OSError) -> Stray:
             text,
             "no_permission",
             f"{shown(text)} may not be opened: this account has no permission to read it.",
-            "Give yourself permission to read it, or copy it here anew.",
+            "Give yourself permission to read it, or copy it here again.",
         )
     return Stray(
         text,
         "cannot_open",
         f"{shown(text)} cannot be opened ({error.strerror or error}).",
-        "Copy it here anew.",
+        "Copy it here again.",
     )

@@ -81,7 +81,7 @@ def no_submissions(class_dir: Path) -> Problem:
     return problem(
         "no_submissions",
         f"There is no folder {FOLDER!r} in {class_dir}.",
-        "Make it and put the recordings in.",
+        "Create it and put the recordings there.",
     )
 
 

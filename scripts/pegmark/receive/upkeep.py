@@ -95,8 +95,8 @@ def _remove_takes(results: Path, kept: set[str], graded: set[str]) -> list[str]:
         return []
     many = len(gone) != 1
     return [
-        f"{len(gone)} recording{'s are' if many else ' is'} no student's any more: what was "
-        f"measured of {'them' if many else 'it'} is removed."
+        f"{len(gone)} recording{'s no longer belong' if many else ' no longer belongs'} to a "
+        f"student: what was measured of {'them' if many else 'it'} is removed."
     ]
 
 

@@ -151,8 +151,8 @@ def _told(message: str) -> Problem:
     return problem(
         FAULT,
         message,
-        f"Grade this take by ear, run again, and if it stays so, send {_log()} to whoever looks "
-        "after the program.",
+        f"Grade this take by ear, run again, and if it happens again, send {_log()} to whoever "
+        "looks after the program.",
     )
 
 

@@ -34,8 +34,8 @@ MESSAGES: dict[str, tuple[str, str]] = {
         "Listen to hear whether it was played, or ask for a new recording.{other_instrument}",
     ),
     "which_string": (
-        "It is not sure which notes are {string}{at}.",
-        "Listen how {string} was left.{other_instrument}",
+        "It is not clear which notes are {string}{at}.",
+        "Listen to hear how {string} was left.{other_instrument}",
     ),
     "pitch_unsure": (
         "{string} was left at {cents:+.1f} cents, give or take {half:.1f}{at}: too unsure for a "
@@ -43,8 +43,8 @@ MESSAGES: dict[str, tuple[str, str]] = {
         "Listen to {string}.",
     ),
     "interval_unsure": (
-        "{string} stands {cents:+.1f} cents from a pure interval to {other}, give or take "
-        "{half:.1f}{at}: too unsure for a verdict.",
+        "{string} is {cents:+.1f} cents from a pure interval to {other}, give or take "
+        "{half:.1f}{at}: too uncertain for a verdict.",
         "Listen to the two strings together.",
     ),
     "fell_far": (
@@ -62,8 +62,8 @@ MESSAGES: dict[str, tuple[str, str]] = {
         "Listen to both strings.",
     ),
     "no_a_heard": (
-        "No A was heard that {string} could be judged by.",
-        "Listen which A the student tuned to.",
+        "No A was heard to judge {string} by.",
+        "Listen to hear which A the student tuned to.",
     ),
     "neighbour_unsure": (
         "{other} is not known, so the interval of {string} to it is not either.",
@@ -71,7 +71,7 @@ MESSAGES: dict[str, tuple[str, str]] = {
     ),
     "method_unheard": (
         "The way of tuning the assignment asks for was not heard.",
-        "Look and listen how the student tuned.",
+        "Watch and listen to how the student tuned.",
     ),
     "already_in_tune": (
         "Nothing was turned in this take: all strings were in tune when it began.",
@@ -82,12 +82,12 @@ MESSAGES: dict[str, tuple[str, str]] = {
         "Check whether the student tuned at all.",
     ),
     "no_a_sounded": (
-        "The task is to tune to a sounded A, and no A was heard that {string} could be judged by.",
-        "Listen which A the student tuned to. If it sounds in earphones, write unheard_a: "
+        "The task is to tune to a sounded A, and no A was heard to judge {string} by.",
+        "Listen to hear which A the student tuned to. If it sounds in earphones, write unheard_a: "
         "reference in assignment.yaml: then {string} counts from the assignment's A.",
     ),
     "whole_unsure": (
-        "The pitch of the whole instrument is too unsure for a verdict.",
+        "The pitch of the whole instrument is too uncertain for a verdict.",
         "Listen to the strings.",
     ),
     "noisy": (
@@ -95,12 +95,12 @@ MESSAGES: dict[str, tuple[str, str]] = {
         "Listen to the take.",
     ),
     "recording_speed": (
-        "The recording ran at a wrong speed; {cents:+.1f} cents were taken out of all pitches.",
+        "The recording ran at the wrong speed; {cents:+.1f} cents were taken out of all pitches.",
         "Listen to the take beside a sounded A.",
     ),
     "not_measured": (
         "The program could not measure this take.",
-        "Run it again; if it stays so, look into results/logs.",
+        "Run it again; if it happens again, look in results/logs.",
     ),
     "other_take_open": (
         "Take {attempt} could not be compared in full: {open:g} of its points are open.",

@@ -144,7 +144,7 @@ def _instruments(
                     found.append(
                         problem(
                             "bad_setting",
-                            f"{source.where((key, 'order'))}: {string} is no string of it.",
+                            f"{source.where((key, 'order'))}: {string} is not a string of it.",
                             f"Allowed: {', '.join(block['strings'])}.",
                         )
                     )
@@ -237,7 +237,7 @@ def _tolerances(
             problems.append(
                 problem(
                     "bad_setting",
-                    f"{own.where(keys)}: {name!r} is no instrument.",
+                    f"{own.where(keys)}: {name!r} is not an instrument.",
                     f"{meant}Allowed: {', '.join(table)}.",
                 )
             )
@@ -323,7 +323,7 @@ def _due(text: str | None, own: YamlFile | None, problems: list[Problem]) -> dat
         problems.append(
             problem(
                 "bad_setting",
-                f"{_where(own, ('due',))}: {text!r} is no date and time with a zone.",
+                f"{_where(own, ('due',))}: {text!r} is not a date and time with a zone.",
                 "Write it like 2026-03-06 18:00 +01:00 or 2026-03-06 18:00 Europe/Madrid.",
             )
         )
