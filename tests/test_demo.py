@@ -79,7 +79,7 @@ def records(graded):
 
 def test_every_student_of_the_roster_has_a_record_of_the_schema(records):
     schema = json.loads((ROOT / "workflow/schemas/record.schema.json").read_text("utf-8"))
-    assert sorted(records) == [f"sk-10{n}" for n in range(1, 9)]
+    assert sorted(records) == [f"sk-10{n}" for n in range(1, 10)]
     for record in records.values():
         jsonschema.validate(record, schema)
 
@@ -175,6 +175,33 @@ def test_the_forecast_of_the_orchestra_is_what_librosa_hears(graded, records):
     assert statistics.stdev(heard) == pytest.approx(spread, abs=1.0)
     for name in ("as_left", "after"):
         assert (graded[0] / f"orchestra/{name}.mp3").stat().st_size > 10_000
+
+
+def test_one_take_needs_the_ear_one_mark_is_by_hand_and_some_strings_were_judged_blind(
+    graded, records
+):
+    """Whoever opens the demo sees each of the teacher's ways at work."""
+    assert records["sk-109"]["status"] == "needs_listening"
+    (asked,) = records["sk-109"]["problems"]
+    assert (asked["code"], asked["string"]) == ("string_not_heard", "C3")
+    assert "2. Listen: 1 student, about 1 minute" in graded[1]
+    (turns,) = [c for c in records["sk-104"]["score"]["criteria"] if c["id"] == "small_moves"]
+    assert (turns["points"], turns["by"], turns["measured_points"]) == (1, "teacher", 0.5)
+    with open(ROOT / "demo_inputs/blind.csv", newline="", encoding="utf-8") as stream:
+        judged = list(csv.DictReader(stream))
+    for row in judged:  # what the machine is said to have said there is what it says
+        record = records[row["student_id"]]
+        assert record["submission"]["take"] == row["take"]
+        assert record["strings"][row["string"]]["verdict"] == row["measured"]
+    page = (graded[0] / "dashboard.html").read_text("utf-8")
+    assert f"{len(judged)} strings judged blind" in page
+
+
+def test_every_video_of_the_demo_shows_its_bridge_before_and_after(graded, records):
+    shown = {path.parent.name for path in (graded[0] / "clips").glob("*/still*.jpg")}
+    assert shown == {"sk-101", "sk-102", "sk-103", "sk-104", "sk-109"}
+    for student_id in shown:
+        assert 4 <= len(list((graded[0] / "clips" / student_id).glob("still*.jpg"))) <= 6
 
 
 def test_unreadable_and_missing_are_states_not_zeros(graded, records):

@@ -64,6 +64,20 @@ def test_pictures_are_from_the_two_moments_alone() -> None:
     assert all(20 - 0.3 <= at <= 25 + 0.3 for at in taken[STILL_MOST:])
 
 
+def test_a_decoder_that_holds_pictures_back_gives_all_of_them() -> None:
+    """H.264 with pictures out of their order, two a second, as in the demo's videos."""
+    out = io.BytesIO()
+    with av.open(out, "w", format="mp4") as container:
+        stream = container.add_stream("libx264", rate=2)
+        stream.width, stream.height, stream.pix_fmt, stream.gop_size = 320, 240, "yuv420p", 4
+        for number in range(2 * 30):
+            grey = np.full((240, 320, 3), 8 * (number // 2), np.uint8)
+            container.mux(stream.encode(av.VideoFrame.from_ndarray(grey, format="rgb24")))
+        container.mux(stream.encode(None))
+    taken = seconds_of(cut_stills(io.BytesIO(out.getvalue()), [[0.0, 5.0], [20.5, 25.5]]))
+    assert [round(at) for at in taken] == [0, 2, 4, 22, 24]
+
+
 def test_a_video_whose_key_frames_lie_elsewhere_has_none() -> None:
     assert cut_stills(io.BytesIO(video(30, gop=300)), [[3.0, 8.0]]) == {}
 

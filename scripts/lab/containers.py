@@ -29,6 +29,7 @@ CONTAINERS = {
 LOSSY = {"aac": ("m4a", 64000), "opus": ("ogg", 32000), "mp3": ("mp3", 96000)}
 OPUS_HZ = (8000, 12000, 16000, 24000, 48000)
 FRAMES_PER_S = 2  # of the picture: it costs little, and a phone's file has one
+KEY_FRAME_S = 2  # from one whole picture to the next, as a phone writes them (from memory: 1 to 2)
 
 
 def write_recording(
@@ -133,7 +134,7 @@ def _add_picture(container: Any, codec: str, picture: np.ndarray) -> Any:
     stream.pix_fmt = "yuv420p"
     stream.bit_rate = 20000
     stream.codec_context.thread_count = 1
-    stream.codec_context.gop_size = 60
+    stream.codec_context.gop_size = KEY_FRAME_S * FRAMES_PER_S
     return stream
 
 

@@ -18,6 +18,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 import argparse
 import csv
+import hashlib
 import io
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -27,10 +28,12 @@ import numpy as np
 
 from environment import ROOT
 from lab.containers import write_recording
+from lab.demo_picture import demo_picture
 from lab.rooms import high_pass
 from lab.speech import VOICES
 from lab.takes import Bow, Event, Player, Rest, Room, Say, Slip, Tune, assemble
 from pegmark.files.store import rounded, write_bytes, write_json, write_text
+from pegmark.records.values import TAKE_DIGITS
 from pegmark.trade.instruments import load_instruments
 
 DEMO_ROSTER = (
@@ -43,6 +46,7 @@ DEMO_ROSTER = (
     ("sk-106", "Fenwright", "Amara", "violin", "Breakwater", "amara.fenwright@example.org"),
     ("sk-107", "Pellow", "Otto", "cello", "Lantern", "otto.pellow@example.org"),
     ("sk-108", "Harrowgate", "Nia", "violin", "Breakwater", "nia.harrowgate@example.org"),
+    ("sk-109", "Castellow", "Wren", "viola", "Breakwater", "wren.castellow@example.org"),
 )
 
 DEMO_MARKS = (
@@ -56,13 +60,28 @@ DEMO_MARKS = (
     ("sk-103", "bridge", "0", "Show me the bridge before you begin."),
     ("sk-103", "answers", "1", "The second answer was too short."),
     ("sk-103", "daily", "1", ""),
+    # By hand over what was measured: strings so low had to come up a long way.
+    ("sk-104", "small_moves", "1", "The D and the G were far down: large turns were right there."),
 )
+
+# Judged by ear before the machine's view was shown: file, string, heard, measured.
+BLIND = (
+    ("Lantern/Marrow, Tilda - 2026-03-05 16.42 - tuning.mp4", "A4", "in_tune", "in_tune"),
+    ("Lantern/Marrow, Tilda - 2026-03-05 16.42 - tuning.mp4", "G3", "in_tune", "in_tune"),
+    ("Lantern/zoe safranek tuning (1).webm", "D4", "out", "out"),
+    ("Breakwater/Milo bass tuning FINAL.mov", "G2", "out", "close"),
+    ("Lantern/sk-104_tuning.mkv", "G3", "close", "close"),
+)
+JUDGED_AT = "2026-03-07T09:30:00+00:00"
 
 DEMO_ASSIGNMENT = """\
 # The week's task. Every other setting keeps its default (config/assignment.default.yaml).
 title: "Week 3: all four strings"
 class_name: Skerry Bay School Strings
 due: 2026-03-06 18:00 +00:00
+teacher: "Ms. Tarn"
+stills: true
+comments: ["Clear and complete.", "Show me the bridge from both sides.", "Speak a little louder."]
 """
 
 
@@ -115,7 +134,7 @@ CLASS = (
         wrong="nothing",
         seed=101,
         voice=0,
-        picture=(160, 120),
+        picture=(240, 180),
         snr_db=33,
     ),
     Recording(
@@ -140,7 +159,7 @@ CLASS = (
         seed=102,
         voice=1,
         bit_rate=48000,
-        picture=(160, 120),
+        picture=(240, 180),
         snr_db=30,
     ),
     Recording(
@@ -168,7 +187,7 @@ CLASS = (
         rate_hz=44100,
         bit_rate=80000,
         stereo=True,
-        picture=(192, 108),
+        picture=(320, 180),
         snr_db=32,
     ),
     Recording(
@@ -195,7 +214,7 @@ CLASS = (
         seed=104,
         voice=5,
         bit_rate=56000,
-        picture=(160, 120),
+        picture=(240, 180),
         snr_db=29,
         hum_hz=50.0,
     ),
@@ -277,7 +296,7 @@ CLASS = (
         wrong="the upload broke off: the file cannot be read",
         seed=107,
         voice=3,
-        picture=(160, 120),
+        picture=(240, 180),
         keep=0.6,
     ),
     Recording(
@@ -305,6 +324,30 @@ CLASS = (
         picture=(176, 144),
         snr_db=26,
     ),
+    Recording(
+        student_id="sk-109",
+        file="Breakwater/wren_castellow_viola.mp4",
+        kind="mp4",
+        instrument="viola",
+        start_cents={"A4": -31, "D4": -26, "G3": 19, "C3": -28},
+        events=(
+            Say("Hi, I am Wren. My bridge is straight."),
+            Tune("A4", (-10, 0.8), gap_s=0.8),
+            Rest(0.4),
+            Tune("D4", (-9, 1.0), gap_s=0.8),
+            Rest(0.4),
+            Tune("G3", (6, -0.9), gap_s=0.8),
+            Rest(0.4),
+            *_check(("A4", "D4", "G3")),
+            Say("My C string was fine, so I left it alone. I tuned on two days."),
+        ),
+        wrong="C3 is never played: only an ear can say so",
+        seed=109,
+        voice=1,
+        bit_rate=48000,
+        picture=(240, 180),
+        snr_db=28,
+    ),
 )
 
 
@@ -314,12 +357,18 @@ def make_demo(class_dir: Path, truth_path: Path) -> None:
     write_text(class_dir / "roster.csv", _csv(DEMO_ROSTER))
     write_text(class_dir / "marks.csv", _csv(DEMO_MARKS))
     write_text(class_dir / "assignment.yaml", DEMO_ASSIGNMENT)
-    truth = {}
+    truth, takes = {}, {}
     for recording in CLASS:
         content, heard = _record(recording, instruments[recording.instrument])
         write_bytes(class_dir / "submissions" / recording.file, content)
         truth[recording.file] = heard
+        kind = recording.instrument.replace(" ", "_")
+        take = f"{hashlib.sha256(content).hexdigest()[:TAKE_DIGITS]}-{kind}"
+        takes[recording.file] = (recording.student_id, take)
         print(f"{recording.file}: {heard['duration_s']:.1f} s, {len(content) / 1e6:.2f} MB")
+    header = ("student_id", "take", "string", "heard", "measured", "saved_at")
+    rows = [(*takes[file], *judged, JUDGED_AT) for file, *judged in BLIND]
+    write_text(class_dir / "blind.csv", _csv([header, *rows]))
     write_json(truth_path, rounded({"recordings": truth, "missing": ["sk-108"]}, 3))
 
 
@@ -365,17 +414,7 @@ def _as_recorded(audio: np.ndarray, rate_hz: int, recording: Recording) -> np.nd
 
 
 def _picture(recording: Recording) -> np.ndarray | None:
-    """A still picture for the video stream: a wall, a window, the sea behind it."""
-    if recording.picture is None:
-        return None
-    width, height = recording.picture
-    rng = np.random.default_rng(recording.seed)
-    picture = np.empty((height, width, 3), np.uint8)
-    picture[:] = rng.integers(120, 220, 3)
-    top, left = height // 6, width // 4
-    picture[top : height // 2, left : 3 * left] = (190, 215, 235)
-    picture[height // 3 : height // 2, left : 3 * left] = (40, 90, 130)
-    return picture
+    return recording.picture and demo_picture(*recording.picture, recording.seed)
 
 
 def _csv(rows: Sequence[Sequence[str]]) -> str:

@@ -53,18 +53,27 @@ def cut_stills(stream: IO[bytes], spans: Sequence[Sequence[float]]) -> dict[str,
 
 def _frames(container: Any, video: Any, start_s: float, end_s: float) -> list[Any]:
     """The key frames of one moment, at most `STILL_MOST`, spread over it."""
-    origin = float((video.start_time or 0) * video.time_base)
-    container.seek(int((start_s + origin) / video.time_base), stream=video)
-    found = []
+    start, end = (_ticks(video, moment_s) for moment_s in (start_s, end_s))
+    container.seek(start, stream=video)
+    keys = []
     for packet in itertools.islice(container.demux(video), MOST_PACKETS):
-        for frame in packet.decode():
-            at_s = None if frame.time is None else frame.time - origin
-            if at_s is not None and start_s <= at_s <= end_s:
-                found.append(frame)
-        if packet.pts is not None and float(packet.pts * video.time_base) - origin > end_s:
+        at = packet.pts if packet.dts is None else packet.dts
+        if at is None or at > end:
             break
+        if packet.is_keyframe:
+            keys.append(packet)
+    # A decoder holds pictures back till more have come, or till it is told that none will.
+    decoder = video.codec_context
+    frames = [frame for packet in [*keys, None] for frame in decoder.decode(packet)]
+    decoder.flush_buffers()
+    found = [frame for frame in frames if frame.pts is not None and start <= frame.pts <= end]
     step = max(1, -(-len(found) // STILL_MOST))
     return found[::step][:STILL_MOST]
+
+
+def _ticks(video: Any, moment_s: float) -> int:
+    """A moment of the take in the stream's own counting."""
+    return int(moment_s / video.time_base) + (video.start_time or 0)
 
 
 def _jpeg(frame: Any) -> bytes:
