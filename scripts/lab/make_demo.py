@@ -357,18 +357,19 @@ def make_demo(class_dir: Path, truth_path: Path) -> None:
     write_text(class_dir / "roster.csv", _csv(DEMO_ROSTER))
     write_text(class_dir / "marks.csv", _csv(DEMO_MARKS))
     write_text(class_dir / "assignment.yaml", DEMO_ASSIGNMENT)
-    truth, takes = {}, {}
+    truth: dict[str, Any] = {}
+    takes: dict[str, tuple[str, str]] = {}
     for recording in CLASS:
         content, heard = _record(recording, instruments[recording.instrument])
         write_bytes(class_dir / "submissions" / recording.file, content)
         truth[recording.file] = heard
         kind = recording.instrument.replace(" ", "_")
         take = f"{hashlib.sha256(content).hexdigest()[:TAKE_DIGITS]}-{kind}"
-        takes[recording.file] = (recording.student_id, take)
+        takes[recording.file] = (recording.student_id or "", take)
         print(f"{recording.file}: {heard['duration_s']:.1f} s, {len(content) / 1e6:.2f} MB")
     header = ("student_id", "take", "string", "heard", "measured", "saved_at")
     rows = [(*takes[file], *judged, JUDGED_AT) for file, *judged in BLIND]
-    write_text(class_dir / "blind.csv", _csv([header, *rows]))
+    write_text(class_dir / "blind.csv", _csv((header, *rows)))
     write_json(truth_path, rounded({"recordings": truth, "missing": ["sk-108"]}, 3))
 
 
