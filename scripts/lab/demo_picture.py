@@ -8,16 +8,16 @@ from __future__ import annotations
 
 import numpy as np
 
-MIDDLE = 0.5  # of the width: where the strings run
-BRIDGE = 0.62  # of the height
-STRINGS = (-0.028, -0.01, 0.01, 0.028)  # of the width, from the middle
+DRAWN_MIDDLE = 0.5  # of the width: where the strings run
+DRAWN_BRIDGE = 0.62  # of the height
+DRAWN_STRINGS = (-0.028, -0.01, 0.01, 0.028)  # of the width, from the middle
 
 
 def demo_picture(width: int, height: int, seed: int) -> np.ndarray:
     """A picture of `height` rows and `width` columns, uint8 RGB."""
     rng = np.random.default_rng(seed)
     y, x = np.mgrid[0:height, 0:width]
-    across, down = x / width - MIDDLE, y / height
+    across, down = x / width - DRAWN_MIDDLE, y / height
     picture = np.empty((height, width, 3), np.uint8)
     picture[:] = rng.integers(150, 225, 3)
     picture[down > 0.9] = rng.integers(90, 140, 3)  # the floor
@@ -27,10 +27,10 @@ def demo_picture(width: int, height: int, seed: int) -> np.ndarray:
     _paint(picture, (np.abs(across) < 0.05) & (down < 0.48), (40, 32, 30))  # the fingerboard
     tail = (np.abs(across) < 0.045) & (down > 0.78) & (down < 0.92)
     _paint(picture, tail, (40, 32, 30))
-    leg = 0.075 + 0.15 * (down - BRIDGE)
-    bridge = (np.abs(across) < leg) & (np.abs(down - BRIDGE) < 0.035)
+    leg = 0.075 + 0.15 * (down - DRAWN_BRIDGE)
+    bridge = (np.abs(across) < leg) & (np.abs(down - DRAWN_BRIDGE) < 0.035)
     _paint(picture, bridge, (226, 198, 150))
-    for place in STRINGS:
+    for place in DRAWN_STRINGS:
         line = (np.abs(across - place) < 0.6 / width) & (down < 0.8)
         _paint(picture, line, (235, 235, 230))
     return picture
