@@ -5,12 +5,18 @@ and a checkout with new times, or in another folder, changes nothing. The digest
 executes: of every module of ours that is reached the syntax tree without comments and docstrings,
 the data and templates that it reads, and of the libraries that it imports the locked versions,
 with those of all that they need in turn.
+
+What a module says is remembered beside Python's own compiled files, by its size and time: reading
+all of them costs a start half a second.
 """
 
 from __future__ import annotations
 
 import ast
+import contextlib
 import hashlib
+import json
+import os
 import re
 import sys
 from collections.abc import Iterable, Iterator
@@ -19,8 +25,10 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from environment import LOCK, SCRIPTS
+from pegmark.files.store import dump_line, write_if_changed
 
 OUR_PACKAGE = "pegmark"
+MODULES_KNOWN = SCRIPTS / "__pycache__" / "modules_known.json"
 FITTED = "fitted.json"  # the numbers that a package's modules were fitted to
 # What a library is called in the lock, where that is not its name in an import.
 LOCKED_AS = {"yaml": "pyyaml"}
@@ -98,7 +106,38 @@ CODE_SUFFIXES = (".py", ".pyc")
 
 @cache
 def module_of(path: Path) -> Module:
-    """What a module says and imports."""
+    """What a module says and imports; read only where that is not known yet."""
+    known, stamp, name = _known()["modules"], _stamp(path), os.path.relpath(path, SCRIPTS)
+    held = known.get(name)
+    if held is None or held[0] != stamp:
+        held = known[name] = [stamp, *read_module(path)]
+    return Module(held[1], tuple(held[2]))
+
+
+def remember_modules() -> None:
+    """Keep what was read for the next start, where that can be written."""
+    with contextlib.suppress(OSError):
+        write_if_changed(MODULES_KNOWN, dump_line(_known()))
+
+
+@cache
+def _known() -> dict[str, Any]:
+    """What an earlier start read; nothing where this module itself is another one since."""
+    by = _stamp(Path(__file__))
+    with contextlib.suppress(OSError, ValueError):
+        known: dict[str, Any] = json.loads(MODULES_KNOWN.read_text(encoding="utf-8"))
+        if known["by"] == by:
+            return known
+    return {"by": by, "modules": {}}
+
+
+def _stamp(path: Path) -> list[int]:
+    said = path.stat()
+    return [said.st_size, said.st_mtime_ns]
+
+
+def read_module(path: Path) -> Module:
+    """What a module says and imports, from its text."""
     said: list[str] = []
     imports: list[str] = []
     waiting: list[Any] = [ast.parse(path.read_bytes())]

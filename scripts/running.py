@@ -114,7 +114,7 @@ def tried(class_dir: Path, work: Callable[[], Intake]) -> Intake | None:
 
 
 def receive(class_dir: Path, root: Path, how: How) -> Intake:
-    """Take the folder in; the engine does the same again, and finds nothing left to do."""
+    """Take the folder in; the engine then takes it as it is."""
     check_folder(class_dir)
     classfolder.check_writing(class_dir)
     handle = classfolder.hold(class_dir, tell)
@@ -148,7 +148,7 @@ def run_workflow(class_dir: Path, root: Path, names: Mapping[str, str], how: How
     """
     command = [
         *engine_command(root / "Snakefile", how),
-        *("--config", f"class_dir={class_dir}", f"go_on={how.go_on}"),
+        *("--config", f"class_dir={class_dir}", "taken_in=True"),
     ]
     log = class_dir / "results" / "logs" / "run.log"
     code, output = run_engine(command, class_dir, log, names, how)

@@ -19,7 +19,7 @@ ROOT = Path(workflow.basedir)
 sys.path.insert(0, str(ROOT / "scripts"))
 
 import classfolder
-from code_digest import code_digest
+from code_digest import code_digest, remember_modules
 from snakemake.cli import parse_args
 from snakemake.shell import shell as shell_commands
 
@@ -109,20 +109,20 @@ NOTHING_CHANGED = "The class was not graded, and nothing was changed:"
 def receive():
     """The class index."""
     if not workflow.is_main_process:
-        return json.loads(
-            Path("results/tickets/class.json").read_text(encoding="utf-8")
-        )
+        return class_ticket()
     try:
         if not DRY:
             classfolder.hold(Path(), say)
             classfolder.recognise(Path())
-        go_on = str(config.get("go_on", False)).lower() in ("1", "true", "yes")
-        intake = take_in(FOLDER, ROOT / "config", dry=DRY, go_on=go_on)
+        if wanted("taken_in") and not DRY:
+            write_tickets(code_tickets(), due_again([]))
+            return class_ticket()
+        intake = take_in(FOLDER, ROOT / "config", dry=DRY, go_on=wanted("go_on"))
         tickets = {**intake.tickets, **code_tickets()}
         if DRY:
-            set_aside(tickets, due_again(intake))
+            set_aside(tickets, due_again(intake.again))
         else:
-            write_tickets(tickets, due_again(intake))
+            write_tickets(tickets, due_again(intake.again))
     except TeacherError as error:
         stop(NOTHING_CHANGED, *str(error).splitlines())
     except OSError as error:
@@ -132,22 +132,34 @@ def receive():
     return {"students": intake.students, "takes": intake.takes}
 
 
+def class_ticket():
+    """The class index as an intake wrote it."""
+    return json.loads(Path("results/tickets/class.json").read_text(encoding="utf-8"))
+
+
+def wanted(setting):
+    """Whether a switch of the configuration is on; `taken_in`: the intake was done just now."""
+    return str(config.get(setting, False)).lower() in ("1", "true", "yes")
+
+
 def say(sentence):
     tell(sentence, stream=sys.stderr)
 
 
 def code_tickets():
     """What the jobs are made of: an edit of a module is a changed ticket."""
-    return {
+    tickets = {
         f"code/{job}.json": dump_json(code_digest(*(f"{stage}.py" for stage in stages)))
         for job, stages in classfolder.JOBS.items()
     }
+    remember_modules()
+    return tickets
 
 
-def due_again(intake):
+def due_again(again):
     """Tickets of jobs that are due though nothing changed: what failed or was taken away."""
     delivered = is_delivered(Path("results/work"), Path("results"))
-    return [*intake.again, *([] if delivered else ["code/deliver.json"])]
+    return [*again, *([] if delivered else ["code/deliver.json"])]
 
 
 def write_tickets(tickets, due):

@@ -10,6 +10,7 @@ Resampling, with its anti-alias filter, and the mixing of surround sound are FFm
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import av
@@ -32,9 +33,10 @@ MIXDOWN_STEP_S = 0.01  # a hole begins with a step between two frames; less is a
 LONGEST_HOLE_S = 60.0  # a longer step is a damaged time stamp, or a recorder that counts anew
 BACK_S = 1.0  # as is one that goes back this far
 BLOCK = 1 << 20  # samples worked on at a time, so that temporary arrays stay small
-# What PyAV turns into arrays; and it walks past the end of a frame's list of planes where there
-# are eight or more (PyAV 18: a crash).
-PLAIN_FORMATS = frozenset({"u8", "u8p", "s16", "s16p", "s32", "s32p", "flt", "fltp", "dbl", "dblp"})
+# FFmpeg's sample formats that NumPy has too, as its types. And PyAV walks past the end of a frame's
+# list of planes where there are eight or more (PyAV 18: a crash).
+PLAIN_KINDS = {"u8": "u1", "s16": "i2", "s32": "i4", "flt": "f4", "dbl": "f8"}
+PLAIN_FORMATS = {f"{name}{planar}": k for name, k in PLAIN_KINDS.items() for planar in ("", "p")}
 PLAIN_PLANES = 7
 
 
@@ -112,6 +114,7 @@ class Mixdown:
         """
         self._flush()
         kept = self._kept[:, : self.samples]
+        _bound(kept)
         if len(kept) < 2:
             return kept.reshape(-1), "mono"
         choice = choose_channels(*_powers(kept))
@@ -138,13 +141,22 @@ class Mixdown:
 
     def _keep_parts(self, parts: list[av.AudioFrame]) -> None:
         for part in parts:  # packed: one row, the channels in turn
-            block = part.to_ndarray().reshape(part.samples, -1).T[: len(self._kept)]
-            self._keep(np.clip(np.nan_to_num(block, nan=0.0), -1.0, 1.0))
+            channels = part.layout.nb_channels
+            block = np.frombuffer(part.planes[0], np.float32, part.samples * channels)
+            self._keep(block.reshape(-1, channels).T[: len(self._kept)])
 
     def _keep(self, block: NDArray[np.float32]) -> None:
         end = min(self.samples + block.shape[1], self._limit)
         self._kept[:, self.samples : end] = block[:, : end - self.samples]
         self.samples = end
+
+
+def _bound(kept: NDArray[np.float32]) -> None:
+    """Bring samples to full scale and what is no number to zero, in place; here, not by frame."""
+    for start in range(0, kept.shape[1], BLOCK):
+        block = kept[:, start : start + BLOCK]
+        np.nan_to_num(block, copy=False, nan=0.0)
+        np.clip(block, -1.0, 1.0, out=block)
 
 
 def _start_resampling(
@@ -162,19 +174,29 @@ def _start_resampling(
 
 def count_loud(frame: av.AudioFrame) -> tuple[int, int]:
     """(samples of a frame that reach `CLIPPED_AT` of full scale, samples in all)."""
-    planes = frame.layout.nb_channels if frame.format.is_planar else 1
+    channels = frame.layout.nb_channels
+    planes = channels if frame.format.is_planar else 1
     if frame.format.name not in PLAIN_FORMATS or planes > PLAIN_PLANES:
         (frame,) = av.AudioResampler("flt").resample(frame)
-    samples: NDArray[Any] = frame.to_ndarray()
-    high: float
-    if samples.dtype.kind == "f":
-        low, high = -CLIPPED_AT, CLIPPED_AT
-    else:
-        bounds = np.iinfo(samples.dtype)
-        middle = (bounds.max + bounds.min + 1) // 2
-        reach = int(CLIPPED_AT * (bounds.max - middle))
-        low, high = middle - reach, middle + reach
-    return int(np.count_nonzero(samples >= high) + np.count_nonzero(samples <= low)), samples.size
+        planes = 1
+    kind, each = PLAIN_FORMATS[frame.format.name], frame.samples * channels // planes
+    low, high = loud_bounds(kind)
+    loud = 0
+    for number in range(planes):
+        samples: NDArray[Any] = np.frombuffer(frame.planes[number], kind, each)
+        loud += int(np.count_nonzero(samples >= high) + np.count_nonzero(samples <= low))
+    return loud, frame.samples * channels
+
+
+@cache
+def loud_bounds(kind: str) -> tuple[float, float]:
+    """Between which values samples of this dtype stand below `CLIPPED_AT` of full scale."""
+    if kind.startswith("f"):
+        return -CLIPPED_AT, CLIPPED_AT
+    bounds = np.iinfo(kind)
+    middle = (bounds.max + bounds.min + 1) // 2
+    reach = int(CLIPPED_AT * (bounds.max - middle))
+    return middle - reach, middle + reach
 
 
 def choose_channels(left_power: float, right_power: float, product: float) -> str:

@@ -24,6 +24,11 @@ def dump_json(value: Any) -> str:
     return json.dumps(value, ensure_ascii=False, allow_nan=False, indent=1) + "\n"
 
 
+def dump_line(value: Any) -> str:
+    """`value` as JSON text in one line, as `dump_json` else: many times quicker to make."""
+    return json.dumps(value, ensure_ascii=False, allow_nan=False) + "\n"
+
+
 @contextmanager
 def write_whole(path: Path | str) -> Iterator[BinaryIO]:
     """A stream for a file that appears whole: a temporary name in the same folder, then renamed."""

@@ -70,7 +70,7 @@ def make_tickets(
     }
     tickets["class.json"] = {"students": intake.students, "takes": intake.takes}
     tickets["files.json"] = {"files": collection.memory, "takes": sources}
-    intake.tickets = {path: result_files.dump_json(ticket) for path, ticket in tickets.items()}
+    intake.tickets = {path: result_files.dump_line(ticket) for path, ticket in tickets.items()}
 
 
 def _sent(class_dir: Path) -> dict[str, list[str]]:
