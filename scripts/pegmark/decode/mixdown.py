@@ -142,7 +142,8 @@ class Mixdown:
     def _keep_parts(self, parts: list[av.AudioFrame]) -> None:
         for part in parts:  # packed: one row, the channels in turn
             channels = part.layout.nb_channels
-            block = np.frombuffer(part.planes[0], np.float32, part.samples * channels)
+            plane: Any = part.planes[0]
+            block = np.frombuffer(plane, np.float32, part.samples * channels)
             self._keep(block.reshape(-1, channels).T[: len(self._kept)])
 
     def _keep(self, block: NDArray[np.float32]) -> None:
@@ -183,7 +184,8 @@ def count_loud(frame: av.AudioFrame) -> tuple[int, int]:
     low, high = loud_bounds(kind)
     loud = 0
     for number in range(planes):
-        samples: NDArray[Any] = np.frombuffer(frame.planes[number], kind, each)
+        plane: Any = frame.planes[number]
+        samples: NDArray[Any] = np.frombuffer(plane, kind, each)
         loud += int(np.count_nonzero(samples >= high) + np.count_nonzero(samples <= low))
     return loud, frame.samples * channels
 
