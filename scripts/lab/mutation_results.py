@@ -28,7 +28,7 @@ from pegmark.score import score_student
 from pegmark.settings.rubric import load_rubric
 
 if TYPE_CHECKING:
-    from pegmark.records.take import Decoded, Measured
+    from pegmark.records.take import Decoded, Measured, MeasuredNote
     from pegmark.records.tickets import ScoreTicket
 
 MUTATED_KEYS = ("violin", "viola", "cello", "double bass", "five-string bass", "solo bass")
@@ -46,10 +46,11 @@ def simulated() -> Iterator[Any]:
         instrument = TABLE[MUTATED_KEYS[k % len(MUTATED_KEYS)]]
         habits = Habits(spread_cents=100 + 20 * (k % 16), slip=0.3, silent=0.3)
         path = random_path(instrument, 77_000 + k, habits, Spread(plucked_bias=1.0))
-        told = read_tuning(path.notes, instrument)
+        played = cast("list[MeasuredNote]", path.notes)
+        told = read_tuning(played, instrument)
         notes = [{**note, "f0_hz": note["coarse_hz"], "string": None} for note in path.notes]
         named = name_strings({"notes": notes, "problems": []}, instrument)  # type: ignore
-        pairs = [n for n in path.notes if n["kind"] == "two_strings"]
+        pairs = [n for n in played if n["kind"] == "two_strings"]
         yield [told, named["notes"], [read_interval(note, instrument) for note in pairs]]
         yield from graded(instrument, {**told, "notes": path.notes, "speech": []}, k)
 

@@ -72,7 +72,7 @@ def hear(audio: NDArray[Any], truth: dict[str, Any]) -> dict[str, Any]:
     """The last notes of a take's strings, each with what it was left at."""
     instrument = TABLE[truth["instrument"]]
     record = chain.hear(audio.astype(np.float32), instrument).measured
-    _, strings = gather([dict(note) for note in record["notes"]], instrument)
+    _, strings = gather(record["notes"], instrument)
     known = {
         name: string
         for name, string in strings.items()

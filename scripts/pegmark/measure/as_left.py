@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import TYPE_CHECKING, Literal, cast
 
 import numpy as np
 
@@ -15,6 +15,10 @@ from pegmark.records.note import SURE_PROBABILITY
 from pegmark.trade import pitch
 from pegmark.trade.turning import TURN_CENTS
 
+if TYPE_CHECKING:
+    from pegmark.records.take import MeasuredNote, MeasuredString
+    from pegmark.records.values import Heard
+
 LOST_HALF_CENTS = 50.0  # half-width of a string that was moving when it was last heard
 UNTOUCHED_CENTS = 2.0  # added in quadrature if another string was turned afterwards (design) ...
 UNTOUCHED_SHARE = 0.02  # ... or so much of all those turns' way (common practice, no source)
@@ -25,15 +29,16 @@ UNSURE_REACH_CENTS = 600.0  # strings this close to an unnamed note may be the o
 def describe(
     string: TunedString,
     strings: dict[str, TunedString],
-    timed: list[dict[str, Any]],
+    timed: list[MeasuredNote],
     left: LeftPitch | None,
     target_hz: float,
     last_turn_s: float | None,
-) -> dict[str, Any]:
+    tuned_as: int | None,
+) -> MeasuredString:
     """The fields of one string in the measured record; left: None where it was not heard."""
     moves = string.turns()
     upward = [m.size() for m in moves if m.size() > 0]
-    field_values: dict[str, Any] = {
+    field_values: MeasuredString = {
         "target_hz": target_hz,
         "f0_hz": None,
         "deviation_cents": None,
@@ -53,6 +58,7 @@ def describe(
         "settled_s": string.settled_s(),
         "checked_s": _checked_s(string, timed, last_turn_s),
         "deciding": None,
+        "tuned_as": tuned_as,
     }
     if left is not None:
         last_heard = timed[string.notes[-1]]["end_s"]
@@ -66,7 +72,7 @@ def describe(
             "uncertainty_cents": math.hypot(left.half, pulled, lost),
             "deciding_uncertainty_cents": math.hypot(left.deciding_half, lost),
             "player_cents": left.player_half,
-            "kind": note["kind"],
+            "kind": cast("Literal['plucked', 'bowed', 'two_strings']", note["kind"]),
             "at_s": left.deciding.start_s,
             "deciding": {"start_s": note["start_s"], "end_s": note["end_s"]},
         }
@@ -74,7 +80,7 @@ def describe(
 
 
 def _untold(
-    string: TunedString, strings: dict[str, TunedString], timed: list[dict[str, Any]]
+    string: TunedString, strings: dict[str, TunedString], timed: list[MeasuredNote]
 ) -> bool:
     """Whether a string was heard out of tune before the first turn of any, and never again.
 
@@ -93,11 +99,11 @@ def _untold(
     return off > TURN_CENTS and bool(turned_s) and last_s <= min(turned_s) + ROUNDING_S
 
 
-def _is_unnamed(note: dict[str, Any]) -> bool:
+def _is_unnamed(note: MeasuredNote) -> bool:
     return note["kind"] in ("plucked", "bowed", "two_strings") and not note.get("string")
 
 
-def _heard(string: TunedString, timed: list[dict[str, Any]], target_hz: float) -> str:
+def _heard(string: TunedString, timed: list[MeasuredNote], target_hz: float) -> Heard:
     """ "heard", "not_heard", or "unsure": an unnamed note may be this string's last word."""
     if string.lost:
         return "unsure"
@@ -107,22 +113,22 @@ def _heard(string: TunedString, timed: list[dict[str, Any]], target_hz: float) -
             continue
         if (note.get("string_odds") or 0.0) >= SURE_PROBABILITY:
             continue
-        heights = [note[key] for key in ("f0_hz", "f0_2_hz") if note.get(key)]
-        if any(abs(pitch.cents_between(f, target_hz)) < UNSURE_REACH_CENTS for f in heights):
+        heights = (note.get("f0_hz"), note.get("f0_2_hz"))
+        if any(f and abs(pitch.cents_between(f, target_hz)) < UNSURE_REACH_CENTS for f in heights):
             return "unsure"
     if not string.pieces:
         return "unsure" if string.notes else "not_heard"
     return "unsure" if _ends_unread(string, timed) else "heard"
 
 
-def _ends_unread(string: TunedString, timed: list[dict[str, Any]]) -> bool:
+def _ends_unread(string: TunedString, timed: list[MeasuredNote]) -> bool:
     """Whether a string's last note told no pitch: it may have moved since it was last measured."""
     note = timed[string.notes[-1]]
     long = note["end_s"] - note["start_s"] > UNREAD_S
     return long and note.get("f0_hz") is None
 
 
-def _drift(string: TunedString, timed: list[dict[str, Any]]) -> float | None:
+def _drift(string: TunedString, timed: list[MeasuredNote]) -> float | None:
     """The median attack drift of the notes that describe the string, else of all its plucks."""
     for indices in ([p.index for p in string.left], string.notes):
         drifts = [timed[i].get("attack_drift_cents") for i in indices]
@@ -133,7 +139,7 @@ def _drift(string: TunedString, timed: list[dict[str, Any]]) -> float | None:
 
 
 def _checked_s(
-    string: TunedString, timed: list[dict[str, Any]], last_turn_s: float | None
+    string: TunedString, timed: list[MeasuredNote], last_turn_s: float | None
 ) -> float | None:
     """The first sounding after the last turn of any string (with no turn at all: the first)."""
     starts = [timed[i]["start_s"] for i in string.notes]

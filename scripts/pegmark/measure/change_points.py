@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from itertools import pairwise
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -24,6 +24,9 @@ from pegmark.statistics.student_t import NORMAL_95
 from pegmark.trade.instruments import Prior
 from pegmark.trade.turning import TURN_CENTS
 
+if TYPE_CHECKING:
+    from pegmark.records.take import MeasuredNote
+
 CHANGE_CENTS = 2.0  # the smallest change-point: real strings breathe by a cent or two
 OUTLIER_S = 0.3  # last notes shorter than this do not overturn what good ones agree on ...
 OUTLIER_HALF_CENTS = 4.0  # ... nor do notes measured this badly ...
@@ -36,7 +39,7 @@ SOON_S = 1.5  # nobody turns a peg unheard between notes so close
 FAINT_BELOW_DB = 8.0  # last notes so much fainter against the noise may be speech or somebody else
 
 
-def find_changes(string: TunedString, timed: list[dict[str, Any]], prior: Prior) -> None:
+def find_changes(string: TunedString, timed: list[MeasuredNote], prior: Prior) -> None:
     """Fill in what describes a string as left, its changes, and whether it was lost.
 
     timed : the take's notes in order of time, which the string's pieces count.
@@ -85,7 +88,7 @@ def _moved_on(pieces: list[Piece], left: list[Piece]) -> bool:
     )
 
 
-def _passed_over(string: TunedString, timed: list[dict[str, Any]]) -> bool:
+def _passed_over(string: TunedString, timed: list[MeasuredNote]) -> bool:
     """Whether a long last note, of which no pitch is known, came when a hand was at the peg: right
     after a turn, or after others had been played."""
     last = string.left[-1]
@@ -102,7 +105,7 @@ def _passed_over(string: TunedString, timed: list[dict[str, Any]]) -> bool:
     return turning or visited
 
 
-def _hardly_heard(string: TunedString, timed: list[dict[str, Any]]) -> bool:
+def _hardly_heard(string: TunedString, timed: list[MeasuredNote]) -> bool:
     """Whether the notes that say where the string is are faint ones, far from all before them."""
     left = {p.index for p in string.left}
     before = [

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import math
 from itertools import pairwise
-from typing import Any
+from typing import TYPE_CHECKING
 
 from pegmark.measure.pieces import Move, Piece, Stretch, TunedString, sounding
 from pegmark.trade.turning import SILENT_GAP_S, SOUNDING_GAP_S, TURN_CENTS
+
+if TYPE_CHECKING:
+    from pegmark.records.take import MeasuredNote
 
 # A string moves a little by itself while others are tuned, down as they go up: this far, and by
 # this share of their turns, but never more than the last figure (common practice, no source).
@@ -29,7 +32,7 @@ STOOD_NOTES, SET_CENTS = 3, 10.0  # ... a string that so many notes found so nea
 def moves_between(
     stretches: list[Stretch],
     string: TunedString,
-    timed: list[dict[str, Any]],
+    timed: list[MeasuredNote],
     least: float = TURN_CENTS,
 ) -> list[Move]:
     """The changes between settled pitches; what glides through in between belongs to them."""
@@ -63,7 +66,7 @@ def moves_between(
     return moves
 
 
-def _heard_again(after: Piece, string: TunedString, timed: list[dict[str, Any]]) -> bool:
+def _heard_again(after: Piece, string: TunedString, timed: list[MeasuredNote]) -> bool:
     """Whether a string was sounded anew where it had moved to, before any other was."""
     for i in range(after.index + 1, len(timed)):
         names = [name for name, _ in sounding(timed[i])]
@@ -78,7 +81,7 @@ def _glided(chain: list[Piece]) -> bool:
     return sum(way for way, heard in steps if heard) > sum(w for w, heard in steps if not heard)
 
 
-def _silence(notes: list[dict[str, Any]], begin: float, end: float) -> float:
+def _silence(notes: list[MeasuredNote], begin: float, end: float) -> float:
     """The longest silence of a string between two times, in seconds."""
     silence, quiet_from = 0.0, begin
     for note in notes:
@@ -96,7 +99,7 @@ def _sounded(silence: float) -> bool | None:
 
 
 def _others_between(
-    before: Piece, after: Piece, string: TunedString, timed: list[dict[str, Any]]
+    before: Piece, after: Piece, string: TunedString, timed: list[MeasuredNote]
 ) -> float:
     """When the last note of other strings alone between two pieces ended; -inf: there is none."""
     return max(

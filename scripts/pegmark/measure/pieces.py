@@ -7,7 +7,7 @@ All cents are against equal temperament at A4 = 440 Hz. An uncertainty is the ha
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -17,6 +17,11 @@ from pegmark.statistics.student_t import NORMAL_95
 from pegmark.trade import pitch
 from pegmark.trade.instruments import Prior
 from pegmark.trade.turning import TURN_CENTS
+
+if TYPE_CHECKING:
+    from pegmark.records.take import MeasuredMove, MeasuredNote, OwnChange
+
+Place = Literal["f0_hz", "f0_2_hz"]  # the field of a note that holds a string's pitch
 
 PIECE_ATTACK_S = 0.15  # a pluck falls fastest before this (design, section 6)
 UNSAID_TURN_CENTS = 8.0  # a turn in a bow whose fit does not call it gliding: bows wander ...
@@ -97,7 +102,7 @@ class Move:
         """In cents, positive upward."""
         return self.to_cents - self.from_cents
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> MeasuredMove:
         """As the measured record has it."""
         return {
             "start_s": self.start_s,
@@ -108,11 +113,16 @@ class Move:
             "uncertainty_cents": self.half,
         }
 
-    def as_change(self) -> dict[str, Any]:
+    def as_change(self) -> OwnChange:
         """As the measured record has what the string did by itself."""
-        change = self.as_dict() | {"cause": self.cause}
-        del change["sounding"]
-        return change
+        return {
+            "start_s": self.start_s,
+            "end_s": self.end_s,
+            "from_cents": self.from_cents,
+            "to_cents": self.to_cents,
+            "uncertainty_cents": self.half,
+            "cause": "slip" if self.cause == "slip" else "pull",
+        }
 
 
 @dataclass
@@ -141,20 +151,21 @@ class TunedString:
         return self.turns()[-1].end_s if self.turns() else None
 
 
-def sounding(note: dict[str, Any]) -> list[tuple[str, str]]:
+def sounding(note: MeasuredNote) -> list[tuple[str, Place]]:
     """The strings a note sounds, each with the field that holds its pitch."""
-    if note["kind"] in ("plucked", "bowed") and note.get("string"):
-        return [(note["string"], "f0_hz")]
-    if note["kind"] == "two_strings" and note.get("string") and note.get("string_2"):
-        return [(note["string"], "f0_hz"), (note["string_2"], "f0_2_hz")]
+    name, second = note.get("string"), note.get("string_2")
+    if note["kind"] in ("plucked", "bowed") and name:
+        return [(name, "f0_hz")]
+    if note["kind"] == "two_strings" and name and second:
+        return [(name, "f0_hz"), (second, "f0_2_hz")]
     return []
 
 
-def pieces_of(index: int, note: dict[str, Any], place: str, target_hz: float) -> list[Piece]:
+def pieces_of(index: int, note: MeasuredNote, place: Place, target_hz: float) -> list[Piece]:
     """The pieces of note number `index`; `place` is the field of its pitch. None: no pitch."""
-    f0, half = note.get(place), note.get("uncertainty_cents")
+    f0, half = note.get("f0_hz"), note.get("uncertainty_cents")
     if place == "f0_2_hz":
-        half = note.get("uncertainty_2_cents") or half
+        f0, half = note.get("f0_2_hz"), note.get("uncertainty_2_cents") or half
     if f0 is None or half is None:
         return []
     cents = pitch.cents_between(f0, target_hz)
@@ -179,7 +190,7 @@ def pieces_of(index: int, note: dict[str, Any], place: str, target_hz: float) ->
     return pieces
 
 
-def _track_lost(note: dict[str, Any]) -> bool:
+def _track_lost(note: MeasuredNote) -> bool:
     """Whether a note sounds on after its track, or what is known of its rests, ends."""
     track = note.get("track") or []
     known_s = max(
@@ -188,17 +199,18 @@ def _track_lost(note: dict[str, Any]) -> bool:
     return note["end_s"] - known_s > TRACK_GAP_S
 
 
-def _rests(note: dict[str, Any], half: float) -> list[Rest]:
+def _rests(note: MeasuredNote, half: float) -> list[Rest]:
     """The pitches between which a note glides (its peg turned while it sounded).
 
     Fewer than two: it did not. A bow's fit reads them from its fine track ("rests"); else they
     come from the coarse one. Whether a pluck glides beyond the fall of its attack is known to
     its fit ("gliding"); where that is not told, a pluck that falls steepest at first does not.
     """
-    if note.get("rests") is not None:
+    told = note.get("rests")
+    if told is not None:
         return [
             Rest(start, end, cents, width is not None, width or COARSE_HALF_CENTS)
-            for start, end, cents, width in note["rests"]
+            for start, end, cents, width in told
         ]
     gliding, plucked = note.get("gliding"), note["kind"] == "plucked"
     track = np.array(note.get("track") or [], dtype=float).reshape(-1, 2)

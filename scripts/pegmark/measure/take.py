@@ -14,7 +14,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from itertools import product
-from typing import TYPE_CHECKING, Any, NamedTuple, cast
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -128,10 +128,12 @@ def measure_take(
     record["notes"] = [describe(note, fit, targets) for note, fit in zip(notes, fits, strict=True)]
     strings = [note for note in record["notes"] if note["kind"] != "reference_tone"]
     widen_for_take(record["speech"], strings)
-    story = tuning.read_tuning(cast("list[dict[str, Any]]", record["notes"]), instrument)
-    for note, role in zip(record["notes"], story.pop("roles"), strict=True):
+    story = tuning.read_tuning(record["notes"], instrument)
+    for note, role in zip(record["notes"], story["roles"], strict=True):
         note["role"] = role
-    return cast("Measured", record | story)
+    record["strings"], record["order"] = story["strings"], story["order"]
+    record["last_turn_s"], record["intervals"] = story["last_turn_s"], story["intervals"]
+    return record
 
 
 def without_tones(audio: Real, rate_hz: float, notes: Sequence[NamedNote]) -> Real:

@@ -14,7 +14,7 @@ All cents are against equal temperament at A4 = 440 Hz. An uncertainty is the ha
 from __future__ import annotations
 
 import math
-from typing import Any
+from typing import TYPE_CHECKING, TypedDict
 
 from pegmark.measure.as_left import describe
 from pegmark.measure.change_points import find_changes
@@ -25,11 +25,25 @@ from pegmark.measure.plateaus import ROUNDING_S
 from pegmark.trade import pitch
 from pegmark.trade.instruments import Instrument
 
+if TYPE_CHECKING:
+    from pegmark.records.take import Interval, MeasuredNote, MeasuredString
+    from pegmark.records.values import Role
+
 ROUND_NOTES = 2  # a first round sounds every string once: at most so many notes of each ...
 ROUND_GAP_S = 3.0  # ... and no longer silence (common practice, no source)
 
 
-def read_tuning(notes: list[dict[str, Any]], instrument: Instrument) -> dict[str, Any]:
+class Story(TypedDict):
+    """How the strings of a take were tuned and left (see records.take.Measured)."""
+
+    strings: dict[str, MeasuredString]
+    order: list[str]
+    last_turn_s: float | None
+    roles: list[Role | None]  # one per note
+    intervals: list[Interval]
+
+
+def read_tuning(notes: list[MeasuredNote], instrument: Instrument) -> Story:
     """What every string's notes say of how it was tuned and left.
 
     Parameters
@@ -57,8 +71,9 @@ def read_tuning(notes: list[dict[str, Any]], instrument: Instrument) -> dict[str
     ranks = _ranks(timed, strings, first_round)
     left = leave_all(strings, prior)
     record = {
-        name: describe(string, strings, timed, left.get(name), targets[name], last_turn_s)
-        | {"tuned_as": ranks.get(name)}
+        name: describe(
+            string, strings, timed, left.get(name), targets[name], last_turn_s, ranks.get(name)
+        )
         for name, string in strings.items()
     }
     roles = _roles(timed, strings, last_turn_s)
@@ -72,8 +87,8 @@ def read_tuning(notes: list[dict[str, Any]], instrument: Instrument) -> dict[str
 
 
 def gather(
-    notes: list[dict[str, Any]], instrument: Instrument
-) -> tuple[list[dict[str, Any]], dict[str, TunedString]]:
+    notes: list[MeasuredNote], instrument: Instrument
+) -> tuple[list[MeasuredNote], dict[str, TunedString]]:
     """The notes in order of time, and what they say of every string: its changes, its last notes.
 
     notes : as for `read_tuning`.
@@ -93,17 +108,20 @@ def gather(
     return timed, strings
 
 
-def read_interval(note: dict[str, Any], instrument: Instrument) -> dict[str, Any] | None:
+def read_interval(note: MeasuredNote, instrument: Instrument) -> Interval | None:
     """The interval of a two_strings note against the pure one, or None when it has none.
 
     "interval_cents" is positive when it is wide; "beats_hz" is the rate of the beating partials,
     |2 f_high - 3 f_low| in fifths and |3 f_high - 4 f_low| in fourths.
     """
     names = list(instrument.strings)
-    if note["kind"] != "two_strings" or not (note.get("f0_hz") and note.get("f0_2_hz")):
+    low_hz, high_hz = note.get("f0_hz"), note.get("f0_2_hz")
+    if note["kind"] != "two_strings" or not (low_hz and high_hz):
         return None
     low, high = note.get("string"), note.get("string_2")
-    if low not in names or high not in names or names.index(low) - names.index(high) != 1:
+    if low is None or high is None or low not in names or high not in names:
+        return None
+    if names.index(low) - names.index(high) != 1:
         return None
     pure, up, down = (
         (pitch.PURE_FIFTH_CENTS, 2, 3)
@@ -115,18 +133,18 @@ def read_interval(note: dict[str, Any], instrument: Instrument) -> dict[str, Any
     return {
         "string": high,
         "string_2": low,
-        "interval_cents": pitch.cents_between(note["f0_2_hz"], note["f0_hz"]) - pure,
-        "beats_hz": abs(up * note["f0_2_hz"] - down * note["f0_hz"]),
+        "interval_cents": pitch.cents_between(high_hz, low_hz) - pure,
+        "beats_hz": abs(up * high_hz - down * low_hz),
         "at_s": note["start_s"],
         "uncertainty_cents": None if half is None or half_2 is None else math.hypot(half, half_2),
     }
 
 
-def _when(note: dict[str, Any]) -> tuple[float, float, float]:
+def _when(note: MeasuredNote) -> tuple[float, float, float]:
     return (note["start_s"], note["end_s"], note.get("f0_hz") or 0.0)
 
 
-def _first_round(timed: list[dict[str, Any]], strings: dict[str, TunedString]) -> set[int]:
+def _first_round(timed: list[MeasuredNote], strings: dict[str, TunedString]) -> set[int]:
     """The notes of a first round: every string heard is briefly sounded once, before any turn.
 
     A longer silence in it would hide a silent turn; more notes would be the tuning itself.
@@ -157,7 +175,7 @@ def _first_round(timed: list[dict[str, Any]], strings: dict[str, TunedString]) -
 
 
 def _ranks(
-    timed: list[dict[str, Any]], strings: dict[str, TunedString], first_round: set[int]
+    timed: list[MeasuredNote], strings: dict[str, TunedString], first_round: set[int]
 ) -> dict[str, int]:
     """String -> 1, 2, ...: by its first turn; never turned, by its first sounding outside a
     first round. With nothing outside the round, the round itself is the order.
@@ -177,12 +195,12 @@ def _ranks(
 
 
 def _roles(
-    timed: list[dict[str, Any]], strings: dict[str, TunedString], last_turn_s: float | None
-) -> list[str | None]:
+    timed: list[MeasuredNote], strings: dict[str, TunedString], last_turn_s: float | None
+) -> list[Role | None]:
     """Per note: "check" (describes how a string is left, after the last turn of any), "final"
     (describes it, before that), "tuning" (before it was left so), None (no string's note).
     """
-    roles: list[str | None] = [None] * len(timed)
+    roles: list[Role | None] = [None] * len(timed)
     for string in strings.values():
         for i in string.notes:
             roles[i] = roles[i] or "tuning"
