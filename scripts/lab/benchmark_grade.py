@@ -71,8 +71,8 @@ def _rows(options: argparse.Namespace, asked: Asked) -> Iterator[tuple[object, .
         instrument = TABLE[INSTRUMENTS[number % len(INSTRUMENTS)]]
         seed = options.seed + number
         measured, truth = _listen(instrument, seed, asked.difficulty, options.keep)
-        record = _record(measured, instrument)
-        perfect = _record(_ideal(truth, instrument), instrument)
+        record = score_take(measured, instrument)
+        perfect = score_take(ideal_take(truth, instrument), instrument)
         asked.add(record, perfect, measured)
         true = _points(perfect)
         for criterion, row in _points(record).items():
@@ -106,7 +106,7 @@ def _listen(
     return measured, truth
 
 
-def _ideal(truth: dict[str, Any], instrument: Instrument) -> dict[str, Any]:
+def ideal_take(truth: dict[str, Any], instrument: Instrument) -> dict[str, Any]:
     """The take as perfect ears would have measured it."""
     targets = instrument.hz()
     turns = [t for t in truth["turns"] if abs(t["to_cents"] - t["from_cents"]) > TURN_CENTS]
@@ -205,7 +205,9 @@ def _points(record: dict[str, Any]) -> dict[str, dict[str, Any]]:
     return {row["id"]: row for row in record["score"]["criteria"] if row["kind"] != "teacher"}
 
 
-def _record(measured: dict[str, Any], instrument: Instrument) -> dict[str, Any]:
+def score_take(
+    measured: dict[str, Any], instrument: Instrument, method: str = "tuner"
+) -> dict[str, Any]:
     """The record of one take, scored by the rubric as it ships."""
     ticket = {
         "student": dict.fromkeys(("student_id", "family_name", "given_name", "section"), "")
@@ -217,7 +219,7 @@ def _record(measured: dict[str, Any], instrument: Instrument) -> dict[str, Any]:
                    "received": None, "hours_late": None}],
         "other_takes": [],
         "policy": "latest",
-        "reference": {"a4_hz": 440.0, "temperament": "equal", "method": "tuner"},
+        "reference": {"a4_hz": 440.0, "temperament": "equal", "method": method},
         "marks": [],
         "language": "en",
         **_settings(),

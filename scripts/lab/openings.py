@@ -44,11 +44,13 @@ def opening_take(
     instrument: Instrument,
     by: str | None = None,
     *,
+    whole: bool = False,
     font: Path = samples.SOUND_FONT,
 ) -> tuple[np.ndarray, dict[str, Any]]:
     """(audio, truth) as `takes.assemble` gives them.
 
     by : a key of SOUNDED; None: nobody sounds an A. Truth has "by", and "tones" where one does.
+    whole : all strings are tuned to the student's A, and bowed as a check; else one more sounds.
     """
     rng = np.random.default_rng([seed, 37])
     own = next(s for s in instrument.strings if s[0] == "A")
@@ -77,8 +79,12 @@ def opening_take(
     events.append(takes.Tune(own, moves, "plucked", gap_s, float(rng.uniform(30, 90))))
     if rng.random() < 0.7:
         events.append(takes.Bow(own, float(rng.uniform(1.0, 2.0))))
-    other = str(rng.choice([s for s in instrument.strings if s != own]))
-    events += [takes.Pluck(other, 2, 0.8), takes.Bow(other, float(rng.uniform(0.8, 1.6)))]
+    others = [s for s in instrument.strings if s != own]
+    if whole:
+        events += _tuned_after(others, start, base, instrument, rng)
+    else:
+        other = str(rng.choice(others))
+        events += [takes.Pluck(other, 2, 0.8), takes.Bow(other, float(rng.uniform(0.8, 1.6)))]
     player = takes.Player(
         seed=seed, glide_cents=(2.0, float(rng.uniform(5, 30))),
         wander_cents=float(rng.uniform(0.3, 4)), voice=str(rng.choice(speech.VOICES)),
@@ -88,6 +94,23 @@ def opening_take(
         instrument, start, events, rate_hz=RATE_HZ, player=player, room=room
     )
     return audio, truth | {"seed": seed, "by": by, "a4_hz": a4_hz}
+
+
+def _tuned_after(
+    others: list[str],
+    start: dict[str, float],
+    base: float,
+    instrument: Instrument,
+    rng: np.random.Generator,
+) -> list[takes.Event]:
+    """The other strings tuned in turn, most well, and all bowed at the end."""
+    events: list[takes.Event] = []
+    for string in others:
+        left = base + float(rng.normal(0, 3) if rng.random() < 0.8 else rng.normal(0, 15))
+        moves = takes.small_moves(start[string], left, rng)
+        gap_s = float(rng.uniform(0.5, 1.0))
+        events.append(takes.Tune(string, moves, "plucked", gap_s, float(rng.uniform(30, 90))))
+    return [*events, *(takes.Bow(s, float(rng.uniform(1.2, 2.2))) for s in instrument.strings)]
 
 
 def _octave(by: str, own_hz: float, rng: np.random.Generator) -> int:
