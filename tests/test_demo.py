@@ -18,6 +18,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import av
 import jsonschema
 import librosa
 import numpy as np
@@ -26,9 +27,12 @@ import pytest
 import yaml
 
 from pegmark.publish import orchestra
+from pegmark.render.clips import ROOM_S, STRING_MAX_S, clip_name, evidence_clip
 
 ROOT = Path(__file__).resolve().parents[1]
 SAMPLED_CENTS = 2.5  # how far a sampled bow may stand from the pitch it was rendered at
+# An end of a turn, heard for half a second beside it: a pluck that still falls, a ring dying away.
+TURN_CENTS = 12.0
 TRUTH = json.loads((ROOT / "tests/data/demo_truth.json").read_text(encoding="utf-8"))
 HEARD = {
     recording["student_id"]: recording
@@ -153,6 +157,71 @@ def test_big_silent_turns_are_moves_without_sound(records):
     biggest = max(moves, key=lambda move: abs(move["to_cents"] - move["from_cents"]))
     assert biggest["to_cents"] - biggest["from_cents"] == pytest.approx(184, abs=25)
     assert biggest["sounding"] is not True
+
+
+def pitches_of(mp3, low_hz, high_hz):
+    """(seconds, Hz, level) of a clip by librosa's YIN, frame by frame."""
+    with av.open(str(mp3)) as container:
+        (stream,) = container.streams.audio
+        sound = np.concatenate([f.to_ndarray()[0] for f in container.decode(stream)])
+    found = librosa.yin(sound, fmin=low_hz, fmax=high_hz, sr=16000, frame_length=4096)
+    level = librosa.feature.rms(y=sound, frame_length=4096, hop_length=1024)[0]
+    return librosa.times_like(found, sr=16000, hop_length=1024), found, level[: len(found)]
+
+
+def cents_near(clip, f0_hz, from_s, to_s):
+    """The middle pitch between two seconds of a clip in cents from f0_hz, where it is not faint."""
+    seconds, found, level = clip
+    here = (seconds >= from_s) & (seconds <= to_s)
+    here &= level > level[here].max() / 4
+    return 1200 * math.log2(np.median(found[here]) / f0_hz)
+
+
+def test_every_string_clip_holds_the_pitch_that_was_graded(graded, records):
+    """librosa's YIN over the middle of each clip, beside the record's pitch."""
+    counted = 0
+    for student_id, record in records.items():
+        for name, string in record["strings"].items():
+            f0_hz, note = string["f0_hz"], string["deciding"]
+            mp3 = graded[0] / "clips" / student_id / clip_name(name)
+            clip = pitches_of(mp3, f0_hz / 1.3, f0_hz * 1.3)
+            long_s = min(note["end_s"] - note["start_s"], STRING_MAX_S - 2 * ROOM_S)
+            heard = cents_near(clip, f0_hz, ROOM_S + 0.25, ROOM_S + long_s - 0.1)
+            allowed = max(SAMPLED_CENTS, string["uncertainty_cents"])
+            assert heard == pytest.approx(0.0, abs=allowed), (student_id, name)
+            counted += 1
+    assert counted >= 24
+
+
+def lost_points(records):
+    """(student_id, record, criterion, place, sentence) of every point that was lost."""
+    for student_id, record in records.items():
+        for row in record["score"]["criteria"]:
+            for place, item in enumerate(row["evidence"]):
+                if item["lost"]:
+                    yield student_id, record, row["id"], place, item
+
+
+def test_every_lost_point_has_a_clip_that_holds_what_is_claimed(graded, records):
+    """A turn's first pitch and its last, by librosa's YIN, are those that it is said to join."""
+    turns = 0
+    for student_id, record, criterion, place, item in lost_points(records):
+        mp3 = graded[0] / "clips" / student_id / evidence_clip(record, criterion, place)
+        assert mp3.is_file(), item["text"]
+        if item["code"] not in ("silent_move", "large_move", "order_first"):
+            assert item["code"].startswith("string_")  # a string's own clip, measured above
+            continue
+        string = record["strings"][item["string"]]
+        turn = next(m for m in string["moves"] if m["start_s"] == item["at_s"])
+        ends = (turn["from_cents"], turn["to_cents"])
+        wanted = [cents - string["deviation_cents"] for cents in ends]
+        clip = pitches_of(mp3, string["f0_hz"] / 1.4, string["f0_hz"] * 1.3)
+        starts_s, ends_s = (ROOM_S + turn[k] - item["start_s"] for k in ("start_s", "end_s"))
+        spans = ((max(0.0, starts_s - 0.6), starts_s), (ends_s + 0.1, ends_s + 0.7))
+        heard = [cents_near(clip, string["f0_hz"], *span) for span in spans]
+        assert heard == pytest.approx(wanted, abs=TURN_CENTS), (student_id, item["text"])
+        turns += 1
+    assert turns >= 5
 
 
 def test_the_forecast_of_the_orchestra_is_what_librosa_hears(graded, records):

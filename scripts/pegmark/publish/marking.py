@@ -14,7 +14,7 @@ from pegmark.files.tables import clean_cell
 from pegmark.publish.class_records import recording_address
 from pegmark.publish.page_words import one_line
 from pegmark.publish.todo import FILE_LIMIT, is_asked, is_decision
-from pegmark.render.clips import clip_name
+from pegmark.render.clips import clip_name, evidence_clip
 from pegmark.render.stills import looks_of, still_names
 from pegmark.settings.rubric import setting
 from pegmark.words import wording
@@ -131,7 +131,6 @@ def _question(
     string = wording.letter(name)
     said = words.get("notes", {}).get(string[:1], string[:1]) + string[1:]
     ways = [] if share is None else _ways(record, about, name, share, rubric)
-    passage = name in record["strings"] and record["strings"][name].get("deciding")
     return {
         "message": one_line(message),
         "decision": is_decision(record, about),
@@ -141,9 +140,22 @@ def _question(
             {"words": way, "points": points, "comment": str(words.get(key, "")).format(string=said)}
             for key, way, points in ways
         ],
-        "clip": f"clips/{record['student']['student_id']}/{clip_name(name)}" if passage else None,
+        "clip": _clip_of(record, about, name),
         "at_s": about.get("at_s"),
     }
+
+
+def _clip_of(record: Record, about: Mapping[str, Any], name: str) -> str | None:
+    """The address of the passage that answers a question about a string: of the sentence that says
+    what is open (two strings together), else the string's own."""
+    clip = None
+    for row in record["score"]["criteria"]:
+        for place, item in enumerate(row["evidence"] if row["id"] in about["criteria"] else ()):
+            if name and item.get("string") == name:
+                clip = clip or evidence_clip(record, row["id"], place)
+    if clip is None and name in record["strings"] and record["strings"][name].get("deciding"):
+        clip = clip_name(name)
+    return f"clips/{record['student']['student_id']}/{clip}" if clip else None
 
 
 def _share(record: Record, about: Mapping[str, Any], name: str) -> float | None:

@@ -27,13 +27,13 @@ from pegmark.publish.page_words import (
 from pegmark.publish.todo import FILE_LIMIT, criteria_to_mark
 from pegmark.records.states import STATE_WORDS, state_of
 from pegmark.render import pictures, string_path
-from pegmark.render.clips import clip_name
+from pegmark.render.clips import clip_name, evidence_clip
 from pegmark.trade import pitch
 from pegmark.trade.instruments import OpenStrings
 from pegmark.words import wording
 
 if TYPE_CHECKING:
-    from pegmark.records.student import Record, RecordingQuality
+    from pegmark.records.student import Criterion, Record, RecordingQuality
 
 NOTHING_HEARD_WORDS = {"missing": "Nothing was handed in.", "excused": "Excused this time."}
 KEY_WORDS = {  # of the path pictures
@@ -105,7 +105,8 @@ def student_view(
         "next_step": one_line(record["next_step"]["text"] if record["next_step"] else ""),
         # What waits for the teacher stands first, beside the clips.
         "criteria": sorted(
-            [_criterion(c, titles) for c in score["criteria"]], key=lambda c: c["by"] != "open"
+            [_criterion(record, c, titles) for c in score["criteria"]],
+            key=lambda c: c["by"] != "open",
         ),
         "notes": [_note(n) for n in record["notes"]],
         "speech": _speech(record),
@@ -255,7 +256,7 @@ def _problem(problem: Mapping[str, Any], titles: Mapping[str, str]) -> dict[str,
     }
 
 
-def _criterion(criterion: Mapping[str, Any], titles: Mapping[str, str]) -> dict[str, Any]:
+def _criterion(record: Record, criterion: Criterion, titles: Mapping[str, str]) -> dict[str, Any]:
     by = criterion["by"]
     points = points_text(criterion["points"])
     said = {
@@ -275,10 +276,24 @@ def _criterion(criterion: Mapping[str, Any], titles: Mapping[str, str]) -> dict[
         "said": said + (", a close call" if criterion.get("close_call") else ""),
         "choices": _choices(criterion["of"]),
         "evidence": [
-            {"text": one_line(e["text"]), "at_s": e.get("at_s"), "at": wording.clock(e.get("at_s"))}
-            for e in criterion["evidence"]
+            {
+                "text": one_line(e["text"]),
+                "at_s": e.get("at_s"),
+                "at": wording.clock(e.get("at_s")),
+                "clip": _own_clip(record, criterion["id"], place),
+            }
+            for place, e in enumerate(criterion["evidence"])
         ],
     }
+
+
+def _own_clip(record: Record, criterion: str, place: int) -> str | None:
+    """The address of a sentence's clip, where it is not that of a string."""
+    name = evidence_clip(record, criterion, place)
+    strings = {clip_name(string) for string in record["strings"]}
+    return (
+        f"clips/{record['student']['student_id']}/{name}" if name and name not in strings else None
+    )
 
 
 def _choices(of: float) -> list[str]:

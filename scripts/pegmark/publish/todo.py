@@ -58,6 +58,8 @@ REASONS = {
     "pitch_unsure": "{string} unsure",
     "fell_far": "{string} fell far",
     "slipped_left": "{string} after a slip",
+    "far_off": "{string} far off",
+    "no_a_sounded": "no A heard for {string}",
     "pitch_contradicts": "{string} sounds two pitches",
     "no_a_heard": "no A heard for {string}",
     "neighbour_unsure": "{string} beside an unsure string",

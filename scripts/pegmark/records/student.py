@@ -44,7 +44,7 @@ By = Literal["measured", "teacher", "open"]
 Against = Literal["assignment", "reference_tone", "own_a", "neighbour"]
 # Why nothing could be said of a string.
 Reason = Literal[
-    "string", "fell", "wide", "contradiction", "no_a", "no_a_sounded", "no_neighbour",
+    "string", "fell", "far", "wide", "contradiction", "no_a", "no_a_sounded", "no_neighbour",
 ]  # fmt: skip
 # Points stay open where nothing decided them, and only there.
 OPEN_OR_NOT = Also(

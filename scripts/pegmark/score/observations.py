@@ -158,6 +158,8 @@ def _beating(take: Take) -> Iterator[Observation]:
 def _changed(take: Take) -> Iterator[Observation]:
     """A string that stood so low that it is new, or had let go."""
     for name, _ in _heard(take):
+        if take.judgements[name].reason == "far":
+            continue
         lowest, at_s = min(_stays(take, name), default=(0.0, None))
         if lowest <= -FAR_BELOW_CENTS:
             yield _seen(take, "string_changed", at_s, name, cents=lowest)

@@ -18,6 +18,9 @@ from pegmark.trade.tolerances import LEVELS, Tolerance
 if TYPE_CHECKING:
     from pegmark.records.student import Evidence
 
+# So many strings that two instruments share, and nothing else, may be either of them.
+OTHERS_HEARD = 2
+
 
 def final_pitch(take: Take, criterion: dict[str, Any]) -> Finding:
     """Every string has an equal share of the points, by its verdict.
@@ -146,12 +149,12 @@ def _check_passage(take: Take) -> tuple[float | None, float | None]:
 
 def _told(take: Take, name: str, doubt: Doubt) -> Doubt:
     """A doubt with where to listen for a string that was not heard, and with the instrument whose
-    strings would fit, where it is about the only one that this has and that has not."""
+    strings would fit, where it is about one that this has and that has not."""
     if doubt.end_s is None:
         start_s, end_s = _check_passage(take)
         doubt = replace(doubt, at_s=start_s, end_s=end_s)
-    others = {one for one, string in take.strings.items() if string["heard"] == "heard"}
-    if others != set(take.strings) - {name}:
+    others = {one for one, string in take.strings.items() if string["heard"] == "heard"} - {name}
+    if len(others) < OTHERS_HEARD:
         return doubt
     for instrument, strings in take.frame.instrument.usual.items():
         if name not in strings and others <= set(strings):
@@ -166,6 +169,7 @@ def _string_doubt(name: str, judgement: Judgement) -> Doubt:
     codes = {
         "wide": "pitch_unsure",
         "fell": "fell_far",
+        "far": "far_off",
         "contradiction": "pitch_contradicts",
         "no_a": "no_a_heard",
         "no_a_sounded": "no_a_sounded",

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 # A sounded A may belong to another tuning pitch: 415 Hz stands 101 cents below 440.
 A_REACH_CENTS = 120.0
+# A tone this near to where the A string stood before its first turn may be that string.
+OWN_CENTS = 3.0
 # Half-width taken for a sounded tone that came without one: such tones are steady to 0.3 cents.
 TONE_UNCERTAINTY_CENTS = 1.0
 
@@ -71,7 +73,25 @@ def tone_of(measured: Measured, a_string: str) -> HeardA | None:
     string = measured["strings"].get(a_string) or cast("MeasuredString", {})
     settled_s = string.get("settled_s")
     tones = [note for note in measured["notes"] if note["kind"] == "reference_tone"]
-    return hear_a(tones, string.get("at_s") if settled_s is None else settled_s)
+    heard = [tone for tone in tones if not _is_own(tone, string, a_string)]
+    return hear_a(heard, string.get("at_s") if settled_s is None else settled_s)
+
+
+def _is_own(tone: MeasuredNote, string: MeasuredString, a_string: str) -> bool:
+    """Whether a sounded A may be the student's own string before it was turned.
+
+    It stands where the A string stood then, in its octave; what somebody tunes to is where the
+    string is brought.
+    """
+    moves, start = string.get("moves") or [], string.get("start_cents")
+    if not moves or not tone["f0_hz"]:
+        return False
+    stood = moves[0]["from_cents"] if start is None else start
+    near = OWN_CENTS + (tone["uncertainty_cents"] or 0.0)
+    cents = pitch.cents_between(tone["f0_hz"], pitch.equal_hz(a_string))
+    left = string["deviation_cents"]
+    away = left is None or abs(left - cents) > near
+    return away and abs(cents - stood) <= near and tone["start_s"] < moves[0]["end_s"]
 
 
 def frame_of(ticket: ScoreTicket, measured: Measured) -> tuple[Frame, HeardA | None, HeardA | None]:

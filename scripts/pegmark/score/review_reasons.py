@@ -52,6 +52,11 @@ MESSAGES: dict[str, tuple[str, str]] = {
         "sound.",
         "Listen to {string}.",
     ),
+    "far_off": (
+        "{string} seems to stand {cents:+.0f} cents from the others{at}: so far that it may be "
+        "another sound.",
+        "Listen to {string}.{other_instrument}",
+    ),
     "slipped_left": (
         "{slipped} slipped {down:.0f} cents{at} and was left there: {string} had been {before}, "
         "and is {left}.",

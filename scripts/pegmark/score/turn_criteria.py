@@ -31,6 +31,7 @@ ONE_TURN_CENTS_PER_S = (50.0, 300.0)
 # A turn known to this share of its limit is known well enough for a close call (design, section
 # 4); one known worse cannot be decided at the limit.
 KNOWN_SHARE = 0.1
+NOTE_BESIDE_S = 2.0  # of the notes beside a turn: enough to hear a pitch by
 # A bow this long that no string was given to may be the check of one.
 NAMELESS_BOW_S = 1.0
 
@@ -85,7 +86,7 @@ def order(take: Take, criterion: dict[str, Any]) -> Finding:
             move["start_s"],
             found,
             criterion["points"] - points,
-            passage=(move["start_s"], move["end_s"]),
+            passage=_around(take, (found, move)),
             wanted=name,
         )
         return Finding(points, evidence=[item])
@@ -223,12 +224,26 @@ def _by_moves(take: Take, code: str, turns: list[Turn], earned: float, lost: flo
             move["start_s"],
             name,
             round(lost * abs(size(move)) / whole, 4),
-            passage=(move["start_s"], move["end_s"]),
+            passage=_around(take, (name, move)),
             cents=size(move),
         )
         for name, move in turns
     ]
     return Finding(earned, evidence=items)
+
+
+def _around(take: Take, turn: Turn) -> tuple[float, float]:
+    """The passage of a turn, with the notes before and after it: from which pitch to which."""
+    name, move = turn
+    own = take.sounded[name].own
+    before = [n for n in own if n["start_s"] < move["start_s"] - TURNS_EDGE_S]
+    after = [n for n in own if n["end_s"] > move["end_s"] + TURNS_EDGE_S]
+    start_s, end_s = move["start_s"], move["end_s"]
+    if before:
+        start_s = max(before[-1]["start_s"], start_s - NOTE_BESIDE_S)
+    if after:
+        end_s = min(after[0]["end_s"], end_s + NOTE_BESIDE_S)
+    return start_s, end_s
 
 
 def _in_one_go(take: Take, name: str, move: Move) -> bool:

@@ -21,6 +21,7 @@ on the sheet is the number that was judged. A value on a boundary belongs to the
 from __future__ import annotations
 
 import math
+import statistics
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -41,6 +42,10 @@ CONTRADICTION_CENTS = 5.0
 # A string that fell further than this by itself, and was left there, may as well be another sound
 # taken for it: a person listens (common practice, no source).
 FELL_CENTS = 100.0
+# A string that stands further than a whole tone from the others was not left so by somebody who
+# tuned it: it is another sound or another instrument's string (common practice, no source).
+FAR_CENTS = 200.0
+FAR_FROM_STRINGS = 2  # so many others say where the instrument stands
 
 
 @dataclass(frozen=True)
@@ -142,7 +147,7 @@ def _judge_string(
     unheard_a: str,
 ) -> Judgement:
     string, a_name = measured["strings"].get(name), frame.a_string
-    unknown = _unknown(string)
+    unknown = _unknown(name, measured)
     if unknown is not None or string is None:
         return unknown or Judgement("not_heard")
     if frame.method == "string_to_string" and name != a_name:
@@ -151,10 +156,9 @@ def _judge_string(
         return _judge_counted(name, string, frame, heard_a)
     if name != a_name:
         own = measured["strings"].get(a_name)
-        own_cents = own["deviation_cents"] if own and _unknown(own) is None else None
-        if own is None or own_cents is None:
+        if own is None or _unknown(a_name, measured) is not None:
             return Judgement("unsure", reason="no_a", **_where(string))
-        return _judge_from(name, string, frame, own_cents, deciding_half(own), "own_a")
+        return _judge_from_own(name, string, frame, own)
     if unheard_a == "reference":
         return _judge_counted(name, string, frame, None)
     return Judgement("unsure", reason="no_a_sounded", **_where(string))
@@ -191,8 +195,30 @@ def _where(string: MeasuredString) -> dict[str, Any]:
     return {"at_s": string.get("at_s"), "passage": passage}
 
 
-def _unknown(string: MeasuredString | None) -> Judgement | None:
+def _judge_from_own(
+    name: str, string: MeasuredString, frame: Frame, own: MeasuredString
+) -> Judgement:
+    """The judgement on a string counted from the student's own A, where no A was heard.
+
+    That A may itself be off by what is in tune: what it alone makes worse loses nothing in silence.
+    """
+    own_cents, half = _known_cents(own), deciding_half(own)
+    judged = _judge_from(name, string, frame, own_cents, half, "own_a")
+    if judged.verdict not in LEVELS[1:]:
+        return judged
+    reach = frame.tolerances[frame.a_string].in_tune
+    others = [
+        _judge_from(name, string, frame, own_cents + way, half, "own_a") for way in (-reach, reach)
+    ]
+    better = LEVELS[: LEVELS.index(judged.verdict)]
+    if any(other.verdict in better for other in others):
+        return Judgement("unsure", reason="no_a", **_where(string))
+    return judged
+
+
+def _unknown(name: str, measured: Measured) -> Judgement | None:
     """The judgement on a string whose pitch is not known, or None when it is."""
+    string = measured["strings"].get(name)
     if string is None or string["heard"] == "not_heard":
         return Judgement("not_heard")
     cents = string["deviation_cents"]
@@ -200,7 +226,23 @@ def _unknown(string: MeasuredString | None) -> Judgement | None:
         return Judgement("unsure", reason="string", **_where(string))
     if min(abs(string.get("slipped_cents") or 0.0), abs(cents)) > FELL_CENTS:
         return Judgement("unsure", reason="fell", **_where(string))
+    beside = _from_others(name, measured)
+    if beside is not None and abs(beside) > FAR_CENTS:
+        return Judgement("unsure", reason="far", off_cents=round(beside, 1), **_where(string))
     return None
+
+
+def _from_others(name: str, measured: Measured) -> float | None:
+    """How far a string stands from the middle of the others in cents; None where few are known."""
+    known = {
+        one: string["deviation_cents"]
+        for one, string in measured["strings"].items()
+        if string["heard"] == "heard" and string["deviation_cents"] is not None
+    }
+    own = known.pop(name, None)
+    if own is None or len(known) < FAR_FROM_STRINGS:
+        return None
+    return own - statistics.median(known.values())
 
 
 def _judge_from(
@@ -300,7 +342,7 @@ def _judge_interval(name: str, measured: Measured, frame: Frame) -> Judgement:
     strings, other = measured["strings"], neighbour_of(name, frame)
     string, beside = strings[name], strings.get(other)
     alone = None
-    if beside is not None and _unknown(beside) is None:
+    if beside is not None and _unknown(other, measured) is None:
         expected = frame.pure_cents(name) - frame.pure_cents(other)
         alone = (
             _known_cents(string) - _known_cents(beside) - expected,
