@@ -64,7 +64,7 @@ def opening_take(
         hz = a4_hz * 2.0**octave
         seconds = float(rng.uniform(1.5, 3.5))
         for _ in range(int(rng.integers(1, 3))):
-            sound = _sound(by, hz, seconds, rng, font)
+            sound = _sound(by, hz, seconds, rng, font, exact=whole)
             events.append(takes.Tone(hz, seconds, sound=sound * rng.uniform(0.3, 1.0)))
     start = {s: base + float(rng.normal(0, 25)) for s in instrument.strings}
     if rng.random() < 0.2:
@@ -119,8 +119,14 @@ def _octave(by: str, own_hz: float, rng: np.random.Generator) -> int:
     return int(rng.choice(octaves))
 
 
-def _sound(by: str, hz: float, seconds: float, rng: np.random.Generator, font: Path) -> np.ndarray:
-    """An A of hz as `by` sounds it, (samples,) at RATE_HZ, peak about 0.3."""
+def _sound(
+    by: str, hz: float, seconds: float, rng: np.random.Generator, font: Path, exact: bool = False
+) -> np.ndarray:
+    """An A of hz as `by` sounds it, (samples,) at RATE_HZ, peak about 0.3.
+
+    exact : a sampled one is brought to hz by what librosa hears of it; the font's own tuning is off
+    by up to 14 cents.
+    """
     seed = int(rng.integers(2**31))
     if by == "tone":
         from lab import rooms
@@ -139,17 +145,34 @@ def _sound(by: str, hz: float, seconds: float, rng: np.random.Generator, font: P
     if by == "computed partner":
         body = strings.Body.of("violin" if hz > 300 else "cello", seed)
         return strings.bow(hz, seconds, RATE_HZ, seed=seed, body=body)[0]
+    velocity = int(rng.integers(60, 115))
+    sound = _sampled(by, hz, seconds, velocity, font)
+    if exact:
+        sound = _sampled(by, hz * hz / _heard_hz(sound, hz), seconds, velocity, font)
+    return sound
+
+
+def _sampled(by: str, hz: float, seconds: float, velocity: int, font: Path) -> np.ndarray:
     from scipy.signal import resample_poly
 
     exact = 69 + 12 * np.log2(hz / 440)
     key = round(exact)
-    velocity = int(rng.integers(60, 115))
     raw, _ = samples.play(
         by, key, seconds, offset_cents=100 * (exact - key), velocity=velocity, font=font
     )
     sound = resample_poly(raw.astype(float), 1, samples.FONT_RATE_HZ // RATE_HZ)
     sound = sound[samples.first_sound(sound) :]
     return np.asarray(sound * 0.3 / max(np.abs(sound).max(), 1e-9))
+
+
+def _heard_hz(sound: np.ndarray, hz: float) -> float:
+    """What librosa's YIN hears of a sound near hz, its attack and its end left out."""
+    import librosa
+
+    steady = sound[RATE_HZ // 4 : max(RATE_HZ, len(sound) - RATE_HZ // 2)]
+    low, high = hz * 2 ** (-60 / 1200), hz * 2 ** (60 / 1200)
+    found = librosa.yin(steady, fmin=low, fmax=high, sr=RATE_HZ, frame_length=4096)
+    return float(np.median(found))
 
 
 def _reed(hz: float, seconds: float, rng: np.random.Generator) -> np.ndarray:
