@@ -627,3 +627,116 @@ def test_a_string_says_what_it_is_judged_by():
     assert state["judged"]["off_cents"] == -25.0
     assert state["judged"]["cents"] == pytest.approx(-21.1)  # to the nearer, pure end of the span
     assert string("G3", -25.0)["f0_hz"] == pytest.approx(193.187, abs=0.001)
+
+
+# By ear: whose A
+
+
+def by_ear(**more):
+    """A by-ear take without a sounded A; `cents` from 440."""
+    return grade(take(**more), reference={"method": "by_ear"})
+
+
+@pytest.mark.parametrize(
+    ("cents", "lost", "asked"),
+    [
+        # A is open. The others are counted from the student's own A, which may itself be off by
+        # what is in tune: what that alone makes worse is asked.
+        ({"E5": 0.0, "D4": 0.0, "G3": 0.0}, set(), {"A4"}),
+        ({"D4": -6.0}, set(), {"A4"}),  # in tune from hers: a close call
+        ({"D4": -8.0}, set(), {"A4", "D4"}),  # close, and in tune from an A 3 cents lower
+        ({"D4": -12.0}, set(), {"A4", "D4"}),  # out, and close from that
+        ({"D4": -16.0}, {"D4"}, {"A4"}),  # out from any
+        ({"A4": 12.0, "E5": 12.0, "D4": 12.0, "G3": 12.0}, set(), {"A4"}),
+        ({"A4": 12.0, "E5": 12.0, "D4": 12.0, "G3": 40.0}, {"G3"}, {"A4"}),
+    ],
+)
+def test_no_a_heard_never_loses_a_point_in_silence(cents, lost, asked):
+    record = by_ear(cents=cents)
+    items = row(record, "final_pitch")["evidence"]
+    assert {p["string"] for p in record["problems"]} == asked
+    assert {item["string"] for item in items if item["lost"]} == lost
+
+
+@pytest.mark.parametrize(
+    ("tone_hz", "counts"),
+    [
+        (440.0, True),
+        (432.442, False),  # 30 cents low: where the A string stood before it was turned
+        (433.2, False),  # within 3 cents and the tone's own interval
+        (434.5, True),
+        (216.221, True),  # an octave lower it is no open A of a violin
+    ],
+)
+def test_the_students_own_a_before_its_first_turn_is_no_sounded_a(tone_hz, counts):
+    record = by_ear(tone_hz=tone_hz)
+    against = record["strings"]["A4"]["judged"]["against"]
+    assert (against == "reference_tone") is counts
+    assert ("no_a_sounded" in [p["code"] for p in record["problems"]]) is not counts
+
+
+# A string that nobody can have left so
+
+
+@pytest.mark.parametrize(
+    ("key", "cents", "asked"),
+    [
+        ("violin", {"E5": -394.0}, ["E5"]),  # the fourth partial of a viola's C, read as an E
+        ("violin", {"E5": -199.0}, []),
+        ("violin", {"E5": 201.0}, ["E5"]),
+        ("violin", dict.fromkeys(("E5", "A4", "D4", "G3"), -250.0), []),  # all of it is low
+    ],
+)
+def test_a_string_far_from_all_others_is_asked_about(key, cents, asked):
+    record = grade(take(key, cents=cents))
+    assert [p["string"] for p in record["problems"]] == asked
+    lost = {item["string"] for item in row(record, "final_pitch")["evidence"] if item["lost"]}
+    assert lost == (set() if asked else set(cents))
+    if asked:
+        (told,) = record["problems"]
+        assert told["code"] == "far_off"
+        assert told["action"].startswith(
+            "Listen to E5. If it is a viola, write viola in the instrument column of roster.csv."
+        )
+
+
+# What a student leaves out
+
+
+@pytest.mark.parametrize("seed", range(120))
+def test_leaving_something_out_never_lifts_a_level(seed):
+    """The widening of what is stated, by 2 cents and more, and the check itself: random takes with
+    and without, every criterion of pitch; turns without a half-width of their own as well."""
+    draw = random.Random(seed)
+    key = draw.choice(list(INSTRUMENTS))
+    names = INSTRUMENTS[key].strings
+    strings = {
+        name: {
+            "cents": draw.choice([draw.gauss(0, 5), draw.gauss(0, 15)]),
+            "uncertainty": draw.choice([0.3, 0.8, 2.0, 2.9]),
+            "moves": [move(12.0 + 7 * place, draw.choice([30.0, 49.0, 51.0, 99.0, 102.0, 140.0]),
+                           sounding=draw.choice([True, False, None]))],
+        }
+        for place, name in enumerate(names)
+    }  # fmt: skip
+    rubric = deepcopy(RUBRIC)
+    rubric["criteria"].append({"id": "whole", "title": "It", "points": 2, "kind": "whole_pitch"})
+    rubric = check_rubric(rubric, "rubric.yaml")
+    checked = take(key, strings=strings)
+    left_out = deepcopy(checked)
+    for name, state in left_out["strings"].items():
+        state["deciding_uncertainty_cents"] = state["uncertainty_cents"]
+        state["uncertainty_cents"] = (state["uncertainty_cents"] ** 2 + 4) ** 0.5
+        if draw.random() < 0.5:
+            state["checked_s"] = None
+            left_out["notes"] = [
+                n for n in left_out["notes"] if n["string"] != name or n["role"] != "check"
+            ]
+    reference = {"method": draw.choice(["tuner", "by_ear", "string_to_string"])}
+    with_it, without = (grade(t, rubric=rubric, reference=reference) for t in (checked, left_out))
+    for criterion in ("final_pitch", "whole", "sounding", "small_moves", "final_check"):
+        a, b = row(with_it, criterion), row(without, criterion)
+        assert (b["points"] or 0) <= (a["points"] or 0) + 1e-9, criterion
+        if criterion in ("final_pitch", "whole"):
+            assert (a["points"], a["open"], a["close_call"]) == (b["points"], b["open"],
+                                                                 b["close_call"])  # fmt: skip
