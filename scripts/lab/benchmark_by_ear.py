@@ -3,7 +3,7 @@
     python scripts/lab/benchmark_by_ear.py [--takes 3] [--seed 51000000] [--keep FOLDER]
 
 For each of those who sound it (a piano, a reed, a partner, a tone ...; `lab.openings.SOUNDED`) so
-many whole takes, and as many in which nobody does: was the A found within A_CENTS, and the level of
+many whole takes, and as many in which nobody does: was the A found within A_FOUND_CENTS, and the level of
 every string beside the one that its truth earns from the A that was sounded. A string is right,
 open (the teacher is asked), given (better than earned: the benefit of the doubt, by design) or
 wrong: points lost that were earned. Where nobody sounds an A, an A that is not open is wrong.
@@ -32,9 +32,9 @@ from pegmark.files.store import read_json, rounded, write_json
 from pegmark.trade.instruments import Instrument
 from pegmark.trade.tolerances import LEVELS
 
-A_CENTS = 3.0  # what a teacher hears as another A (common practice, no source)
-OUTCOMES = ("right", "open", "given", "wrong")
-COLUMNS = ("who sounds it", "takes", "A found", *OUTCOMES, "wrong in")
+A_FOUND_CENTS = 3.0  # what a teacher hears as another A (common practice, no source)
+LEVEL_OUTCOMES = ("right", "open", "given", "wrong")
+BY_EAR_COLUMNS = ("who sounds it", "takes", "A found", *LEVEL_OUTCOMES, "wrong in")
 
 
 def main() -> None:
@@ -43,7 +43,7 @@ def main() -> None:
     parser.add_argument("--keep", type=Path, help="keep the measured takes in this folder")
     options = parser.parse_args()
     bench.begin(options)
-    bench.print_table(COLUMNS, _rows(options))
+    bench.print_table(BY_EAR_COLUMNS, _rows(options))
 
 
 def _rows(options: argparse.Namespace) -> Iterator[tuple[object, ...]]:
@@ -60,13 +60,13 @@ def _rows(options: argparse.Namespace) -> Iterator[tuple[object, ...]]:
             found += is_found
             wrong += [f"{seed} {name}" for name, how in levels.items() if how == "wrong"]
             seed += 1
-        shown = tuple(counts[one] for one in OUTCOMES)
+        shown = tuple(counts[one] for one in LEVEL_OUTCOMES)
         yield (by or "nobody", options.takes, found, *shown, ", ".join(wrong))
         if by:
             together += counts
             found_in_all += found
     takes = options.takes * len(SOUNDED)
-    yield ("somebody", takes, found_in_all, *(together[one] for one in OUTCOMES), "")
+    yield ("somebody", takes, found_in_all, *(together[one] for one in LEVEL_OUTCOMES), "")
 
 
 def _listen(
@@ -101,7 +101,7 @@ def _compared(
     own_a = next(name for name in instrument.strings if name[0] == "A")
     counted = record["strings"][own_a]["zero_cents"]
     is_sounded = record["strings"][own_a]["judged"]["against"] == "reference_tone"
-    is_found = is_sounded and abs(counted - a_cents) <= A_CENTS
+    is_found = is_sounded and abs(counted - a_cents) <= A_FOUND_CENTS
     return {
         name: _outcome(string["verdict"], perfect["strings"][name]["verdict"], name, truth)
         for name, string in record["strings"].items()

@@ -44,7 +44,7 @@ CONTRADICTION_CENTS = 5.0
 FELL_CENTS = 100.0
 # A string that stands further than a whole tone from the others was not left so by somebody who
 # tuned it: it is another sound or another instrument's string (common practice, no source).
-FAR_CENTS = 200.0
+OTHER_SOUND_CENTS = 200.0
 FAR_FROM_STRINGS = 2  # so many others say where the instrument stands
 
 
@@ -227,7 +227,7 @@ def _unknown(name: str, measured: Measured) -> Judgement | None:
     if min(abs(string.get("slipped_cents") or 0.0), abs(cents)) > FELL_CENTS:
         return Judgement("unsure", reason="fell", **_where(string))
     beside = _from_others(name, measured)
-    if beside is not None and abs(beside) > FAR_CENTS:
+    if beside is not None and abs(beside) > OTHER_SOUND_CENTS:
         return Judgement("unsure", reason="far", off_cents=round(beside, 1), **_where(string))
     return None
 
