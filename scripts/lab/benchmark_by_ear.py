@@ -3,8 +3,8 @@
     python scripts/lab/benchmark_by_ear.py [--takes 3] [--seed 51000000] [--keep FOLDER]
 
 For each of those who sound it (a piano, a reed, a partner, a tone ...; `lab.openings.SOUNDED`) so
-many whole takes, and as many in which nobody does: was the A found within A_FOUND_CENTS, and the level of
-every string beside the one that its truth earns from the A that was sounded. A string is right,
+many whole takes, and as many in which nobody does: was the A found within A_FOUND_CENTS, and the
+level of every string beside the one that its truth earns from the A that was sounded. It is right,
 open (the teacher is asked), given (better than earned: the benefit of the doubt, by design) or
 wrong: points lost that were earned. Where nobody sounds an A, an A that is not open is wrong.
 """
@@ -94,9 +94,10 @@ def _compared(
     record = score_take(measured, instrument, "by_ear")
     a_cents = 1200 * float(np.log2(truth["a4_hz"] / 440))
     ideal = ideal_take(truth, instrument)
-    ideal["notes"] = [n for n in ideal["notes"] if n["kind"] != "reference_tone"]
-    ideal["sounded"] = [{"start_s": 0.0, "end_s": 1.0, "f0_hz": truth["a4_hz"],
-                         "uncertainty_cents": 0.0}]  # fmt: skip
+    tone = {"kind": "reference_tone", "string": None, "start_s": 0.0, "end_s": 1.0,
+            "f0_hz": truth["a4_hz"], "deviation_cents": None}  # fmt: skip
+    own = [n for n in ideal["notes"] if n["kind"] != "reference_tone"]
+    ideal["notes"] = [{**own[0], **tone}, *own]
     perfect = score_take(ideal, instrument, "by_ear")
     own_a = next(name for name in instrument.strings if name[0] == "A")
     counted = record["strings"][own_a]["zero_cents"]
