@@ -1,11 +1,13 @@
 """The workflow on a real Slurm cluster: the same bytes, and what a cluster does to its jobs."""
 
+import importlib
 import os
 import re
 import subprocess
 
 import pytest
 
+import environment
 import slurmcluster
 from lab import smallclass
 
@@ -67,6 +69,32 @@ def alone(project, tmp_path_factory):
     class_dir = smallclass.make_class(folder / "class")
     smallclass.grade(project, class_dir)
     return class_dir
+
+
+@pytest.mark.parametrize(
+    ("state", "log", "end"),
+    [
+        ("TIMEOUT", "", "time"),
+        ("DEADLINE", "", "time"),
+        ("OUT_OF_MEMORY", "", "memory"),  # where cgroups hold a job to its memory
+        ("FAILED", "slurmstepd: error: Detected 1 oom_kill event in StepId=7.batch", "memory"),
+        ("FAILED", "slurmstepd-n1: error: Exceeded job memory limit", "memory"),
+        ("FAILED", "ValueError: memory", "failed"),
+        ("NODE_FAIL", "", "node"),
+        ("CANCELLED", "", "cancelled"),
+        (None, "", "unsent"),
+    ],
+)
+def test_how_slurm_says_it_ended(monkeypatch, tmp_path, state, log, end):
+    """The states of squeue's manual page; the words in logs are Slurm 22.05's, the first from
+    memory."""
+    lock = environment.PROFILES / "slurm" / "requirements.txt"
+    for path in (environment.added(lock), environment.ROOT / "scripts" / "cluster"):
+        monkeypatch.syspath_prepend(str(path))
+    executor = importlib.import_module("snakemake_executor_plugin_slurm_grouped")
+    (tmp_path / "7.log").write_text(log, encoding="utf-8")
+    message = f"SLURM-job '7' failed, SLURM status is: '{state}'. " if state else "sbatch failed."
+    assert executor.end_of(message, tmp_path / "7.log") == end
 
 
 def process_of(folder, kind):
