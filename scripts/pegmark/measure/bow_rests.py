@@ -111,7 +111,10 @@ def rests_of_line(times_s: Real, line: Real, numbers: Numbers) -> list[BowRest]:
             float(times_s[first]),
             float(times_s[last]),
             float(line[first : last + 1].mean()),
-            half_width(float(times_s[last] - times_s[first]), numbers),
+            math.hypot(
+                half_width(float(times_s[last] - times_s[first]), numbers),
+                _step_within(line[first : last + 1]),
+            ),
         )
         for first, last in kept
     ]
@@ -122,6 +125,12 @@ def rests_of_line(times_s: Real, line: Real, numbers: Numbers) -> list[BowRest]:
 def half_width(lasts_s: float, numbers: Numbers) -> float:
     """Half-width of a rest that lasts so long, in cents: ways beside it may be a part of it."""
     return math.hypot(numbers.half_cents, numbers.half_cent_s / (lasts_s + BOW_REST_STEP_S))
+
+
+def _step_within(line: Real) -> float:
+    """How far a rest's second half stands from its first: a small turn may hide in it."""
+    middle = len(line) // 2
+    return abs(float(line[middle:].mean() - line[:middle].mean())) if middle else 0.0
 
 
 def _with_ends(

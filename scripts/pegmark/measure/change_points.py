@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from pegmark.records.take import MeasuredNote
 
 CHANGE_CENTS = 2.0  # the smallest change-point: real strings breathe by a cent or two
+BRIEF_REST_S = 0.7  # a bow that rests no longer at its end may have left the string
 OUTLIER_S = 0.3  # last notes shorter than this do not overturn what good ones agree on ...
 OUTLIER_HALF_CENTS = 4.0  # ... nor do notes measured this badly ...
 OUTLIER_LONG_S = 1.0  # ... unless they are longer than any syllable
@@ -72,10 +73,14 @@ def find_changes(string: TunedString, timed: list[MeasuredNote], prior: Prior) -
 
 
 def _unconfirmed(last: Piece, before: Piece) -> bool:
-    """Whether a string moved far as its last pluck died away, and was not sounded again: another
-    player's note may have taken over."""
-    same = last.index == before.index and last.kind == "plucked"
-    return same and abs(last.cents - before.cents) > UNSETTLED_HALF_CENTS
+    """Whether a string moved as its last note died away, and was not sounded again: another
+    player's note, or a voice, may have taken over."""
+    if last.index != before.index:
+        return False
+    brief = last.kind == "bowed" and last.end_s - last.start_s < BRIEF_REST_S
+    return abs(last.cents - before.cents) > (TURN_CENTS if brief else UNSETTLED_HALF_CENTS) and (
+        brief or last.kind == "plucked"
+    )
 
 
 def _moved_on(pieces: list[Piece], left: list[Piece]) -> bool:

@@ -132,7 +132,8 @@ def _parts(notes: LastNotes, prior: Prior, doubts: Doubts) -> list[Part]:
 
 def _part(kind: str, fresh: bool, pieces: Sequence[Piece], prior: Prior, doubts: Doubts) -> Part:
     part = doubts.shared_part[kind]
-    sds = [max(doubts.width[kind] * p.half / NORMAL_95, LEAST_SD_CENTS) for p in pieces]
+    wide = [(1.0 if p.rest else doubts.width[kind]) * p.half / NORMAL_95 for p in pieces]
+    sds = [max(sd, LEAST_SD_CENTS) for sd in wide]
     alone = [(1 - part) * sd**2 for sd in sds]
     found = combine([p.cents for p in pieces], alone, repeat_sd(kind, prior) ** 2, PRIOR_NOTES)
     weights = [1 / (variance + found.tau2) for variance in alone]

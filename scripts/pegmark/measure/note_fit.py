@@ -367,7 +367,9 @@ def _two_strings(
     if isinstance(pair, str):
         return NoteFit("two_strings", reason=pair)
     fit = _from_mean(pair[0], "two_strings", begin)
-    fit.f0_2_hz, fit.se_2_cents = pair[1].f0_hz, pair[1].se_cents
+    upper = _from_mean(pair[1], "two_strings", begin)
+    fit.f0_2_hz, fit.se_2_cents = upper.f0_hz, upper.se_cents
+    fit.gliding |= upper.gliding
     return fit
 
 

@@ -56,6 +56,7 @@ class Piece:
     glides_on: bool = False  # the next piece is the same note, after a glide
     lost: bool = False  # it moved on, and where to was not heard
     player: float = 0.0  # the part of `half` that is the player's
+    rest: bool = False  # a part of a note, between turns: `half` was fitted as it is
 
     def variance(self) -> float:
         """Of its pitch, in cents squared."""
@@ -180,7 +181,7 @@ def pieces_of(index: int, note: MeasuredNote, place: Place, target_hz: float) ->
         piece.lost = bool(note.get("gliding")) and _track_lost(note)
         return [piece]
     pieces = [
-        Piece(index, stop.start_s, stop.end_s, stop.cents, stop.half, kind, stop.steady)
+        Piece(index, stop.start_s, stop.end_s, stop.cents, stop.half, kind, stop.steady, rest=True)
         for stop in stops
     ]
     for piece in pieces[:-1]:
