@@ -54,10 +54,10 @@ BOW_CHOICES: dict[str, tuple[float, ...]] = {
     "way": (6.0, 3.0, 9.0),
     "way_point": (4.0, 2.5, 6.0),
     "most": (9.0, 6.0, 16.0),
-    "stray": (2.2, 1.6, 1.9, 2.6, 3.0),
+    "stray": (1.5, 1.2, 1.8, 2.1),
     "floor_cents": (0.4, 0.2, 0.7),
     "least_cents": (4.0, 3.5, 4.5, 5.0),
-    "least_sds": (2.0, 1.5, 2.5, 3.0),
+    "least_sds": (1.5, 1.0, 2.0, 2.5),
 }
 PLUCK_LENGTHS = {"least_points": 2, "least_s": 0.06}
 BOW_LENGTHS = {"least_points": 3, "least_s": 0.2}

@@ -1,7 +1,7 @@
 """Where a bowed string's pitch rests while its peg is turned under the bow.
 
-Bows wander, so how far is asked of each: of its pitch in tenths of a second by how that moves from
-one to the next, and then by how far it strays within the rests that were found.
+Bows wander, so how far is asked of each: of its pitch in tenths of a second by how that moves in
+two or three of them, and then by how far it strays within the rests that were found.
 """
 
 from __future__ import annotations
@@ -13,8 +13,7 @@ from typing import NamedTuple
 import numpy as np
 
 from pegmark.measure.bows import MeanPitch
-from pegmark.measure.plateaus import wander
-from pegmark.measure.taken_apart import Piece, Prices, take_apart
+from pegmark.measure.taken_apart import Piece, Prices, stray_of, take_apart
 from pegmark.settings import fitted
 from pegmark.signals.frames import Real
 from pegmark.signals.partials import CENTS_PER_LOG
@@ -24,7 +23,6 @@ BOW_REST_LEAST_POINTS, BOW_REST_MOST_POINTS = (
     5,
     80,
 )  # ... of longer ones over more: the work grows with their cube
-BOW_REST_WANDER_SHARE = 0.3  # of its second differences: few of them see a turn
 BOW_REST_ROUNDS = 2
 
 
@@ -41,8 +39,8 @@ class BowRest(NamedTuple):
 class Numbers(NamedTuple):
     """Fitted (lab/fits/measure_turns.py).
 
-    stray : how far a tenth of a second strays, in units of the steps' own deviation; floor_cents
-    added in quadrature. least_cents, least_sds : rests that stand closer are one. half_cents,
+    stray : how far a tenth of a second strays, in units of what it seems to; floor_cents added in
+    quadrature. least_cents, least_sds : rests that stand closer are one. half_cents,
     half_cent_s : half-width of a rest, and what is added by its length.
     """
 
@@ -87,7 +85,7 @@ def rests_of_line(times_s: Real, line: Real, numbers: Numbers) -> list[BowRest]:
     """The same of a line of tenths of a second."""
     if np.ptp(line) < numbers.least_cents:
         return []
-    sd = math.hypot(numbers.stray * wander(line, BOW_REST_WANDER_SHARE), numbers.floor_cents)
+    sd = math.hypot(numbers.stray * stray_of(line), numbers.floor_cents)
     pieces: list[Piece] = []
     for _ in range(BOW_REST_ROUNDS):
         points = np.full((1, len(line)), sd)

@@ -27,6 +27,7 @@ HAND_CENTS_PER_S = 90.0  # ... seldom faster than this ...
 UNHEARD_CENTS_PER_S = 60.0  # ... (of a fall between two notes only the longest time is known) ...
 EDGES_S = 0.15  # ... where a move's ends are known to this ...
 STOOD_NOTES, SET_CENTS = 3, 10.0  # ... a string that so many notes found so near its pitch
+STOOD_S = 0.7  # what stood no longer a hand had just turned there
 
 
 def moves_between(
@@ -59,6 +60,7 @@ def moves_between(
             or any(before.index < i < after.index for i in string.notes),
             heard_again=after.glides_on or _heard_again(after, string, timed),
             stood_notes=len({p.index for p in stretches[a].pieces if p.steady}),
+            stood_s=before.end_s - stretches[a].pieces[0].start_s,
             half=math.hypot(stretches[a].half, stretches[b].half),
         )
         if abs(move.size()) > least:
@@ -156,21 +158,22 @@ def _fell(move: Move) -> bool:
 def _let_go(move: Move, at_once: bool) -> bool:
     """Whether a fall from pitch was the peg's own doing; at_once: the string was tuned again then.
 
-    It was where the string falls faster than hands turn. Nobody turns down a string either that had
-    been listened to at its pitch, not so far. Else a hand is at the peg where the string falls
-    while it is sounded, and is sounded again. Who loosens a string far from its pitch, or a little
-    on coming back to it, seats the peg.
+    It was where a string that stood falls faster than hands turn. Nobody turns down a string either
+    that had been listened to at its pitch, not so far. Else a hand is at the peg where the string
+    falls while it is sounded, and is sounded again. Who loosens a string far from its pitch, or a
+    little on coming back to it, seats the peg.
     """
-    fall = -move.size()
+    fall, seconds = -move.size(), move.end_s - move.start_s
     large = fall >= LET_GO_CENTS - min(move.half, NEARLY_CENTS)
-    seconds = move.end_s - move.start_s
-    in_sound = move.glided or (move.sounding is not False and not move.between_visits)
+    heard = move.glided or (move.sounding is not False and not move.between_visits)
+    if heard and move.stood_s < STOOD_S:
+        return False  # the hand that brought it here turns on
     if move.glided and fall > JERK_CENTS_PER_S * seconds:
         return True
     hand = HAND_CENTS_PER_S if move.glided else UNHEARD_CENTS_PER_S
-    if in_sound and fall > hand * (seconds - EDGES_S):
+    if heard and large and fall > hand * (seconds - EDGES_S):
         stood = move.stood_notes >= STOOD_NOTES and abs(move.from_cents) <= SET_CENTS
-        if large and stood:
+        if stood:
             return True
     if move.glided or (move.sounding and not move.between_visits):
         return large and not move.heard_again

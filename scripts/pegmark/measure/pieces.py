@@ -95,7 +95,8 @@ class Move:
     between_visits: bool  # other strings sounded in between
     hand_heard: bool  # a part of the way was heard as a glide, or there was more to hear
     heard_again: bool  # the string was sounded anew where it had moved to, before any other was
-    stood_notes: int  # that found the string where it moved from
+    stood_notes: int  # that found the string where it moved from ...
+    stood_s: float  # ... and for how long it was so
     half: float  # of its size, 95 %
     cause: str = "turn"  # turn, pull or slip
 

@@ -6,12 +6,16 @@ the last point of each piece (Bellman 1961: from memory).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import NamedTuple
 
 import numpy as np
 
+from pegmark.measure.plateaus import QUANTILE
 from pegmark.signals.frames import Real
+
+STRAY_LAGS, STRAY_QUANTILE = (2, 3), 0.3
 
 
 class Prices(NamedTuple):
@@ -91,6 +95,20 @@ def _rest_costs(times_s: Real, lines: Real, sd: Real, prices: Prices) -> Real:
     chi = np.einsum("lfsp,fsp->lfs", np.minimum(off, prices.most), inside)
     long &= times_s[np.maximum(stop - 1, 0)] - times_s[first] >= prices.least_s
     return np.where(long, prices.rest + chi, np.inf)
+
+
+def stray_of(line: Real) -> float:
+    """The standard deviation of a line's points about a pitch that moves now and then.
+
+    From a low quantile of the differences of points a little apart, few of which see a turn; the
+    smaller of two distances, as points close to each other may stray alike or against each other.
+    """
+    found = [
+        float(np.quantile(np.abs(line[lag:] - line[:-lag]), STRAY_QUANTILE))
+        for lag in STRAY_LAGS
+        if len(line) > lag
+    ]
+    return min(found) / (QUANTILE[STRAY_QUANTILE] * math.sqrt(2))
 
 
 def chi_squared(line: Real, sd: Real, most: float) -> float:
