@@ -38,13 +38,14 @@ EXAMPLES = {
     "en": {
         "string": "D", "other": "A", "wanted": "A", "strings": "A and D", "cents": "12",
         "direction": "too high", "width": "too far apart", "hertz": "442", "wanted_hertz": "440",
-        "times": "3", "time": "0:43", "at": " at 0:43", "title": "Tune every day", "beats": "3",
+        "times": "3", "time": "0:43", "at": " at 0:43", "title": "Tune every day",
+        "beats": "three slow waves each second", "way": "string against string",
     },
     "es": {
         "string": "re", "other": "la", "wanted": "la", "strings": "la y re", "cents": "12",
         "direction": "demasiado alta", "width": "de más", "hertz": "442", "wanted_hertz": "440",
         "times": "3", "time": "0:43", "at": " en el minuto 0:43", "title": "Afinar cada día",
-        "beats": "3",
+        "beats": "con tres ondas lentas por segundo", "way": "cuerda con cuerda",
     },
 }  # fmt: skip
 OF_SHEETS = {
@@ -459,7 +460,7 @@ def test_an_interval_has_its_own_step():
     found = step(take(cents={"E5": 20.0}), reference={"method": "string_to_string"})
     assert found == (
         "interval",
-        "Play E and A together. Turn E a little at a time until the wobble is gone.",
+        "Play E and A together. Turn E a little at a time until the waves slow down and stop.",
     )
 
 

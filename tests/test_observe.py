@@ -135,8 +135,11 @@ def test_another_a_is_named_and_the_grade_follows_the_assignments():
 
 @pytest.mark.parametrize(
     ("tone_hz", "expected"),
-    [(440.0, []), (440.7, []), (442.0, ["tone_other_a"]), (221.0, ["tone_other_a"]), (392.0, [])],
-)
+    [
+        (440.0, ["way_by_ear"]), (440.7, ["way_by_ear"]), (392.0, []),
+        (442.0, ["tone_other_a"]), (221.0, ["tone_other_a"]),
+    ],
+)  # fmt: skip
 def test_a_sounded_a_that_is_another(tone_hz, expected):
     assert [code for code, _ in seen(take(tone_hz=tone_hz))] == expected
 
@@ -199,7 +202,7 @@ def test_the_path_of_a_string_is_counted():
     ("cents", "beats"),
     [
         # |3 f(A) - 2 f(E)|, from A 440.5719 and E 658.4939 Hz (design, section 5; calculated).
-        ({"A4": 2.25, "E5": -2.0}, "4.7"),
+        ({"A4": 2.25, "E5": -2.0}, "five quick waves each second"),  # 4.7
         ({"A4": 0.0, "E5": 0.0}, None),  # an equal-tempered fifth is as narrow as it should be
         ({"A4": 1.0, "E5": -1.0}, None),
         ({"A4": 2.9, "E5": 2.9}, None),  # both high, and together
@@ -212,5 +215,48 @@ def test_two_strings_in_tune_that_lean_away_from_each_other(cents, beats):
     seen = [o for o in record["observations"] if o["code"] == "against_each_other"]
     assert len(seen) == (beats is not None)
     if beats:
-        assert f"wobble {beats} times a second" in seen[0]["text"]
+        assert f"they make {beats}." in seen[0]["text"]
         assert row(record, "final_pitch")["points"] == 4  # told, not graded
+
+
+# Another way than the task's
+
+
+def both(low, high, start_s):
+    """Two strings under one bow, as a measured note."""
+    (note,) = [n for n in take()["notes"] if n["string"] == low][:1]
+    return {**note, "kind": "two_strings", "string_2": high, "start_s": start_s,
+            "end_s": start_s + 2.0, "f0_2_hz": 1.5 * note["f0_hz"], "interval_cents": 0.0,
+            "beats_hz": 0.0}  # fmt: skip
+
+
+PAIRED = [both("A4", "E5", 13.5), both("D4", "A4", 20.5), both("G3", "D4", 27.5)]
+
+
+@pytest.mark.parametrize(
+    ("method", "tone_hz", "pairs", "expected"),
+    [
+        ("tuner", None, [], []),
+        ("tuner", 440.0, [], ["way_by_ear"]),
+        ("tuner", None, PAIRED, ["way_string_to_string"]),
+        ("tuner", None, PAIRED[:1], []),  # a bow that slid over
+        ("tuner", None, [{**p, "start_s": 60.0, "end_s": 62.0} for p in PAIRED], []),  # a check
+        ("by_ear", 440.0, [], []),
+        ("by_ear", 440.0, PAIRED, []),  # A by ear, then in fifths
+        ("by_ear", None, PAIRED, ["way_string_to_string"]),
+        ("by_ear", None, [], []),  # the A itself is asked about
+        ("string_to_string", None, PAIRED, []),
+        ("string_to_string", 440.0, PAIRED[:1], []),
+        ("string_to_string", None, [], ["way_apart"]),
+    ],
+)
+def test_another_way_is_pointed_out_and_costs_nothing(method, tone_hz, pairs, expected):
+    measured = take(**({"tone_hz": tone_hz} if tone_hz else {}))
+    measured["notes"] = sorted([*measured["notes"], *pairs], key=lambda note: note["start_s"])
+    record = grade(measured, reference={"method": method})
+    found = [o for o in record["observations"] if o["code"].startswith("way_")]
+    assert [o["code"] for o in found] == expected
+    assert all("This costs you nothing." in o["text"] for o in found)
+    plain = grade(take(**({"tone_hz": tone_hz} if tone_hz else {})), reference={"method": method})
+    assert record["score"]["total"] == plain["score"]["total"]
+    assert record["status"] == plain["status"]

@@ -295,6 +295,7 @@ ObservationCode = Literal[
     "far_above", "went_far_above", "slipping_peg", "false_string", "beating_string",
     "string_changed", "pulled", "went_past", "against_each_other", "another_a",
     "another_a_heard", "whole_sharp", "whole_flat", "tone_other_a", "harmonics",
+    "way_by_ear", "way_string_to_string", "way_apart",
 ]  # fmt: skip
 
 

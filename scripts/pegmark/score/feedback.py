@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from pegmark.words import wording
+from pegmark.words.waves import waves
 
 if TYPE_CHECKING:
     from pegmark.records.student import Criterion, Evidence, NextStep, Record, StudentProblem
@@ -43,7 +44,8 @@ class Voice:
         `string`, `other`, `wanted` are string names (A4); `strings` a list of them; `cents` is a
         deviation, of which the size is said; `direction` a deviation, `width` an interval's;
         `hertz` a pitch; `at_s` becomes the fields `time`, m:ss, and `at`, the language's words for
-        "at that time" (empty without a time); the rest goes in as it is.
+        "at that time" (empty without a time); `beats` a second are said as waves; `way` is one of
+        the ways of tuning; the rest goes in as it is.
         """
         template = self.sentences
         for part in key.split("."):
@@ -76,10 +78,14 @@ class Voice:
             return name, wording.listed([self.string(one) for one in value], words["and"])
         if name == "cents":
             return name, wording.cents(value, words["decimal"])
-        if name.endswith("hertz") or name == "beats":
+        if name == "beats":
+            return name, waves(value, words["waves"])
+        if name.endswith("hertz"):
             return name, wording.number(value, 1, words["decimal"])
         if name == "direction":
             return name, words["high" if value > 0 else "low"]
+        if name == "way":
+            return name, words["ways"][value]
         if name == "width":
             return name, words["wide" if value > 0 else "narrow"]
         return name, value

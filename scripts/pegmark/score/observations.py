@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 from pegmark.score.finding import Take
 from pegmark.score.reference import A_REACH_CENTS
 from pegmark.score.turns import size
+from pegmark.score.ways import other_way
 from pegmark.trade import pitch
 from pegmark.trade.targets import distance_to_span
 from pegmark.trade.tolerances import C3_SEMITONE
@@ -43,7 +44,7 @@ def observe(take: Take) -> list[Observation]:
     found = []
     looks = (
         _far_above, _slipped, _false, _beating, _changed, _pulled, _against_each_other, _went_past,
-        _whole, _tone, _harmonics,
+        _whole, _tone, _harmonics, _other_way,
     )  # fmt: skip
     for look in looks:
         found += list(look(take))
@@ -267,6 +268,14 @@ def _tone(take: Take) -> Iterator[Observation]:
         yield _seen(
             take, "tone_other_a", tone.at_s, None, hertz=hertz, wanted_hertz=take.frame.a4_hz
         )
+
+
+def _other_way(take: Take) -> Iterator[Observation]:
+    """Another way of tuning than the assignment's; of a wrong A it is enough to say that."""
+    seen = other_way(take)
+    if seen is None or (seen[0] == "way_by_ear" and any(_tone(take))):
+        return
+    yield _seen(take, *seen, way=take.frame.method)
 
 
 def _harmonics(take: Take) -> Iterator[Observation]:

@@ -112,6 +112,7 @@ def _off_string(take: Take, name: str, judgement: Judgement, lost: float) -> Evi
             other=judgement.neighbour,
             cents=judgement.cents,
             width=judgement.cents if higher else -judgement.cents,
+            beats=_beats(take, name, judgement),
         )
     return evidence(
         take.voice,
@@ -123,6 +124,20 @@ def _off_string(take: Take, name: str, judgement: Judgement, lost: float) -> Evi
         cents=judgement.off_cents,
         direction=judgement.cents,
     )
+
+
+def _beats(take: Take, name: str, judgement: Judgement) -> float:
+    """Waves a second of a string and its neighbour where they are so far from pure.
+
+    Of the partials that meet in a pure fifth (3:2) or fourth (4:3).
+    """
+    string = take.strings[name]
+    own_hz = string["f0_hz"] or string["target_hz"]
+    higher = list(take.strings).index(name) < list(take.strings).index(judgement.neighbour or name)
+    fifth = take.frame.instrument.interval == 7
+    meets = (2 if higher else 3) if fifth else (3 if higher else 4)
+    assert judgement.cents is not None
+    return float(meets * own_hz * abs(1 - 2 ** (-judgement.cents / 1200)))
 
 
 def _unknown_string(take: Take, name: str, judgement: Judgement) -> Evidence:
