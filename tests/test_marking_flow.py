@@ -31,7 +31,7 @@ def desk(chromium):
     made.close()
 
 
-def write_class(folder, records, ticket):
+def write_class(folder, records, ticket, opinion=None):
     """The page, with the clips of every student and every recording."""
     results = folder / "results"
     results.mkdir()
@@ -47,7 +47,7 @@ def write_class(folder, records, ticket):
         recording.parent.mkdir(parents=True)
         recording.write_bytes(tone_mp3(60))
     page = results / "dashboard.html"
-    page.write_text(build_dashboard(records, ticket), encoding="utf-8")
+    page.write_text(build_dashboard(records, ticket, opinion), encoding="utf-8")
     return page
 
 
@@ -61,6 +61,17 @@ def saved(page):
 
 def waiting(records, criterion):
     return [s for s, r in records.items() if r["strings"] and criterion in open_ids(r)]
+
+
+def practised(ticket, student, days):
+    """A take of a student for each day, and the second opinion that heard them."""
+    takes = [f"{n:016x}-violin" for n in range(len(days))]
+    ticket["takes"] += [
+        {"take": take, "student_id": student, "file": f"{day} tuning.mov", "named_day": day}
+        for take, day in zip(takes, days, strict=True)
+    ]
+    return {"takes": {take: {"A4": {}} for take in takes}, "disagreements": [], "recorded_at": {},
+            "same_recordings": []}  # fmt: skip
 
 
 WATCH = """() => {
@@ -366,3 +377,20 @@ def test_a_mark_for_another_take_is_shown_not_counted_and_kept_by_one_key(desk, 
     row = saved(page)[(student, "answers")]
     assert (row["points"], row["comment"]) == ("1", "Good.")
     assert row["take"] == records[student]["submission"]["take"]
+
+
+def test_practice_days_are_offered_by_one_key_and_nothing_is_marked_by_itself(desk, tmp_path):
+    records, ticket = make_class(12)
+    student, other = waiting(records, "daily")[:2]
+    ticket["rubric"]["criteria"][-1]["practice_days"] = 4
+    opinion = practised(ticket, student, ("2026-03-02", "2026-03-03", "2026-03-05"))
+    page = desk.open(write_class(tmp_path, records, ticket, opinion))
+    page.click('[data-step="mark"] summary')
+    page.click('.by-criterion[data-criterion="daily"]')
+    assert page.inner_text("#flow-days").startswith("Recorded on 3 days: 2, 3, 5 March. Give")
+    page.keyboard.press("p")
+    assert page.is_hidden("#flow-days")  # of the next one nothing is known
+    page.keyboard.press("p")  # and so the key gives nothing
+    rows = saved(page)
+    assert rows[(student, "daily")]["points"] == "0.75"
+    assert (other, "daily") not in rows

@@ -124,9 +124,18 @@ def test_what_the_tickets_say(tmp_path):
     assert index["takes"] == sorted([name, old])
     assert index["students"][0]["takes"] == [old, name]
     assert [spare["take"] for spare in score["spare_takes"]] == [old]
-    assert ticket(class_dir, "publish.json")["takes"] == [
-        {"take": name, "student_id": "s01", "file": score["takes"][0]["file"]},
-        {"take": old, "student_id": "s01", "file": score["other_takes"][0]["file"]},
+    whose = ticket(class_dir, "publish.json")["takes"]
+    assert [(one["take"], one["student_id"], one["file"]) for one in whose] == [
+        (name, "s01", score["takes"][0]["file"]),
+        (old, "s01", score["other_takes"][0]["file"]),
+    ]
+    assert [one["named_day"] for one in whose] == [
+        score["takes"][0]["file"][:10],
+        score["other_takes"][0]["file"][:10],
+    ]
+    assert [one["received"] for one in whose] == [
+        score["takes"][0]["received"],
+        score["other_takes"][0]["received"],
     ]
 
 
@@ -400,6 +409,8 @@ def test_strays_share_a_row_and_a_copy_is_no_question(tmp_path):
         ("Ana Ruiz.mov", "Ana Ruiz FINAL.mov"),
         ("2026-03-05 17-00 Ana Ruiz take 2.mov", "2026-03-05 18-00 Ana Ruiz take 1.mov"),
         ("Ana Ruiz - Mar 5, 2026 1159 AM.mov", "Ana Ruiz - Mar 5, 2026 605 PM.mov"),
+        ("Ana Ruiz 2026-03-04.mov", "Ana Ruiz 2026-03-06.mov"),
+        ("2026-03-04 Ana Ruiz take 2.mov", "2026-03-06 Ana Ruiz.mov"),
     ],
 )
 def test_which_take_is_the_latest(tmp_path, first, latest):
@@ -419,6 +430,9 @@ def test_which_take_is_the_latest(tmp_path, first, latest):
         ("Ana Ruiz take 2.mov", "Ana Ruiz retake.mov"),
         ("Ana Ruiz/VID_20260305_170000.mp4", "Ana Ruiz/VID_20260306_170000.mp4"),  # a camera's
         ("Ana Ruiz/IMG_0012.MOV", "Ana Ruiz/IMG_0013.MOV"),
+        ("Ana Ruiz/VID_20260305.mp4", "Ana Ruiz/VID_20260306.mp4"),
+        ("Ana Ruiz 2026-03-05.mov", "Ana Ruiz.mov"),
+        ("Ana Ruiz 2026-03-05.mov", "ruiz ana 2026-03-05.mov"),
         ("Ana Ruiz 2026-03-05 17-00.mov", "Ana Ruiz.mov"),  # only one is known
         ("Ana Ruiz (1).mov", "other name Ana Ruiz.mov"),
         ("Ana Ruiz week 3.mov", "Ana Ruiz week 4.mov"),

@@ -20,6 +20,7 @@ from pegmark.files.store import write_json
 from pegmark.publish import weeks as pages
 from pegmark.receive.history import read_weeks
 from pegmark.records.problems import TeacherError
+from pegmark.records.weeks import week_of
 from pegmark.render import course as courses
 from pegmark.render.sheet_view import sheet_view
 
@@ -86,7 +87,7 @@ def test_the_sheet_shows_the_course_and_without_weeks_nothing():
     record = record_of("graded")
     ticket = examples.ticket()
     assert sheet_view(record, ticket)["weeks"] is None
-    earlier = courses.this_week(record)
+    earlier = week_of(record)
     for string in earlier["strings"].values():
         string |= {"verdict": "out", "cents": 30.0}
     shown = sheet_view(record, {**ticket, "weeks": [earlier]})["weeks"]
@@ -180,8 +181,99 @@ def test_the_page_is_there_only_with_earlier_weeks():
     records, ticket = make_class(12)
     assert pages.weeks_page(records, ticket) is None
     heard = {s: r for s, r in records.items() if r["status"] == "graded"}
-    ticket["weeks"] = {s: [courses.this_week(copy.deepcopy(r))] for s, r in heard.items()}
+    ticket["weeks"] = {s: [week_of(copy.deepcopy(r))] for s, r in heard.items()}
     page = pages.weeks_page(records, ticket)
     assert page is not None
     assert "<script" not in page
     assert "a week before" in page
+
+
+# -- between takes ---------------------------------------------------------------------------------
+
+
+def dated(day: str | None, half: float | None = 0.6, **strings: Any):
+    one = week(**strings)
+    one["day"] = day
+    for string in one["strings"].values():
+        string["start_half_cents"] = half
+    return one
+
+
+def test_a_drift_is_told_a_day_with_its_interval():
+    """14 cents down in 7 days; half-widths 0.5 and 0.6 add in quadrature (calculated)."""
+    course = [dated("2026-03-02", A4=(1.0, "in_tune", -30)),
+              dated("2026-03-09", A4=(0.0, "in_tune", -13.0))]  # fmt: skip
+    (one,) = pages.drifts(course, "A4")
+    assert (one.cents, one.days) == (-14.0, 7)
+    assert one.half == pytest.approx((0.5**2 + 0.6**2) ** 0.5)
+    (row,) = pages.drift_rows([student(*course)])
+    assert row == {"string": "violin A", "a_day": "\u22122 \u00b1 0.1", "count": 1}
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "half"),
+    [(None, "2026-03-09", 0.6), ("2026-03-02", None, 0.6), ("2026-03-09", "2026-03-09", 0.6),
+     ("2026-03-09", "2026-03-02", 0.6), ("2026-03-02", "2026-03-09", None)],
+)  # fmt: skip
+def test_nothing_is_told_a_day_where_the_days_or_the_pitch_are_not_known(one, other, half):
+    course = [dated(one, A4=IN), dated(other, half, A4=(0.0, "in_tune", -13.0))]
+    assert pages.drift_rows([student(*course)]) == []
+
+
+def test_strings_of_several_students_are_taken_together():
+    """By random effects: the interval holds the students' spread (Hartung and Knapp's, t)."""
+    many = [
+        student(dated("2026-03-02", D4=(0.0, "in_tune", 0.0)),
+                dated("2026-03-12", D4=(0.0, "in_tune", -10.0 * fall)))
+        for fall in (1.0, 2.0, 3.0)
+    ]  # fmt: skip
+    (row,) = pages.drift_rows(many)
+    assert row["a_day"].startswith("\u22122 \u00b1 ")
+    half = float(row["a_day"].split("\u00b1 ")[1])
+    # Three values 1, 2, 3: sd 1, t(2) = 4.303: 4.303 / sqrt(3) = 2.48 (Student's table).
+    assert half == pytest.approx(2.48, abs=0.06)
+    assert row["count"] == 3
+
+
+@pytest.mark.parametrize(
+    ("found", "hint"),
+    [((-40, -25, -16), "still settles"), ((-30, -32, -28), "a peg that creeps"),
+     ((-30, 25, -28), "a warm and a cold room"), ((30, 25, 28), "a warm and a cold room")],
+)  # fmt: skip
+def test_a_drift_has_a_hint_for_the_care_list(found, hint):
+    days = ["2026-03-02", "2026-03-09", "2026-03-16", "2026-03-23"]
+    course = [dated(day, A4=(0.0, "in_tune", start))
+              for day, start in zip(days, (0.0, *found), strict=True)]  # fmt: skip
+    (visit,) = pages.visits([student(*course)])
+    assert hint in visit.why
+    assert " a day): " in visit.why
+
+
+def test_the_day_of_an_earlier_take_is_found_in_its_folder(tmp_path):
+    records, ticket = make_class(3, seed=1)
+    folder = graded_folder(tmp_path / "old", records)
+    heard = [s for s, r in records.items() if r["status"] in ("graded", "needs_listening")]
+    takes = [records[s]["submission"]["take"] for s in heard]
+    days = {"named_day": "2026-03-02", "received": "2026-03-05T10:00:00+00:00"}
+    ticket["takes"] = [{"take": takes[0], "student_id": heard[0], "file": "a", **days}]
+    ticket["takes"] += [
+        {"take": take, "student_id": s, "file": "b"}
+        for s, take in zip(heard[1:], takes[1:], strict=True)
+    ]
+    write_json(folder / "results/tickets/publish.json", ticket)
+    recorded = {takes[0]: "2026-03-04T10:00:00", takes[1]: "2026-03-03T10:00:00"}
+    write_json(folder / "results/work/recheck.json", {"recorded_at": recorded})
+    found = read_weeks(tmp_path, ["old"])
+    assert [found[s][0]["day"] for s in heard[:2]] == ["2026-03-02", "2026-03-03"]
+    assert all(found[s][0]["day"] is None for s in heard[2:])
+
+
+def test_namesakes_and_who_joined_late_have_their_own_course():
+    records, ticket = make_class(12)
+    heard = [s for s, r in records.items() if r["status"] == "graded"][:3]
+    for one in heard[:2]:
+        records[one]["student"] |= {"given_name": "Ada", "family_name": "Lind"}
+    ticket["weeks"] = {heard[0]: [week_of(copy.deepcopy(records[heard[0]]))]}
+    (only,) = pages.students_of(records, ticket)
+    assert only.name == "Ada Lind"
+    assert len(only.course) == 2

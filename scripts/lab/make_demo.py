@@ -1,4 +1,4 @@
-"""Make the demo class: demo_inputs/ and tests/data/demo_truth.json.
+"""Make the demo classes: demo_inputs/, the three weeks below it, and tests/data/demo_truth.json.
 
 The class, the school and every name are invented. Nobody was recorded: bowed notes and the bass's
 plucks come from the sampled players of Debian's FluidR3 sound font (through fluidsynth; vibrato
@@ -21,18 +21,13 @@ import csv
 import hashlib
 import io
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from environment import ROOT
-from lab.containers import write_recording
-from lab.demo_picture import demo_picture
-from lab.rooms import high_pass
-from lab.speech import VOICES
-from lab.takes import Bow, Event, Player, Rest, Room, Say, Slip, Tune, assemble
-from pegmark.files.store import rounded, write_bytes, write_json, write_text
+from lab.demo_recording import Recording, record
+from lab.demo_weeks import WEEKS, WEEKS_ROSTER, Week
+from lab.events import Bow, Event, Rest, Say, Slip, Tune
+from pegmark.files.store import read_json, rounded, write_bytes, write_json, write_text
 from pegmark.records.values import TAKE_DIGITS
 from pegmark.trade.instruments import load_instruments
 
@@ -83,28 +78,6 @@ teacher: "Ms. Tarn"
 stills: true
 comments: ["Clear and complete.", "Show me the bridge from both sides.", "Speak a little louder."]
 """
-
-
-@dataclass(frozen=True)
-class Recording:
-    """One file of the class: who plays what, where, and what is wrong with it."""
-
-    student_id: str | None
-    file: str
-    kind: str
-    instrument: str
-    start_cents: dict[str, float]
-    events: tuple[Event, ...]
-    wrong: str
-    seed: int
-    voice: int
-    rate_hz: int = 48000
-    bit_rate: int | None = 64000
-    stereo: bool = False
-    picture: tuple[int, int] | None = None  # width, height in pixels
-    snr_db: float = 30.0
-    hum_hz: float | None = None
-    keep: float = 1.0  # part of the file that arrived
 
 
 def _check(strings: Sequence[str]) -> tuple[Event, ...]:
@@ -360,7 +333,7 @@ def make_demo(class_dir: Path, truth_path: Path) -> None:
     truth: dict[str, Any] = {}
     takes: dict[str, tuple[str, str]] = {}
     for recording in CLASS:
-        content, heard = _record(recording, instruments[recording.instrument])
+        content, heard = record(recording, instruments[recording.instrument])
         write_bytes(class_dir / "submissions" / recording.file, content)
         truth[recording.file] = heard
         kind = recording.instrument.replace(" ", "_")
@@ -370,52 +343,23 @@ def make_demo(class_dir: Path, truth_path: Path) -> None:
     header = ("student_id", "take", "string", "heard", "measured", "saved_at")
     rows = [(*takes[file], *judged, JUDGED_AT) for file, *judged in BLIND]
     write_text(class_dir / "blind.csv", _csv((header, *rows)))
-    write_json(truth_path, rounded({"recordings": truth, "missing": ["sk-108"]}, 3))
+    weeks = {week.folder: make_week(class_dir / "weeks", week) for week in WEEKS}
+    found = {"recordings": truth, "missing": ["sk-108"], "weeks": weeks}
+    write_json(truth_path, rounded(found, 3))
 
 
-def _record(recording: Recording, instrument: Any) -> tuple[bytes, dict[str, Any]]:
-    """The file's bytes and what it holds."""
-    made_at = 16000 if recording.rate_hz == 8000 else recording.rate_hz
-    player = Player(seed=recording.seed, real=True, voice=VOICES[recording.voice], pull_cents=6.0)
-    room = Room(snr_db=recording.snr_db, rt60_s=0.35, hum_hz=recording.hum_hz)
-    audio, truth = assemble(
-        instrument,
-        recording.start_cents,
-        recording.events,
-        rate_hz=made_at,
-        player=player,
-        room=room,
-    )
-    audio = _as_recorded(audio, made_at, recording)
-    stream = io.BytesIO()
-    write_recording(
-        stream,
-        audio,
-        recording.rate_hz,
-        kind=recording.kind,
-        bit_rate=recording.bit_rate,
-        picture=_picture(recording),
-    )
-    content = stream.getvalue()
-    content = content[: int(len(content) * recording.keep)]
-    kept = ("duration_s", "notes", "speech", "turns", "slips", "strings", "order", "last_turn_s")
-    heard = {key: truth[key] for key in kept}
-    about = {"student_id": recording.student_id, "instrument": recording.instrument}
-    return content, about | {"wrong": recording.wrong} | heard
-
-
-def _as_recorded(audio: np.ndarray, rate_hz: int, recording: Recording) -> np.ndarray:
-    """What the recorder's microphone and channels make of the sound."""
-    if recording.rate_hz == 8000:
-        from scipy.signal import resample_poly
-
-        return resample_poly(audio, 1, 2)
-    audio = high_pass(audio, rate_hz, cutoff_hz=40, order=2)
-    return np.stack([audio, 0.8 * audio], axis=1) if recording.stereo else audio
-
-
-def _picture(recording: Recording) -> np.ndarray | None:
-    return recording.picture and demo_picture(*recording.picture, recording.seed)
+def make_week(folder: Path, week: Week) -> dict[str, Any]:
+    """Write the class folder of a week; returns the truth of its recordings."""
+    instruments = load_instruments(ROOT / "config" / "instruments.yaml")
+    class_dir = folder / week.folder
+    write_text(class_dir / "roster.csv", _csv(WEEKS_ROSTER))
+    write_text(class_dir / "assignment.yaml", week.assignment)
+    truth = {}
+    for one in week.recordings:
+        content, truth[one.file] = record(one, instruments[one.instrument])
+        write_bytes(class_dir / "submissions" / one.file, content)
+        print(f"{week.folder}/{one.file}: {len(content) / 1e6:.2f} MB")
+    return truth
 
 
 def _csv(rows: Sequence[Sequence[str]]) -> str:
@@ -426,10 +370,16 @@ def _csv(rows: Sequence[Sequence[str]]) -> str:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description="Make the demo class and its truth.")
+    parser.add_argument("--weeks", action="store_true", help="make only the three weeks anew")
     parser.add_argument("--class-dir", type=Path, default=ROOT / "demo_inputs")
     parser.add_argument("--truth", type=Path, default=ROOT / "tests" / "data" / "demo_truth.json")
     options = parser.parse_args()
-    make_demo(options.class_dir, options.truth)
+    if options.weeks:
+        truth = read_json(options.truth)
+        weeks = {week.folder: make_week(options.class_dir / "weeks", week) for week in WEEKS}
+        write_json(options.truth, rounded({**truth, "weeks": weeks}, 3))
+    else:
+        make_demo(options.class_dir, options.truth)
 
 
 if __name__ == "__main__":

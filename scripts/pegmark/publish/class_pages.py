@@ -41,7 +41,7 @@ def class_pages(
         "oneroster.zip": oneroster_zip(records, ticket),
         "projector.html": projector_page(records, ticket),
         "lesson.html": lesson_page(records, ticket),
-        "weeks.html": weeks_page(records, ticket),
+        "weeks.html": weeks_page(records, ticket, opinion),
         "blind.html": blind_page(records, ticket),
         **orchestra_pages(records, ticket),
     }

@@ -154,6 +154,7 @@ function showStudent(item) {
   byId("flow-question").textContent = question ? `${question.message} ${question.ask}` : "";
   showAnswers(item, of);
   showKept(item);
+  showDays(item);
   showComments(item);
   byId("flow-points").value = "";
 }
@@ -210,6 +211,18 @@ function showKept(item) {
   const day = when ? new Date(when).toLocaleDateString() : "an earlier day";
   const words = `Given for the take of ${day}: ${nice(old.points)}. `;
   box.replaceChildren(words, button("Keep it", "k", () => keepOld()));
+}
+
+// Recordings on several days of the week: offered as points for daily practice, given by one key.
+const offeredFor = (item) => item.question ? undefined : studentOf(item.student).marking.practice.points[item.criterion];
+
+function showDays(item) {
+  const points = offeredFor(item);
+  const box = byId("flow-days");
+  box.hidden = points === undefined;
+  if (box.hidden) return;
+  const words = `Recorded on ${studentOf(item.student).marking.practice.days}. `;
+  box.replaceChildren(words, button(`Give ${nice(points)}`, "p", () => give(points)));
 }
 
 function keepOld() {
@@ -416,6 +429,8 @@ function keyOfItem(event, item) {
     byId("flow-points").focus(); // the key goes into the field
   } else if (event.key === "k") {
     keepOld();
+  } else if (event.key === "p" && offeredFor(item) !== undefined) {
+    give(offeredFor(item));
   } else if (byId("flow-comments").children[COMMENT_KEYS.indexOf(event.key)]) {
     byId("flow-comments").children[COMMENT_KEYS.indexOf(event.key)].click();
   }

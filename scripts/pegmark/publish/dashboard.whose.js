@@ -49,7 +49,7 @@ function showFile(file) {
   byId("flow-title").textContent = "Whose file is this?";
   byId("flow-student").textContent = file.shown;
   byId("flow-question").textContent = file.asked[0].toUpperCase() + file.asked.slice(1);
-  byId("flow-kept").hidden = true;
+  byId("flow-kept").hidden = byId("flow-days").hidden = true;
   byId("flow-comments").replaceChildren();
   byId("flow-whose").value = "";
   if (!byId("flow-names").children.length) {

@@ -24,6 +24,7 @@ from pegmark.publish.page_words import (
     signed,
     taken_off,
 )
+from pegmark.publish.practice import practice_data, practice_days, spoken_days
 from pegmark.publish.todo import FILE_LIMIT, criteria_to_mark
 from pegmark.records.states import STATE_WORDS, state_of
 from pegmark.render import pictures, string_path
@@ -376,6 +377,7 @@ def _facts(
         ("Take", f"{submission['attempt'] or 'one'} of {submission['attempts']}"),
         ("Received", moment_text(submission.get("received"))),
         ("Recorded", f"{recorded}, by the device's own clock" if recorded else ""),
+        ("Recorded on", spoken_days(practice_days(record, ticket, second_opinion))),
         ("Length", wording.clock(submission.get("duration_s"))),
         (
             "Format",
@@ -418,6 +420,7 @@ def student_data(
                 record, ticket["ear"], disagreements(record, second_opinion), ticket["rubric"]
             ),
             "media": media_of(record, bool(ticket.get("stills"))),
+            "practice": practice_data(record, ticket, second_opinion),
         },
     }
 

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 from pegmark.files.store import read_json
 from pegmark.records.problems import Problem, TeacherError, problem
 from pegmark.records.states import HEARD_STATES
+from pegmark.records.weeks import day_of, week_of
 
 if TYPE_CHECKING:
     from pegmark.records.tickets import Week
@@ -37,8 +38,9 @@ def read_weeks(class_dir: Path, folders: list[str]) -> dict[str, list[Week]]:
             problems.append(_not_graded(name))
             continue
         title = str(_publish_ticket(results).get("title") or Path(name).name)
+        days = _days(results)
         for path in sorted((results / "records").glob("*.json")):
-            week = _week(path, title)
+            week = _week(path, title, days)
             if week is not None:
                 weeks.setdefault(path.stem, []).append(week)
     if problems:
@@ -69,35 +71,28 @@ def _publish_ticket(results: Path) -> dict[str, Any]:
     return found if isinstance(found, dict) else {}
 
 
-def _week(path: Path, title: str) -> Week | None:
+def _week(path: Path, title: str, days: dict[str, str]) -> Week | None:
     """What one record says; None where nothing was heard, or the file is no record of ours."""
     try:
         record = read_json(path)
         if record["status"] not in HEARD_STATES:
             return None
-        score = record["score"]
-        return {
-            "title": title,
-            "instrument": record["student"]["instrument"],
-            "points": score["total"],
-            "of": score["of"],
-            "open": score["open"],
-            "strings": {
-                name: {
-                    "cents": _cents(string),
-                    "half_cents": string["uncertainty_cents"],
-                    "verdict": string["verdict"],
-                    "start_cents": _cents(string, "start_cents"),
-                    "slipped_cents": string.get("slipped_cents"),
-                }
-                for name, string in record["strings"].items()
-            },
-        }
+        record["score"]["total"]
+        return week_of(record, title, days.get(record["submission"]["take"]))
     except (OSError, json.JSONDecodeError, KeyError, TypeError, AttributeError):
         return None
 
 
-def _cents(string: dict[str, Any], key: str = "deviation_cents") -> float | None:
-    """From what the string was judged by, as everywhere a class is shown."""
-    value = string.get(key)
-    return None if value is None else round(value - (string.get("zero_cents") or 0.0), 4)
+def _days(results: Path) -> dict[str, str]:
+    """take -> the day it was recorded on, as far as that folder tells."""
+    opinion = results / "work" / "recheck.json"
+    try:
+        recorded = read_json(opinion)["recorded_at"] if opinion.is_file() else {}
+        takes = _publish_ticket(results).get("takes", [])
+        return {
+            one["take"]: day
+            for one in takes
+            if (day := day_of(one, recorded.get(one["take"]) or ""))
+        }
+    except (OSError, ValueError, KeyError, TypeError, AttributeError):
+        return {}

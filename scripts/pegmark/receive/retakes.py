@@ -1,9 +1,10 @@
 """Which of a student's takes is the latest, and when each came in.
 
 What decides, in this order: the teacher's own take numbers (matches.csv); the time each take came
-in (received.csv, or the date and time a platform wrote into its name); words for an attempt in
-the names ("take 2", "retake", "(1)"). A camera's date and a file's time say when it was recorded
-or copied, not when it was handed in: they are hints. What stays undecided is asked.
+in (received.csv, or the date and time a platform wrote into its name); the days that stand in all
+their names ("2026-03-04 tuning"); words for an attempt in the names ("take 2", "retake", "(1)").
+A camera's date and a file's time say when it was recorded or copied, not when it was handed in:
+they are hints. What stays undecided is asked.
 """
 
 from __future__ import annotations
@@ -22,6 +23,9 @@ _NUMBERED = re.compile(
     re.IGNORECASE,
 )
 _COPY_NUMBER = re.compile(r"\s*\((\d{1,2})\)")
+_CAMERAS = re.compile(
+    r"(?<![a-z])(?:img|vid|pxl|mvi|dsc[nf]?|rec|recording|video|voice)[-_ ]?20\d\d", re.IGNORECASE
+)
 _ORDINALS = {"first": 1, "second": 2, "third": 3, "fourth": 4, "fifth": 5}
 _ORDINAL_TAKE = re.compile(
     rf"(?<![a-z])({'|'.join(_ORDINALS)})[\s_.-]+(?:take|attempt|try|version)", re.IGNORECASE
@@ -103,7 +107,8 @@ def order_takes(takes: Sequence[Take]) -> Order:
     """The takes from first to latest, numbered as attempts where the order is known."""
     if len(takes) < 2:
         return Order(tuple(replace(take, attempt=1) for take in takes), True)
-    known = [r for r in (_by_teacher(takes), _by_time(takes), _by_words(takes)) if r is not None]
+    ways = (_by_teacher(takes), _by_time(takes), _by_day(takes), _by_words(takes))
+    known = [ranks for ranks in ways if ranks is not None]
     ranks = list(zip(*known, strict=True))  # what is known less surely only parts what is level
     ordered = sorted(zip(ranks, takes, strict=True), key=lambda p: (p[0], p[1].sha256))
     if ordered[-1][0] > ordered[-2][0]:
@@ -152,6 +157,14 @@ def _by_time(takes: Sequence[Take]) -> list[float] | None:
         return None
     zoned = {take.received.tzinfo is not None for take in takes if take.received}
     return [_stamp(take.received) for take in takes if take.received] if len(zoned) == 1 else None
+
+
+def _by_day(takes: Sequence[Take]) -> list[float] | None:
+    """By the days that somebody wrote into the names; a camera's own say when it recorded."""
+    days = [times.day_in_name(take.file) for take in takes]
+    if not all(days) or any(_CAMERAS.search(take.file) for take in takes):
+        return None
+    return [float(day.toordinal()) for day in days if day]
 
 
 def _by_words(takes: Sequence[Take]) -> list[float] | None:

@@ -18,6 +18,7 @@ from pegmark.receive.retakes import Take
 from pegmark.receive.roster import Student
 from pegmark.receive.submissions import Collection
 from pegmark.settings.assignment import Settings
+from pegmark.words import times
 
 if TYPE_CHECKING:
     from pegmark.records.tickets import Week
@@ -38,7 +39,7 @@ def make_tickets(
 ) -> None:
     tickets: dict[str, Any] = {}
     sources: dict[str, list[dict[str, Any]]] = {}
-    whose: list[dict[str, str]] = []
+    whose: list[dict[str, Any]] = []
     by_content: dict[str, list[Recording]] = {}
     for recording in collection.recordings:
         by_content.setdefault(recording.sha256, []).append(recording)
@@ -49,7 +50,15 @@ def make_tickets(
         # Takes that do not count are listened to as well: one may be another one over again.
         for take in (*one.takes, *one.others) if one.takes else ():
             name = take_id(take.sha256, instrument.key)
-            whose.append({"take": name, "student_id": student_id, "file": take.file})
+            whose.append(
+                {
+                    "take": name,
+                    "student_id": student_id,
+                    "file": take.file,
+                    "named_day": _named_day(take),
+                    "received": _iso(take.received),
+                }
+            )
             tickets[f"decode/{name}.json"] = {"take": name, "sha256": take.sha256, "max_s": MAX_S}
             tickets[f"listen/{name}.json"] = {"take": name, "instrument": instrument.as_dict()}
             sources[name] = [vars(recording) for recording in by_content[take.sha256]]
@@ -71,6 +80,12 @@ def make_tickets(
     tickets["class.json"] = {"students": intake.students, "takes": intake.takes}
     tickets["files.json"] = {"files": collection.memory, "takes": sources}
     intake.tickets = {path: result_files.dump_line(ticket) for path, ticket in tickets.items()}
+
+
+def _named_day(take: Take) -> str | None:
+    """The day that stands in a take's name, the innermost first, where there is one."""
+    parts = (part for file in take.files for part in reversed(file.split("/")))
+    return next((day.isoformat() for part in parts if (day := times.day_in_name(part))), None)
 
 
 def _sent(class_dir: Path) -> dict[str, list[str]]:

@@ -173,6 +173,7 @@ class WeekString(TypedDict):
     half_cents: float | None  # half-width of its 95 % interval
     verdict: Verdict
     start_cents: float | None  # where it was first heard
+    start_half_cents: NotRequired[float | None]
     slipped_cents: float | None
 
 
@@ -180,6 +181,7 @@ class Week(TypedDict):
     """What an earlier week's record says of a student."""
 
     title: str
+    day: NotRequired[str | None]  # when the take was recorded, YYYY-MM-DD
     instrument: InstrumentName
     points: Points | None
     of: Points
@@ -265,6 +267,8 @@ class WhoseTake(TypedDict):
     take: TakeId
     student_id: str
     file: str
+    named_day: NotRequired[str | None]  # the date in its name
+    received: NotRequired[Moment | None]
 
 
 class EarSentences(TypedDict):

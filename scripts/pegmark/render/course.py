@@ -16,6 +16,7 @@ from collections.abc import Mapping, Sequence
 from itertools import takewhile
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from pegmark.records.weeks import week_of
 from pegmark.render.ink import FONT, INK, PALE, TEXT, VARNISH
 from pegmark.words import wording
 
@@ -40,29 +41,7 @@ def course_of(weeks: Sequence[Week], record: Mapping[str, Any]) -> list[Week]:
     """Earlier weeks on this instrument and this one, the last `MOST_WEEKS` of them."""
     instrument = record["student"]["instrument"]
     same = list(takewhile(lambda week: week["instrument"] == instrument, reversed(weeks)))
-    return [*reversed(same), this_week(record)][-MOST_WEEKS:]
-
-
-def this_week(record: Mapping[str, Any]) -> Week:
-    """A record as a week of a course."""
-    score = record.get("score") or {}
-    return {
-        "title": "",
-        "instrument": record["student"]["instrument"],
-        "points": score.get("total"),
-        "of": score.get("of") or 0,
-        "open": score.get("open") or 0,
-        "strings": {
-            name: {
-                "cents": _counted(string, "deviation_cents"),
-                "half_cents": string.get("uncertainty_cents"),
-                "verdict": string.get("verdict") or "unsure",
-                "start_cents": _counted(string, "start_cents"),
-                "slipped_cents": string.get("slipped_cents"),
-            }
-            for name, string in record["strings"].items()
-        },
-    }
+    return [*reversed(same), week_of(record)][-MOST_WEEKS:]
 
 
 def verdict_of(week: Week, string: str) -> str | None:
@@ -184,11 +163,6 @@ def _text(x: float, y: float, text: str, bold: bool = False) -> str:
         f'<text x="{x:g}" y="{y:g}" text-anchor="middle" font-family="{FONT}" '
         f'font-size="{TEXT:g}" font-weight="{weight}" fill="{INK}">{text}</text>'
     )
-
-
-def _counted(string: Mapping[str, Any], key: str) -> float | None:
-    value = string.get(key)
-    return None if value is None else value - (string.get("zero_cents") or 0.0)
 
 
 def _closer(before: Week, now: Week, name: str) -> float:

@@ -6,10 +6,11 @@ the zone of the assignment's due time stands in where a text has none.
 
 from __future__ import annotations
 
+import contextlib
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime, time, timedelta, timezone, tzinfo
+from datetime import UTC, date, datetime, time, timedelta, timezone, tzinfo
 from zoneinfo import ZoneInfo
 
 _DATE = r"(?P<year>20\d\d)[-./](?P<month>\d{1,2})[-./](?P<day>\d{1,2})"
@@ -36,6 +37,9 @@ _IN_NAME = (
         r"(?:[:.]?(?P<second>\d\d))?(?!\d)(?:[ _-]?(?P<half>[AaPp]\.?[Mm]\b\.?))?(?P<zone>)",
         re.IGNORECASE,
     ),
+)
+_DAY_IN_NAME = re.compile(
+    r"(?<!\d)(?P<year>20\d\d)(?P<s>[-_. ]?)(?P<month>\d\d)(?P=s)(?P<day>\d\d)(?!\d)"
 )
 # What a camera or recorder writes in front of its own time: that is when it was recorded, which
 # says nothing of when it was handed in.
@@ -98,6 +102,15 @@ def _find(name: str, zone: tzinfo | None) -> Iterator[NamedMoment]:
             recorded = bool(_RECORDER.search(name[: match.start()]))
             moment = naive.replace(tzinfo=own)
             yield NamedMoment(moment, recorded, match.start(), match.end())
+
+
+def day_in_name(name: str) -> date | None:
+    """The one date in a file name, with a time or without; None for none, and for several."""
+    days = {named.moment.date() for named in moments_in_name(name, None)}
+    for match in _DAY_IN_NAME.finditer(name):
+        with contextlib.suppress(ValueError):
+            days.add(date(*(int(match[part]) for part in ("year", "month", "day"))))
+    return days.pop() if len(days) == 1 else None
 
 
 def _naive(match: re.Match[str], month: int) -> datetime | None:
