@@ -226,3 +226,18 @@ def test_recording_times_are_a_hint_where_nothing_says_which_take_is_the_latest(
     assert "hint only" in row["action"]
     opinion["recorded_at"] = {takes[1]: "2026-03-01T09:00:00+00:00"}
     assert hints() == []
+
+
+def test_another_way_than_the_tasks_is_one_row_for_all_and_no_question():
+    records, ticket = make_class(6, seed=1)
+    for student, code in (("s001", "way_by_ear"), ("s002", "way_by_ear"), ("s003", "way_apart")):
+        told = {"code": code, "text": "x", "at_s": None, "string": None}
+        records[student]["observations"].append(told)
+    (row,) = [r for r in attention_rows(records, ticket) if r["code"] == "other_way"]
+    names = [full_name(records[student]) for student in ("s001", "s002", "s003")]
+    assert (
+        f"by ear to an A: {names[0]}, {names[1]}; no two strings at once: {names[2]}."
+        in (row["message"])
+    )
+    assert task_of(row, None) == "other"
+    assert row["action"].startswith("Nothing was taken off.")

@@ -273,6 +273,37 @@ def test_every_video_of_the_demo_shows_its_bridge_before_and_after(graded, recor
         assert 4 <= len(list((graded[0] / "clips" / student_id).glob("still*.jpg"))) <= 6
 
 
+def passage(graded, record, string):
+    """The sound of a string's deciding passage, at one level; shape (samples,) at 16 kHz."""
+    name = f"{record['submission']['sha256'][:16]}*.npy"
+    audio = np.load(next((graded[0] / "decoded").glob(name)))
+    span = record["strings"][string]["deciding"]
+    sound = audio[int((span["start_s"] + 0.25) * 16000) : int(span["end_s"] * 16000)]
+    return sound / np.std(sound)
+
+
+@pytest.mark.parametrize(("string", "other"), [("D4", "sk-102"), ("E5", "sk-106")])
+def test_two_takes_mixed_stand_as_far_apart_as_forecast(graded, records, string, other):
+    """librosa's spectrum of a mixture of two takes: its two peaks beat as the forecast says.
+
+    Sampled players: their own pitch wanders by a cent or two, 0.3 (D4) and 0.8 Hz (E5).
+    """
+    one, two = (records[student]["strings"][string]["f0_hz"] for student in ("sk-101", other))
+    forecast = orchestra.beats_hz(one, two)
+    sounds = [passage(graded, records[student], string) for student in ("sk-101", other)]
+    length = min(map(len, sounds))
+    mixed = sum(sound[:length] for sound in sounds)
+    size = 1 << 17
+    padded = np.zeros(size)
+    padded[:length] = mixed * np.hanning(length)
+    spectrum = np.abs(librosa.stft(padded, n_fft=size, window="boxcar", center=False))[:, 0]
+    hz = librosa.fft_frequencies(sr=16000, n_fft=size)
+    near = np.abs(hz - (one + two) / 2) < 12
+    peaks = librosa.util.localmax(spectrum) & near
+    first, second = sorted(hz[peaks][np.argsort(spectrum[peaks])[-2:]])
+    assert second - first == pytest.approx(forecast, abs=0.9)
+
+
 def test_unreadable_and_missing_are_states_not_zeros(graded, records):
     assert records["sk-107"]["status"] == "unreadable"
     assert records["sk-107"]["problems"][0]["code"] == "cut_recording"

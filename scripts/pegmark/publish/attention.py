@@ -23,7 +23,7 @@ from pegmark.publish.class_records import (
 )
 from pegmark.publish.oneroster import without_ids
 from pegmark.records.states import DECISIONS
-from pegmark.words.file_names import shown
+from pegmark.words.file_names import listed, shown
 
 if TYPE_CHECKING:
     from pegmark.records.student import Record
@@ -32,6 +32,11 @@ COLUMNS = ("student_id", "file", "code", "message", "action")
 
 Row = dict[str, str]
 
+OTHER_WAYS = {  # observation -> what it sounds like
+    "way_by_ear": "by ear to an A",
+    "way_string_to_string": "string against string",
+    "way_apart": "no two strings at once",
+}
 # The kinds of rows, the most pressing first: belongs to nobody, could not be read, to be listened
 # to, done but with a note, handed in late, not handed in, points open.
 SAME = "same_recording"  # a group's row stands for the problem in each of its records
@@ -70,6 +75,7 @@ def attention_rows(
         rows += _second_opinion_rows(record, second_opinion)
         rows += _recording_time_rows(record, ticket, second_opinion)
     rows += _same_recording_rows(class_list, ticket, second_opinion)
+    rows += _other_way_rows(class_list)
     rows += _oneroster_rows(ticket)
     place = {record["student"]["student_id"]: i for i, record in enumerate(class_list)}
     status = {record["student"]["student_id"]: record["status"] for record in class_list}
@@ -217,6 +223,24 @@ def _same_recordings(opinion: Mapping[str, Any] | None) -> list[set[str]]:
         joined = [group for group in groups if not group.isdisjoint(pair["takes"])]
         groups = [*apart, set(pair["takes"]).union(*joined)]
     return sorted(groups, key=min)
+
+
+def _other_way_rows(class_list: list[Record]) -> Iterator[Row]:
+    """Who seems to have tuned in another way than the task's: one row for all, no verdict."""
+    seen: dict[str, list[str]] = {}
+    for record in class_list:
+        for one in record["observations"]:
+            if one["code"] in OTHER_WAYS:
+                seen.setdefault(one["code"], []).append(full_name(record))
+    if seen:
+        spoken = "; ".join(f"{OTHER_WAYS[code]}: {listed(names)}" for code, names in seen.items())
+        yield _row(
+            {
+                "code": "other_way",
+                "message": f"Another way of tuning than the task's, as it sounds: {spoken}.",
+                "action": "Nothing was taken off. Ask them, or show the way once more.",
+            }
+        )
 
 
 def _oneroster_rows(ticket: Mapping[str, Any]) -> Iterator[Row]:
