@@ -39,6 +39,7 @@ def week(points: float | None = 8, instrument: str = "violin", open_: float = 0,
                 "cents": left[0], "half_cents": 0.5, "verdict": left[1],
                 "start_cents": left[2] if len(left) > 2 else None,
                 "slipped_cents": left[3] if len(left) > 3 else None,
+                "left_cents": left[0], "found_cents": left[2] if len(left) > 2 else None,
             }
             for name, left in strings.items()
         },
@@ -218,6 +219,18 @@ def test_a_drift_is_told_a_day_with_its_interval():
 def test_nothing_is_told_a_day_where_the_days_or_the_pitch_are_not_known(one, other, half):
     course = [dated(one, A4=IN), dated(other, half, A4=(0.0, "in_tune", -13.0))]
     assert pages.drift_rows([student(*course)]) == []
+
+
+def test_a_drift_is_the_strings_own_though_the_weeks_count_from_other_as():
+    """Tuned to 440 one week, to 442 the next: 442 is 7.851 cents above (calculated)."""
+    record = record_of("graded")
+    name = next(iter(record["strings"]))
+    record["strings"][name] |= {"deviation_cents": 0.0, "start_cents": -10.0, "zero_cents": 0.0}
+    later = copy.deepcopy(record)
+    later["reference"]["a4_hz"] = 442.0
+    later["strings"][name]["start_cents"] = -10.0 - 7.851
+    (one,) = pages.drifts([week_of(record), week_of(later)], name)
+    assert one.cents == pytest.approx(-10.0, abs=0.01)
 
 
 def test_strings_of_several_students_are_taken_together():

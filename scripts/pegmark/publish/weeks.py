@@ -33,6 +33,8 @@ DRIFT_CENTS = 15.0  # more every week, and a string does not hold (common practi
 DRIFT_WEEKS = 2  # seen so often, it is no single warm evening
 SLIPS = 2  # a peg that slipped once may have been turned badly; twice is worth a look
 SETTLES = 0.8  # each drift at most this part of the one before: it comes to rest
+# What a string that drifts up, or both ways, may be (common practice, no source).
+OLD = "an old string, or a warm and a cold room: wipe it, and try a new string"
 OUT_WEEKS = 3  # a string out of tune for so many weeks needs a visit
 
 
@@ -117,11 +119,12 @@ def drifts(course: Sequence[Week], string: str) -> list[Drift]:
     for before, after in pairwise(course):
         left = before["strings"].get(string)
         then = after["strings"].get(string)
-        if left and then and left["cents"] is not None and then["start_cents"] is not None:
+        was = left and left.get("left_cents")
+        found_at = then and then.get("found_cents")
+        if left and then and was is not None and found_at is not None:
             halves = (left["half_cents"], then.get("start_half_cents"))
             half = None if None in halves else math.hypot(*(h for h in halves if h is not None))
-            cents = then["start_cents"] - left["cents"]
-            found.append(Drift(cents, half, _days_between(before, after)))
+            found.append(Drift(found_at - was, half, _days_between(before, after)))
     return found
 
 
@@ -208,17 +211,21 @@ def _drifts(student: Student, string: str) -> str | None:
     far = [one for one in found if abs(one.cents) > DRIFT_CENTS]
     if len(far) < DRIFT_WEEKS or len(far) < len(found) - 1:
         return None
-    middle = median(one.cents for one in found)
+    cents = [one.cents for one in found]
+    if max(cents) > 0 > min(cents):
+        most = number(max(map(abs, cents)), 0)
+        return f"moves both ways between recordings, by up to {most} cents: {OLD}"
     daily = [(d.cents / d.days, d.half / d.days) for d in found if d.days and d.half is not None]
     a_day = f" ({_a_day(*_together(daily))} a day)" if daily else ""
-    cents = [one.cents for one in found]
-    return f"drifts between recordings, about {_signed(middle, 0)} cents{a_day}: {_hint(cents)}"
+    return (
+        f"drifts between recordings, about {_signed(median(cents), 0)} cents{a_day}: {_hint(cents)}"
+    )
 
 
 def _hint(cents: Sequence[float]) -> str:
     """What may make a string drift so (common practice, no source)."""
-    if max(cents) > 0 > min(cents) or min(cents) > 0:
-        return "an old string, or a warm and a cold room: wipe it, and try a new string"
+    if min(cents) > 0:
+        return OLD
     settles = all(abs(later) < SETTLES * abs(sooner) for sooner, later in pairwise(cents))
     if settles:
         return "less each time, as a new string that still settles: tune it daily"

@@ -175,6 +175,8 @@ class WeekString(TypedDict):
     start_cents: float | None  # where it was first heard
     start_half_cents: NotRequired[float | None]
     slipped_cents: float | None
+    left_cents: NotRequired[float | None]  # against A4 = 440 Hz: weeks may have other A's
+    found_cents: NotRequired[float | None]  # at first
 
 
 class Week(TypedDict):

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+from pegmark.trade import pitch
+
 if TYPE_CHECKING:
     from pegmark.records.tickets import Week
 
@@ -28,6 +30,8 @@ def week_of(record: Mapping[str, Any], title: str = "", day: str | None = None) 
                 "start_cents": _counted(string, "start_cents"),
                 "start_half_cents": _first_half(record, name),
                 "slipped_cents": string.get("slipped_cents"),
+                "left_cents": _against_440(record, string, "deviation_cents"),
+                "found_cents": _against_440(record, string, "start_cents"),
             }
             for name, string in record["strings"].items()
         },
@@ -43,6 +47,13 @@ def day_of(take: Mapping[str, Any], recorded: str) -> str | None:
 def _counted(string: Mapping[str, Any], key: str) -> float | None:
     value = string.get(key)
     return None if value is None else round(value - (string.get("zero_cents") or 0.0), 4)
+
+
+def _against_440(record: Mapping[str, Any], string: Mapping[str, Any], key: str) -> float | None:
+    """Against equal temperament at A4 = 440 Hz: weeks may count from different A's."""
+    value = string.get(key)
+    a4_hz = record["reference"]["a4_hz"]
+    return None if value is None else round(value + pitch.cents_between(a4_hz, pitch.A4_HZ), 4)
 
 
 def _first_half(record: Mapping[str, Any], name: str) -> float | None:
