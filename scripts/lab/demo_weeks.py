@@ -53,7 +53,7 @@ def _take(
                      snr_db=32, bit_rate=56000)  # fmt: skip
 
 
-TUNER = Week(
+TUNER_WEEK = Week(
     "1-tuner",
     _settings("Week 1: with a tuner", "2026-04-10", "method: tuner"),
     (
@@ -99,7 +99,7 @@ TUNER = Week(
     ),
 )  # fmt: skip
 
-BY_EAR = Week(
+BY_EAR_WEEK = Week(
     "2-by-ear",
     _settings(
         "Week 2: by ear", "2026-04-17", "method: by_ear", "reference_hz: [440, 443]",
@@ -171,7 +171,7 @@ BY_EAR = Week(
     ),
 )  # fmt: skip
 
-STRINGS = Week(
+STRINGS_WEEK = Week(
     "3-string-to-string",
     _settings(
         "Week 3: string against string", "2026-04-24", "method: string_to_string",
@@ -220,4 +220,4 @@ STRINGS = Week(
     ),
 )  # fmt: skip
 
-WEEKS = (TUNER, BY_EAR, STRINGS)
+WEEKS = (TUNER_WEEK, BY_EAR_WEEK, STRINGS_WEEK)

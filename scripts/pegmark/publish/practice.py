@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pegmark.records.student import Record
 
 WEEK = timedelta(days=7)
-PARTS = 4  # of a point: what is offered is rounded to a quarter
+OFFERED_PARTS = 4  # of a point: what is offered is rounded to a quarter
 
 
 def practice_days(
@@ -43,7 +43,7 @@ def offered(criterion: Mapping[str, Any], days: list[date]) -> float | None:
     if not wanted or not days:
         return None
     share = min(1.0, len(days) / wanted)
-    return float(round(criterion["points"] * share * PARTS) / PARTS)
+    return float(round(criterion["points"] * share * OFFERED_PARTS) / OFFERED_PARTS)
 
 
 def practice_data(

@@ -36,10 +36,10 @@ def _pairs_while_turning(take: Take) -> dict[frozenset[str], float]:
     last_s = take.last_turn_s
     found: dict[frozenset[str], float] = {}
     for note in take.notes:
-        both = note["kind"] == "two_strings" and note.get("string") and note.get("string_2")
-        if both and last_s is not None and note["start_s"] < last_s:
-            pair = frozenset((note["string"], note["string_2"]))
-            found.setdefault(pair, note["start_s"])
+        pair = (note.get("string"), note.get("string_2")) if note["kind"] == "two_strings" else ()
+        known = frozenset(name for name in pair if name)
+        if len(known) == 2 and last_s is not None and note["start_s"] < last_s:
+            found.setdefault(known, note["start_s"])
     return found
 
 
