@@ -240,8 +240,19 @@ class Trial:
     """What is the same for all faults: the tests, their time without a fault, the results."""
 
     tests: Tests
-    most_s: dict[str, float]
     results: dict[str, str]  # of every room
+    most_s: dict[str, float]  # of the tests that were asked, how long each may take
+
+    def most_of(self, bench: Bench, fault: Fault, name: str) -> float:
+        """How long a test may take: HUNG times what it takes without a fault, and SPARE_S."""
+        if name not in self.most_s:
+            bench.write(fault, None)
+            begin = time.monotonic()
+            if not bench.passes([name], 900.0):
+                raise SystemExit(f"tests/{name}.py fails without a fault: mend it first")
+            self.most_s[name] = HUNG * (time.monotonic() - begin) + SPARE_S
+            bench.write(fault, faulty(fault))
+        return self.most_s[name]
 
     def outcome(self, bench: Bench, fault: Fault) -> str:
         """What becomes of a fault: "caught", "no result changed" or "survived"."""
@@ -252,22 +263,11 @@ class Trial:
             if bench.results(room, 600.0) == self.results[room]:
                 return "no result changed"
             for name in near:  # the closest first: most are caught by it
-                if not bench.passes([name], self.most_s.get(name, 600.0)):
+                if not bench.passes([name], self.most_of(bench, fault, name)):
                     return "caught"
             return "survived" if bench.passes(self.tests.others(near), 3600.0) else "caught"
         finally:
             bench.write(fault, None)
-
-
-def times(bench: Bench, tests: Tests, names: set[str]) -> dict[str, float]:
-    """How long each test may take: HUNG times what it takes, and SPARE_S."""
-    most = {}
-    for name in sorted(names):
-        begin = time.monotonic()
-        if not bench.passes([name], 900.0):
-            sys.exit(f"tests/{name}.py fails without a fault: mend it first")
-        most[name] = HUNG * (time.monotonic() - begin) + SPARE_S
-    return most
 
 
 def main() -> None:
@@ -287,9 +287,7 @@ def main() -> None:
         for number in range(options.jobs):
             benches.put(Bench(Path(folder) / str(number)))
         first = benches.get()
-        near = {name for fault in drawn for name in tests.near(fault.path)[:1]}
-        results = {room: first.results(room, 600.0) for room in rooms}
-        trial = Trial(tests, times(first, tests, near), results)
+        trial = Trial(tests, {room: first.results(room, 600.0) for room in rooms}, {})
         benches.put(first)
         last_s = begin + 60 * options.minutes
 
