@@ -121,7 +121,7 @@ def test_time_runs_from_left_to_right() -> None:
 def test_the_path_starts_turns_and_ends_where_the_record_says() -> None:
     record = examples.record()
     frame, string = string_path.frame_of(record), record["strings"]["G3"]
-    corners = string_path.path_points({**string, "first_s": 32.6}, frame)
+    corners = string_path.path_points(string, frame, 32.6)
     assert [(round(t, 1), c) for t, c, _ in corners] == [
         (32.6, -95), (34.0, -95), (34.6, 12), (38.4, 12), (39.0, -9.4),
     ]  # fmt: skip

@@ -18,6 +18,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from functools import partial
+from typing import Any
 
 from lab import bench
 from lab import sheet_examples as examples
@@ -38,7 +39,7 @@ def in_process(work: Callable[[], object]) -> float:
     return statistics.median(times)
 
 
-def whole_process(record: dict, ticket: dict) -> float:
+def whole_process(record: Any, ticket: Any) -> float:
     """Median CPU seconds of scripts/render.py, started for one student."""
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder)
@@ -63,7 +64,7 @@ def whole_process(record: dict, ticket: dict) -> float:
     return statistics.median(times)
 
 
-def draw(record: dict, ticket: dict) -> None:
+def draw(record: Any, ticket: Any) -> None:
     """All pictures of one sheet."""
     frame = string_path.frame_of(record)
     instrument = examples.TABLE[ticket["instrument"]["key"]]
@@ -84,7 +85,7 @@ def main() -> None:
     bench.print_table(SHEET_COLUMNS, (row(name, *case) for name, case in cases.items()))
 
 
-def row(name: str, record: dict, ticket: dict) -> tuple[object, ...]:
+def row(name: str, record: Any, ticket: Any) -> tuple[object, ...]:
     """What one sheet costs."""
     render = partial(sheet.render_sheet, record, ticket)
     drawn = in_process(partial(draw, record, ticket))

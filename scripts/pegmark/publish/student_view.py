@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 from pegmark.publish import class_pictures
 from pegmark.publish.attention import disagreements, recorded_at
@@ -111,7 +111,7 @@ def student_view(
         ),
         "notes": [_note(n) for n in record["notes"]],
         "speech": _speech(record),
-        "axis": pictures.axis_svg(string_path.frame_of(_pictured(record))) if strings else "",
+        "axis": pictures.axis_svg(string_path.frame_of(record)) if strings else "",
         "key": _key(record) if strings else [],
         "video": _video(submission),
         "looks": _looks(record),
@@ -123,7 +123,7 @@ def student_view(
 
 def _key(record: Record) -> list[tuple[str, str]]:
     """What the pictures of the take hold, each with its words."""
-    shown = pictures.kinds_shown(_pictured(record), _instrument(record))
+    shown = pictures.kinds_shown(record, _instrument(record))
     return [(kind, KEY_WORDS[kind]) for kind in shown]
 
 
@@ -132,12 +132,8 @@ def is_marked(record: Record) -> bool:
     return record["status"] not in NOTHING_HEARD_WORDS
 
 
-def _pictured(record: Record) -> dict[str, Any]:
-    return cast(dict[str, Any], record)
-
-
 def _strings(record: Record) -> list[dict[str, Any]]:
-    frame = string_path.frame_of(_pictured(record))
+    frame = string_path.frame_of(record)
     instrument = _instrument(record)
     found = []
     for rank, (name, string) in enumerate(record["strings"].items()):
@@ -146,8 +142,8 @@ def _strings(record: Record) -> list[dict[str, Any]]:
         deciding = string.get("deciding")
         picture = ""
         if name in (record.get("tolerances") or {}):
-            home = string_path.home_of(_pictured(record), name, instrument)
-            picture = pictures.string_svg(cast(dict[str, Any], string), notes, frame, home, rank)
+            home = string_path.home_of(record, name, instrument)
+            picture = pictures.string_svg(string, notes, frame, home, rank)
         found.append(
             {
                 "name": name,

@@ -21,6 +21,7 @@ from pegmark.render.ink import FONT, INK, PALE, TEXT, VARNISH
 from pegmark.words import wording
 
 if TYPE_CHECKING:
+    from pegmark.records.student import Record
     from pegmark.records.tickets import Week
 
 MOST_WEEKS = 10  # columns that can be read at the width of a sheet
@@ -37,7 +38,7 @@ class Run(NamedTuple):
     weeks: int
 
 
-def course_of(weeks: Sequence[Week], record: Mapping[str, Any]) -> list[Week]:
+def course_of(weeks: Sequence[Week], record: Record) -> list[Week]:
     """Earlier weeks on this instrument and this one, the last `MOST_WEEKS` of them."""
     instrument = record["student"]["instrument"]
     same = list(takewhile(lambda week: week["instrument"] == instrument, reversed(weeks)))

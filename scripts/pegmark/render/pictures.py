@@ -24,7 +24,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from typing import Any
+from typing import TYPE_CHECKING
 
 from pegmark.render import ink
 from pegmark.render.ink import TEXT
@@ -47,6 +47,9 @@ from pegmark.trade.instruments import OpenStrings
 from pegmark.words.wording import MINUS, clock
 from pegmark.words.wording import cents as cents_text
 
+if TYPE_CHECKING:
+    from pegmark.records.student import Move, Record, StudentNote, StudentString
+
 PICTURE_RIGHT = PATH_WIDTH - REST + REST_LINE  # where the lines end
 PICTURE_RULERS_CENTS = (10.0, 20.0)  # the outer one carries its number
 LABELLED_MOVE_CENTS = 40.0  # upward moves from here on carry their size
@@ -62,8 +65,8 @@ PICTURE_KINDS = ("start", "pluck", "bow", "sounding", "silent", "unheard", "size
 
 
 def string_svg(
-    string: dict[str, Any],
-    notes: list[dict[str, Any]],
+    string: StudentString,
+    notes: list[StudentNote],
     frame: Frame,
     home: Home,
     rank: int,
@@ -92,7 +95,7 @@ def string_svg(
 
 
 def kinds_shown(
-    record: dict[str, Any], instrument: OpenStrings | None = None, height: float = HIGH
+    record: Record, instrument: OpenStrings | None = None, height: float = HIGH
 ) -> list[str]:
     """Those of `PICTURE_KINDS` that the pictures of a record hold at a height, in its order."""
     frame = frame_of(record, height)
@@ -106,7 +109,7 @@ def kinds_shown(
 
 
 def _kinds_of(
-    string: dict[str, Any], notes: list[dict[str, Any]], frame: Frame, home: Home
+    string: StudentString, notes: list[StudentNote], frame: Frame, home: Home
 ) -> set[str]:
     """What the picture of one string holds; `string` is counted from home."""
     corners = corners_of(string, notes, frame)
@@ -231,7 +234,7 @@ def _pure(frame: Frame, home: Home) -> list[str]:
 
 def _tears(
     corners: list[tuple[float, float, bool | None]],
-    notes: list[dict[str, Any]],
+    notes: list[StudentNote],
     frame: Frame,
     home: Home,
 ) -> list[str]:
@@ -245,11 +248,11 @@ def _tears(
 
 
 def _beyond(
-    corners: list[tuple[float, float, bool | None]], notes: list[dict[str, Any]], home: Home
+    corners: list[tuple[float, float, bool | None]], notes: list[StudentNote], home: Home
 ) -> set[float]:
     """The sides (1 high, -1 low) on which a path or a note leaves the zone."""
     cents = [c for _, c, _ in corners]
-    cents += [note["deviation_cents"] - home.cents for note in notes if _is_drawn(note)]
+    cents += [_height(note, home) for note in notes if _is_drawn(note)]
     return {math.copysign(1, c) for c in cents if abs(c) > ZONE_CENTS}
 
 
@@ -273,11 +276,11 @@ def _path(corners: list[tuple[float, float, bool | None]], frame: Frame) -> list
     return parts
 
 
-def _soundings(notes: list[dict[str, Any]], frame: Frame, home: Home) -> list[str]:
+def _soundings(notes: list[StudentNote], frame: Frame, home: Home) -> list[str]:
     """Every note where it sounded: a bead for a pluck, a thick stroke for a bow."""
     beads, strokes = [], []
     for note in sorted(filter(_is_drawn, notes), key=lambda note: note["start_s"]):
-        x, y = frame.x(note["start_s"]), frame.y(note["deviation_cents"] - home.cents)
+        x, y = frame.x(note["start_s"]), frame.y(_height(note, home))
         if _is_bowed(note):
             strokes.append((x, max(frame.x(note["end_s"]), x + 2), y))
         else:
@@ -285,28 +288,33 @@ def _soundings(notes: list[dict[str, Any]], frame: Frame, home: Home) -> list[st
     return [ink.beads(beads), ink.bows(strokes)]
 
 
-def _is_drawn(note: dict[str, Any]) -> bool:
+def _is_drawn(note: StudentNote) -> bool:
     """Harmonics are left out: their pitch is not the open string's."""
     return note.get("deviation_cents") is not None and note["kind"] != "harmonic"
 
 
-def _is_bowed(note: dict[str, Any]) -> bool:
+def _height(note: StudentNote, home: Home) -> float:
+    """Where a drawn note stands, in cents from home."""
+    return (note["deviation_cents"] or 0.0) - home.cents
+
+
+def _is_bowed(note: StudentNote) -> bool:
     return note["kind"] in ("bowed", "two_strings")
 
 
-def _labelled_move(string: dict[str, Any]) -> dict[str, Any] | None:
+def _labelled_move(string: StudentString) -> Move | None:
     """The largest upward move, where it is large enough to be talked about."""
-    moves: list[dict[str, Any]] = string.get("moves") or []
+    moves = string.get("moves") or []
     largest = max(moves, key=_rise, default=None)
     return largest if largest and _rise(largest) >= LABELLED_MOVE_CENTS else None
 
 
-def _rise(move: dict[str, Any]) -> float:
+def _rise(move: Move) -> float:
     return float(move["to_cents"] - move["from_cents"])
 
 
 def _labels(
-    string: dict[str, Any],
+    string: StudentString,
     corners: list[tuple[float, float, bool | None]],
     frame: Frame,
     taken: list[tuple[float, float]],
@@ -358,7 +366,7 @@ def _free_place(
 
 def _taken(
     corners: list[tuple[float, float, bool | None]],
-    notes: list[dict[str, Any]],
+    notes: list[StudentNote],
     frame: Frame,
     home: Home,
 ) -> list[tuple[float, float]]:
@@ -370,13 +378,13 @@ def _taken(
         steps = max(2, int(math.hypot(x1 - x0, y1 - y0) / 3))
         found += [(x0 + (x1 - x0) * k / steps, y0 + (y1 - y0) * k / steps) for k in range(steps)]
     for note in filter(_is_drawn, notes):
-        y = frame.y(note["deviation_cents"] - home.cents)
+        y = frame.y(_height(note, home))
         found += [(frame.x(note["start_s"]), y), (frame.x(note["end_s"]), y)]
     return found
 
 
 def _ends(
-    string: dict[str, Any],
+    string: StudentString,
     corners: list[tuple[float, float, bool | None]],
     frame: Frame,
     decimal: str,
@@ -404,12 +412,12 @@ def _ends(
     return parts
 
 
-def _has_bar(string: dict[str, Any], frame: Frame) -> bool:
+def _has_bar(string: StudentString, frame: Frame) -> bool:
     """Whether the doubt is drawn as a bar: where it is long enough to be seen, inside the zone."""
-    left, half = string["deviation_cents"], string["uncertainty_cents"]
+    left, half = string["deviation_cents"] or 0.0, string["uncertainty_cents"] or 0.0
     length = frame.y(left - half) - frame.y(left + half)
     return abs(left) <= ZONE_CENTS and length >= LEAST_BAR
 
 
-def _is_unsure(string: dict[str, Any]) -> bool:
+def _is_unsure(string: StudentString) -> bool:
     return string.get("verdict") == "unsure" or string.get("deviation_cents") is None

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.render.string_words import strings_said
 from pegmark.trade.pitch import semitone
 from pegmark.words import wording
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Criterion, Record, StudentString
 
 NEARER_CENTS = 10.0  # a string brought less far is not worth a word (common practice, no source)
 PRAISE_KINDS = (  # criterion's kind -> its sentence, the most telling first
@@ -16,7 +19,6 @@ PRAISE_KINDS = (  # criterion's kind -> its sentence, the most telling first
 )
 
 Words = dict[str, Any]
-Record = dict[str, Any]
 
 
 def praise(record: Record, words: Words) -> str:
@@ -49,12 +51,12 @@ def praise(record: Record, words: Words) -> str:
     return str(part["handed_in"])
 
 
-def _with_verdict(strings: dict[str, Any], verdict: str) -> list[str]:
+def _with_verdict(strings: dict[str, StudentString], verdict: str) -> list[str]:
     found = [name for name, string in strings.items() if string.get("verdict") == verdict]
     return sorted(found, key=semitone, reverse=True)
 
 
-def _criteria(record: Record, kind: str) -> list[dict[str, Any]]:
+def _criteria(record: Record, kind: str) -> list[Criterion]:
     rows = (record.get("score") or {}).get("criteria") or []
     return [row for row in rows if row.get("kind") == kind]
 
@@ -76,12 +78,12 @@ def _is_full(record: Record, kind: str) -> bool:
     )
 
 
-def _nearer(strings: dict[str, Any]) -> tuple[str, float] | None:
+def _nearer(strings: dict[str, StudentString]) -> tuple[str, float] | None:
     """The string that was brought furthest towards its pitch, and by how many cents."""
     gains = []
     for name, string in strings.items():
         start, end = string.get("start_cents"), string.get("deviation_cents")
-        if None not in (start, end) and string.get("moves"):
+        if start is not None and end is not None and string.get("moves"):
             zero = string.get("zero_cents", 0.0)
             gains.append((abs(start - zero) - abs(end - zero), name))
     gain, name = max(gains, default=(0.0, ""))

@@ -12,14 +12,18 @@ import logging
 import os
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.render.sheet_view import LAYOUTS, Record, is_heard, sheet_view
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
+    from pegmark.records.tickets import RenderTicket
 
 SHEET_TEMPLATES = Path(__file__).parent
 
 
-def render_sheet(record: Record, ticket: dict[str, Any]) -> bytes:
+def render_sheet(record: Record, ticket: RenderTicket) -> bytes:
     """The PDF of one student's sheet.
 
     `record` is results/records/<student_id>.json, `ticket` results/tickets/render/<student_id>.json
@@ -80,7 +84,7 @@ def _report_missing_letters(pages: Any) -> None:
         )
 
 
-def _set_roomiest(record: Record, ticket: dict[str, Any]) -> tuple[Any, str]:
+def _set_roomiest(record: Record, ticket: RenderTicket) -> tuple[Any, str]:
     """The laid-out pages and their HTML: the roomiest layout with the fewest pages."""
     layouts = list(LAYOUTS) if is_heard(record) else list(LAYOUTS)[:1]
     best: tuple[Any, str] | None = None
@@ -94,7 +98,7 @@ def _set_roomiest(record: Record, ticket: dict[str, Any]) -> tuple[Any, str]:
     return best
 
 
-def _set_page(record: Record, ticket: dict[str, Any], layout: str) -> tuple[Any, str]:
+def _set_page(record: Record, ticket: RenderTicket, layout: str) -> tuple[Any, str]:
     """The laid-out pages and their HTML in one of the layouts."""
     from weasyprint import HTML
     from weasyprint.urls import URLFetcher

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.signals.audio import SPEED_CENTS
 from pegmark.words import wording
 
+if TYPE_CHECKING:
+    from pegmark.records.student import Record, RecordingQuality, Reference
+
 Words = dict[str, Any]
-Record = dict[str, Any]
 CLIPPED_FRACTION = 0.001  # of the samples: audible crackle (common practice, no source)
 QUIET_SNR_DB = 30.0  # from here on the noise stands out of the way of every measurement
 SHEET_NOISY_SNR_DB = 15.0  # below, measurements begin to suffer
@@ -32,13 +34,14 @@ def facts_of(record: Record, words: Words) -> dict[str, str] | None:
         facts.append(part["received"].format(date=received))
     if submission.get("duration_s"):
         facts.append(part["duration"].format(time=wording.clock(submission["duration_s"])))
-    facts += _sound_facts(record.get("recording") or {}, words)
+    if recording := record.get("recording"):
+        facts += _sound_facts(recording, words)
     facts.append(_reference(record["reference"], words))
     text = wording.unwidowed("; ".join(facts) + ".")
     return {"heading": part["heading"], "text": text[0].upper() + text[1:]}
 
 
-def _sound_facts(recording: dict[str, Any], words: Words) -> list[str]:
+def _sound_facts(recording: RecordingQuality, words: Words) -> list[str]:
     part = words["facts"]
     facts = []
     snr_db = recording.get("snr_db")
@@ -58,7 +61,7 @@ def _sound_facts(recording: dict[str, Any], words: Words) -> list[str]:
     return facts
 
 
-def _reference(reference: dict[str, Any], words: Words) -> str:
+def _reference(reference: Reference, words: Words) -> str:
     part = words["facts"]
     return str(part["reference"]).format(
         a4=wording.number(reference["a4_hz"], 1, words["decimal"]),

@@ -8,9 +8,8 @@ values are left out or said to be unknown, never shown as zero. All text from ou
 from __future__ import annotations
 
 from base64 import b64encode
-from collections.abc import Mapping
 from datetime import UTC, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.render import pictures, string_path
 from pegmark.render.course import better, course_of, course_svg, longest_run, weeks_in_tune
@@ -18,7 +17,21 @@ from pegmark.render.praise import praise
 from pegmark.render.sheet_facts import facts_of
 from pegmark.render.string_words import string_word, strings_said
 from pegmark.trade.instruments import Instrument
+from pegmark.trade.tolerances import LEVELS
 from pegmark.words import wording
+
+if TYPE_CHECKING:
+    from pegmark.records.student import (
+        Criterion,
+        Evidence,
+        Move,
+        Observation,
+        Record,
+        StudentName,
+        StudentString,
+        Submission,
+    )  # fmt: skip
+    from pegmark.records.tickets import RenderTicket
 
 UNMEASURED = ("unreadable", "missing", "excused")  # the states in which nothing was heard
 # How a sheet can be set, the roomiest first: the height of its pictures, in CSS pixels. The style
@@ -28,7 +41,6 @@ TURNS_TOLD = 12  # in the words of a picture; more cannot be followed by ear
 SHEET_EXACT_CENTS = 0.05  # below, one decimal shows 0: "right on the line"
 LONG_NAME = 32  # characters that fit one line of the title in its usual size
 Words = dict[str, Any]
-Record = dict[str, Any]
 
 
 def is_heard(record: Record) -> bool:
@@ -36,7 +48,7 @@ def is_heard(record: Record) -> bool:
     return record["status"] not in UNMEASURED and bool(record.get("strings"))
 
 
-def sheet_view(record: Record, ticket: dict[str, Any], layout: str = "usual") -> dict[str, Any]:
+def sheet_view(record: Record, ticket: RenderTicket, layout: str = "usual") -> dict[str, Any]:
     """The page's texts and pictures, by the names the template uses; None for what is left out.
 
     `layout` is one of `LAYOUTS`.
@@ -70,7 +82,7 @@ def sheet_view(record: Record, ticket: dict[str, Any], layout: str = "usual") ->
     }
 
 
-def _weeks(record: Record, ticket: dict[str, Any], words: Words) -> dict[str, Any] | None:
+def _weeks(record: Record, ticket: RenderTicket, words: Words) -> dict[str, Any] | None:
     """The student's course; None where no earlier week on this instrument is known."""
     course = course_of(ticket["weeks"], record) if ticket["weeks"] else []
     told = words["weeks"]
@@ -111,7 +123,7 @@ def _week_fields(fields: dict[str, Any], words: Words) -> dict[str, Any]:
     return said
 
 
-def student_name(student: Mapping[str, Any], words: Words) -> str:
+def student_name(student: StudentName, words: Words) -> str:
     """The student's name as people say it, made safe; the id where the roster has no name."""
     given = wording.safe_text(student.get("given_name"))
     family = wording.safe_text(student.get("family_name"))
@@ -119,7 +131,7 @@ def student_name(student: Mapping[str, Any], words: Words) -> str:
     return name or str(words["no_name"]).format(student_id=student["student_id"])
 
 
-def _about(record: Record, ticket: dict[str, Any], words: Words) -> list[str]:
+def _about(record: Record, ticket: RenderTicket, words: Words) -> list[str]:
     student = record["student"]
     instrument = student.get("instrument")
     items = [
@@ -131,8 +143,8 @@ def _about(record: Record, ticket: dict[str, Any], words: Words) -> list[str]:
     return [text for item in items if (text := wording.safe_text(item))]
 
 
-def _late(submission: dict[str, Any] | None, words: Words) -> str | None:
-    hours = (submission or {}).get("hours_late")
+def _late(submission: Submission | None, words: Words) -> str | None:
+    hours = submission.get("hours_late") if submission else None
     if not hours or hours <= 0:
         return None
     if hours < 1:
@@ -167,7 +179,7 @@ def _total(record: Record, words: Words) -> dict[str, Any]:
     return {"sum": text, "in_words": False, "lines": lines}
 
 
-def _state(record: Record, ticket: dict[str, Any], words: Words) -> dict[str, str] | None:
+def _state(record: Record, ticket: RenderTicket, words: Words) -> dict[str, str] | None:
     """What the student is told first where the sheet is not simply graded."""
     state = words["states"][record["status"]]
     if state is None:
@@ -228,7 +240,7 @@ def _path_row(
     }
 
 
-def verdict_word(string: dict[str, Any], words: Words) -> str:
+def verdict_word(string: StudentString, words: Words) -> str:
     """How a string was left, in a word or two that say which way it is off."""
     verdict = string.get("verdict") or "unsure"
     side = ""
@@ -246,7 +258,7 @@ def deviation_words(deviation: float, words: Words) -> str:
     return str(words["paths"][side]).format(cents=wording.cents(deviation, words["decimal"]))
 
 
-def _result_lines(string: dict[str, Any], words: Words) -> list[str]:
+def _result_lines(string: StudentString, words: Words) -> list[str]:
     part, decimal = words["paths"], words["decimal"]
     deviation, sure = string.get("deviation_cents"), string.get("uncertainty_cents")
     if deviation is None:
@@ -260,7 +272,7 @@ def _result_lines(string: dict[str, Any], words: Words) -> list[str]:
     return lines
 
 
-def _path_alt(name: str, string: dict[str, Any], words: Words) -> str:
+def _path_alt(name: str, string: StudentString, words: Words) -> str:
     """The picture's story in words: sizes, times, silence, slips."""
     part, decimal = words["paths"], words["decimal"]
     sure = string.get("uncertainty_cents")
@@ -279,7 +291,7 @@ def _path_alt(name: str, string: dict[str, Any], words: Words) -> str:
     )
 
 
-def _turns_alt(string: dict[str, Any], words: Words) -> str:
+def _turns_alt(string: StudentString, words: Words) -> str:
     """Every turn with its size and time, as many as can be listened to; then what slipped."""
     part, decimal = words["paths"], words["decimal"]
     moves = sorted(string.get("moves") or [], key=lambda move: move["start_s"])
@@ -291,7 +303,7 @@ def _turns_alt(string: dict[str, Any], words: Words) -> str:
     return " ".join(said)
 
 
-def _turn_alt(move: dict[str, Any], words: Words) -> str:
+def _turn_alt(move: Move, words: Words) -> str:
     part = words["paths"]
     size = move["to_cents"] - move["from_cents"]
     how = {True: "", False: part["alt_silent"], None: part["alt_unheard"]}[move.get("sounding")]
@@ -352,11 +364,11 @@ def _counts(record: Record, words: Words) -> dict[str, Any] | None:
     return {"heading": part["heading"], "rows": rows} if rows else None
 
 
-def _title(item: dict[str, Any]) -> str:
+def _title(item: Criterion) -> str:
     return wording.safe_text(item.get("title") or item["id"])
 
 
-def _points_row(item: dict[str, Any], words: Words) -> dict[str, Any]:
+def _points_row(item: Criterion, words: Words) -> dict[str, Any]:
     """One criterion: its points, whole or so far, and the reasons."""
     part, decimal = words["points"], words["decimal"]
     given, still_open = item.get("points"), item.get("open") or 0.0
@@ -376,7 +388,7 @@ def _points_row(item: dict[str, Any], words: Words) -> dict[str, Any]:
     }
 
 
-def _reasons(item: dict[str, Any], words: Words) -> list[dict[str, Any]]:
+def _reasons(item: Criterion, words: Words) -> list[dict[str, Any]]:
     """Why there are these points: the teacher's words first.
 
     Where she decided otherwise than was measured, what was measured is no reason any more.
@@ -399,7 +411,7 @@ def _reasons(item: dict[str, Any], words: Words) -> list[dict[str, Any]]:
     return reasons
 
 
-def _timed(item: dict[str, Any], words: Words) -> dict[str, Any]:
+def _timed(item: Evidence | Observation, words: Words) -> dict[str, Any]:
     """A text with its time in the take, which is left out where the text says it already."""
     text = wording.safe_text(item["text"], wording.TEXT_LIMIT)
     time = wording.clock(item.get("at_s"))
@@ -425,10 +437,9 @@ def _sure(record: Record, words: Words) -> dict[str, str]:
     """How sure the machine is, in words: the well heard, the less sure, the not heard, the edge."""
     part, strings = words["sure"], record["strings"]
     known = {
-        name: string["uncertainty_cents"]
+        name: half
         for name, string in strings.items()
-        if string.get("uncertainty_cents") is not None
-        and string.get("verdict") in ("in_tune", "close", "out")
+        if (half := string.get("uncertainty_cents")) is not None and string.get("verdict") in LEVELS
     }
     less = {
         name: sure

@@ -10,8 +10,11 @@ from __future__ import annotations
 
 import io
 import itertools
-from collections.abc import Mapping, Sequence
-from typing import IO, Any
+from collections.abc import Sequence
+from typing import IO, TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Record
 
 STILL_LOOK_S = 5.0  # of the video before the first note and after the last
 STILL_MOST = 3  # pictures of each moment
@@ -20,14 +23,15 @@ MOST_PACKETS = 4000  # read of a moment: five seconds hold a few hundred
 QUALITY = 80  # of the JPEG: a bridge's lean is still seen
 
 
-def looks_of(record: Mapping[str, Any]) -> list[list[float]]:
+def looks_of(record: Record) -> list[list[float]]:
     """[start, end] in seconds of the moments in which the instrument itself is seen."""
     notes = [note for note in record["notes"] if note.get("string")]
     if not notes:
         return []
     first = min(note["start_s"] for note in notes)
     last = max(note["end_s"] for note in notes)
-    length = (record.get("submission") or {}).get("duration_s") or last + STILL_LOOK_S
+    submission = record.get("submission")
+    length = (submission and submission.get("duration_s")) or last + STILL_LOOK_S
     spans = [[max(0.0, first - STILL_LOOK_S), first], [last, min(length, last + STILL_LOOK_S)]]
     return [[round(start, 2), round(end, 2)] for start, end in spans if end > start]
 

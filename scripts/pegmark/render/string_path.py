@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 from pegmark.trade.instruments import OpenStrings
 from pegmark.trade.pitch import cents_between
 from pegmark.trade.turning import TURN_CENTS
+
+if TYPE_CHECKING:
+    from pegmark.records.student import Move, Record, StudentNote, StudentString
 
 PATH_WIDTH = 460.0
 HIGH = 72.0  # the usual height of a picture
@@ -80,7 +83,7 @@ class Home:
         return furthest if abs(furthest) >= TWO_TARGETS_CENTS else None
 
 
-def home_of(record: dict[str, Any], name: str, instrument: OpenStrings | None) -> Home:
+def home_of(record: Record, name: str, instrument: OpenStrings | None) -> Home:
     """Where a string may stand: its span, plus the tolerance on both sides.
 
     The span is what the string was judged by, where the record says so (`home_cents`: the A it
@@ -96,23 +99,25 @@ def home_of(record: dict[str, Any], name: str, instrument: OpenStrings | None) -
     return Home(cents, (low - near, high + near), (low - far, high + far), (low, high))
 
 
-def from_home(string: dict[str, Any], home: Home) -> dict[str, Any]:
+def from_home(string: StudentString, home: Home) -> StudentString:
     """The entry of a string with all its cents counted from home instead of from its target."""
 
     def shifted(value: float | None) -> float | None:
         return None if value is None else value - home.cents
 
-    moves = [
+    moves: list[Move] = [
         {**m, "from_cents": m["from_cents"] - home.cents, "to_cents": m["to_cents"] - home.cents}
         for m in string.get("moves") or []
     ]
-    ends = {key: shifted(string.get(key)) for key in ("start_cents", "deviation_cents")}
-    return {**string, **ends, "moves": moves}
+    return {
+        **string,
+        "start_cents": shifted(string.get("start_cents")),
+        "deviation_cents": shifted(string.get("deviation_cents")),
+        "moves": moves,
+    }
 
 
-def _targets(
-    record: dict[str, Any], name: str, instrument: OpenStrings | None
-) -> tuple[float, float]:
+def _targets(record: Record, name: str, instrument: OpenStrings | None) -> tuple[float, float]:
     """The equal-tempered and the pure target in cents from the record's target, low to high."""
     if instrument is None or name not in instrument.strings:
         return 0.0, 0.0
@@ -121,16 +126,15 @@ def _targets(
     return min(0.0, other), max(0.0, other)
 
 
-def frame_of(record: dict[str, Any], height: float = HIGH) -> Frame:
+def frame_of(record: Record, height: float = HIGH) -> Frame:
     """The frame for all pictures of a record: from the first note to the last."""
     notes = [note for note in record.get("notes") or [] if note.get("string")]
     strings = (record.get("strings") or {}).values()
     times = [note["start_s"] for note in notes] + [note["end_s"] for note in notes]
     cents = [0.0]
     for string in strings:
-        for key in ("start_cents", "deviation_cents"):
-            if string.get(key) is not None:
-                cents.append(abs(string[key]))
+        ends = (string.get("start_cents"), string.get("deviation_cents"))
+        cents += [abs(value) for value in ends if value is not None]
         for move in string.get("moves") or []:
             times += [move["start_s"], move["end_s"]]
             cents += [abs(move["from_cents"]), abs(move["to_cents"])]
@@ -140,8 +144,10 @@ def frame_of(record: dict[str, Any], height: float = HIGH) -> Frame:
     return Frame(start, max(end, start + 5.0), reach, height)
 
 
-def path_points(string: dict[str, Any], frame: Frame) -> list[tuple[float, float, bool | None]]:
-    """The path as corners (t_s, cents, how it was reached).
+def path_points(
+    string: StudentString, frame: Frame, first_s: float | None = None
+) -> list[tuple[float, float, bool | None]]:
+    """The path as corners (t_s, cents, how it was reached), from the string's first note on.
 
     The third entry is True for a level or a turn that sounded, False for a silent turn and
     None where it is not known how the string got there (also a slip).
@@ -152,8 +158,8 @@ def path_points(string: dict[str, Any], frame: Frame) -> list[tuple[float, float
         level = moves[0]["from_cents"] if moves else string.get("deviation_cents")
     if level is None:
         return []
-    begin = string.get("first_s")
-    start_s = min([begin if begin is not None else frame.end_s, *(m["start_s"] for m in moves)])
+    begin_s = frame.end_s if first_s is None else first_s
+    start_s = min([begin_s, *(m["start_s"] for m in moves)])
     corners: list[tuple[float, float, bool | None]] = [(start_s, level, True)]
     for move in moves:
         if abs(move["from_cents"] - level) > PATH_SAME_CENTS:
@@ -170,7 +176,7 @@ def path_points(string: dict[str, Any], frame: Frame) -> list[tuple[float, float
 
 
 def corners_of(
-    string: dict[str, Any], notes: list[dict[str, Any]], frame: Frame
+    string: StudentString, notes: list[StudentNote], frame: Frame
 ) -> list[tuple[float, float, bool | None]]:
     first_s = min((note["start_s"] for note in notes), default=None)
-    return path_points({**string, "first_s": first_s}, frame)
+    return path_points(string, frame, first_s)
