@@ -14,7 +14,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from pegmark.render.sheet_view import LAYOUTS, Record, is_heard, sheet_view
+from pegmark.render.sheet_view import LAYOUTS, is_heard, sheet_view
 
 if TYPE_CHECKING:
     from pegmark.records.student import Record
