@@ -67,6 +67,9 @@ def test_blind_marks_are_counted_by_week_and_pooled():
     assert (found["pairs"], found["exact"]) == (6, pytest.approx(4 / 6))
     assert found["kappa"] == pytest.approx(0.75)
     assert [(w["week"], w["pairs"]) for w in found["weeks"]] == [("2026-W10", 3), ("2026-W11", 3)]
+    # In the first week the machine said "in tune" each time: no better than chance. In the later,
+    # of (0, 0), (.5, .5), (.5, 0): 2/3 observed, 4/9 by chance (calculated by hand).
+    assert [w["kappa"] for w in found["weeks"]] == [pytest.approx(0), pytest.approx(0.4)]
     assert blind_agreement([]) is None
 
 

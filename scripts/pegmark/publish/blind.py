@@ -83,7 +83,7 @@ def blind_agreement(marks: Iterable[Mapping[str, Any]]) -> dict[str, Any] | None
     """How far the ear agrees with the machine on strings judged blind; None without any.
 
     Returns {"pairs", "exact", "kappa", "low", "high", "weeks"}: the kappa has quadratic weights on
-    the shares of a string's points, "weeks" are {"week" (2026-W10), "pairs", "exact"}, by time.
+    the shares of a string's points, "weeks" are the same of each week ("week": 2026-W10), by time.
     """
     from datetime import datetime
 
@@ -96,11 +96,12 @@ def blind_agreement(marks: Iterable[Mapping[str, Any]]) -> dict[str, Any] | None
         weeks.setdefault(f"{year}-W{week:02d}", []).append(pair)
     if not pairs:
         return None
-    found = agree(pairs, adjacent=False)
     return {
-        **{key: found[key] for key in ("pairs", "exact", "kappa", "low", "high")},
-        "weeks": [
-            {"week": week, "pairs": len(some), "exact": agree(some, adjacent=False)["exact"]}
-            for week, some in sorted(weeks.items())
-        ],
+        **_agreed(pairs),
+        "weeks": [{"week": week, **_agreed(some)} for week, some in sorted(weeks.items())],
     }
+
+
+def _agreed(pairs: list[tuple[float, float]]) -> dict[str, Any]:
+    found = agree(pairs, adjacent=False)
+    return {key: found[key] for key in ("pairs", "exact", "kappa", "low", "high")}

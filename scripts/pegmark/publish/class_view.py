@@ -256,7 +256,10 @@ def _blind(ticket: Mapping[str, Any]) -> dict[str, Any] | None:
         "pairs": found["pairs"],
         "exact": percent(found["exact"]),
         "kappa": _kappa(found),
-        "weeks": [{**week, "exact": percent(week["exact"])} for week in found["weeks"]],
+        "weeks": [
+            {**week, "exact": percent(week["exact"]), "kappa": _kappa(week)}
+            for week in found["weeks"]
+        ],
     }
 
 
