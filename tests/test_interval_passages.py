@@ -77,7 +77,8 @@ def test_its_clip_holds_the_two_strings_by_librosa(played):
     assert places
     for place in places:
         name = evidence_clip(record, "final_pitch", place)
-        assert name == f"final_pitch-{place + 1}.mp3"
+        own = f"{items[place]['string']}.mp3"  # where the two together decided the string as well
+        assert name in (f"final_pitch-{place + 1}.mp3", own)
         with av.open(io.BytesIO(cut[name])) as container:
             (stream,) = container.streams.audio
             sound = np.concatenate([f.to_ndarray()[0] for f in container.decode(stream)])
