@@ -29,6 +29,7 @@ BY_EAR = (
     ("low", "too low", False),
     ("unclear", "cannot tell", True),  # what even an ear cannot tell counts for the student
 )
+GIVE_POINTS = " Then give points for:"  # what the flow itself asks for
 UNHEARD = ("unsure", "not_heard")  # verdicts that leave a string's points open
 
 
@@ -135,7 +136,7 @@ def _question(
         "message": one_line(message),
         "decision": is_decision(record, about),
         "criteria": list(about["criteria"]),
-        "ask": one_line(_asked(about, string, action) if ways else action),
+        "ask": one_line(_asked(about, string, action.split(GIVE_POINTS)[0]) if ways else action),
         "ways": [
             {"words": way, "points": points, "comment": str(words.get(key, "")).format(string=said)}
             for key, way, points in ways
