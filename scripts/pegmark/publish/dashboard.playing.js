@@ -48,6 +48,21 @@ function loadAhead() {
     loaded.delete(address);
   }
   wanted.slice(1).forEach(playerOf);
+  near.slice(1).forEach((place) => flow.items[place] && loadStills(flow.items[place]));
+}
+
+// The small pictures of an item, decoded before it is their turn; a video without any has none.
+function loadStills(item) {
+  for (const address of stillsOf(item)) {
+    const picture = new Image();
+    picture.src = address;
+    picture.decode().catch(() => {});
+  }
+}
+
+function stillsOf(item) {
+  const looks = item.criterion && !item.question && kindOf.get(item.criterion).shows === "before_and_after";
+  return looks ? studentOf(item.student).marking.media.stills : [];
 }
 
 // The first of each way of marking, while the page is still being read.
@@ -61,11 +76,9 @@ function loadFirst() {
 function playItem(item) {
   stopPlaying();
   const media = mediaOf(item);
-  const { stills, file } = item.file
-    ? { stills: [], file: item.file.shown }
-    : studentOf(item.student).marking.media;
-  const looks = item.criterion && !item.question && kindOf.get(item.criterion).shows === "before_and_after";
-  byId("flow-stills").replaceChildren(...(looks ? stills : []).map(still));
+  const stills = stillsOf(item);
+  const file = item.file ? item.file.shown : studentOf(item.student).marking.media.file;
+  byId("flow-stills").replaceChildren(...stills.map(still));
   byId("flow-no-media").hidden = Boolean(media);
   byId("flow-no-media").textContent = `There is nothing to play beside this page: ${file || "no recording"}.`;
   if (!media) {
@@ -77,7 +90,7 @@ function playItem(item) {
   player.span = 0;
   player.currentTime = media.spans ? media.spans[0][0] : 0;
   player.ontimeupdate = () => nextSpan(player);
-  if (looks && stills.length) return; // the pictures are enough; Space plays the video
+  if (stills.length) return; // the pictures are enough; Space plays the video
   start(player);
 }
 
