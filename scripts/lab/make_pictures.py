@@ -28,7 +28,7 @@ PICTURES = ROOT / "demo_inputs" / "pictures"
 SHEET_OF = "sk-102"  # complete, with a comment of the teacher's
 DPI = 100  # of the sheet's picture
 WINDOW_WIDTH, WINDOW_HEIGHT = 1280, 860  # of a laptop's window
-PROGRESS = r"(?m)^Grading: (\d+) of (?!\1 )\d+ steps\.\n"  # all its lines but the last
+PROGRESS = r"(?m)^Grading: .*\n(?=Grading: )"  # all its lines but the last
 TERMINAL = """body { margin: 0; } pre { display: inline-block; margin: 0; padding: 1rem 1.4rem;
 background: #1f2733; color: #fffdf9; font: 15px/1.5 "DejaVu Sans Mono", monospace; }"""
 LOOKS = ("publish/dashboard*.j2", "publish/dashboard.css", "publish/dashboard.flow.js",
