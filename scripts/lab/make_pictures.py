@@ -63,7 +63,7 @@ def main() -> None:
 
 def first_run(class_dir: Path) -> str:
     """What the command says; of the progress its end, since on a screen it stays on one line."""
-    command = [sys.executable, ROOT / "scripts" / "grade.py", class_dir]
+    command = [sys.executable, str(ROOT / "scripts" / "grade.py"), str(class_dir)]
     run = subprocess.run(command, check=True, capture_output=True, text=True)
     said = run.stdout.replace(str(class_dir), class_dir.name)
     return f"$ python3 scripts/grade.py\n{re.sub(PROGRESS, '', said)}"
