@@ -305,7 +305,7 @@ def test_instruments_are_checked(tmp_path):
     )
     with pytest.raises(TeacherError) as caught:
         assignment.load_assignment(build(tmp_path), config)
-    assert "instruments.yaml, line 6, violin.order: D4 is no string" in str(caught.value)
+    assert "instruments.yaml, line 6, violin.order: D4 is not a string of it" in str(caught.value)
     assert "instruments.yaml, line 17, cello.aliases: 'Fiddle' already means violin" in str(
         caught.value
     )

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.receive import strays
 from pegmark.receive.retakes import Take
 from pegmark.receive.roster import Student
 from pegmark.records.problems import Problem
+
+if TYPE_CHECKING:
+    from pegmark.records.values import State
 
 Row = dict[str, str]  # student_id, file, code, message, action
 
@@ -53,7 +56,7 @@ class Handed:
         return self.others if self.takes else []
 
     @property
-    def state(self) -> str:
+    def state(self) -> State:
         if self.student.excused:
             return "excused"
         return "received" if self.takes else "missing"

@@ -15,7 +15,7 @@ from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import datetime, tzinfo
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pegmark.files import yaml_files
 from pegmark.files.csv_text import BYTE_ORDER_MARK, csv_text
@@ -25,6 +25,9 @@ from pegmark.receive.teacher_files import numbered_files
 from pegmark.records.problems import TeacherError
 from pegmark.records.take_names import TAKE_DIGITS
 from pegmark.words import times
+
+if TYPE_CHECKING:
+    from pegmark.records import tickets
 
 MARKS_FIELDS: dict[str, tuple[str, ...]] = {
     "student_id": ("student id", "id", "student"),
@@ -49,7 +52,7 @@ class Mark:
     where: str  # "marks.csv, line 4"
     take: str | None = None  # it was given for: begins with the first digits of its content's hash
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> tickets.Mark:
         """The mark as the score ticket carries it."""
         return {
             "criterion": self.criterion,

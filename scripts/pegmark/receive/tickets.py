@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, cast
 
 from pegmark.files import store as result_files
 from pegmark.files.media import MAX_S
@@ -17,11 +17,16 @@ from pegmark.receive.marks import Mark, Marks
 from pegmark.receive.retakes import Take
 from pegmark.receive.roster import Student
 from pegmark.receive.submissions import Collection
+from pegmark.records.faults import fault
+from pegmark.records.problems import TeacherError
+from pegmark.records.validation import RecordError, valid
 from pegmark.settings.assignment import Settings
 from pegmark.words import times
 
 if TYPE_CHECKING:
-    from pegmark.records.tickets import Week
+    from pegmark.records.student import StudentName
+    from pegmark.records.tickets import CountedTake, ScoreTicket, Week, WhoseTake
+    from pegmark.records.values import InstrumentName
 
 
 def take_id(sha256: str, instrument_key: str) -> str:
@@ -39,7 +44,7 @@ def make_tickets(
 ) -> None:
     tickets: dict[str, Any] = {}
     sources: dict[str, list[dict[str, Any]]] = {}
-    whose: list[dict[str, Any]] = []
+    whose: list[WhoseTake] = []
     by_content: dict[str, list[Recording]] = {}
     for recording in collection.recordings:
         by_content.setdefault(recording.sha256, []).append(recording)
@@ -79,7 +84,17 @@ def make_tickets(
     }
     tickets["class.json"] = {"students": intake.students, "takes": intake.takes}
     tickets["files.json"] = {"files": collection.memory, "takes": sources}
+    _look_at(tickets)
     intake.tickets = {path: result_files.dump_line(ticket) for path, ticket in tickets.items()}
+
+
+def _look_at(tickets: dict[str, Any]) -> None:
+    """Look at the two tickets that no stage's start looks at; raises TeacherError."""
+    try:
+        valid(tickets["class.json"], "ticket_class")
+        valid(tickets["files.json"], "ticket_files")
+    except RecordError as error:
+        raise TeacherError([fault(error)]) from error
 
 
 def _named_day(take: Take) -> str | None:
@@ -96,23 +111,23 @@ def _sent(class_dir: Path) -> dict[str, list[str]]:
     return sent
 
 
-def _student_block(student: Student, settings: Settings) -> dict[str, Any]:
+def _student_block(student: Student, settings: Settings) -> StudentName:
     return {
         "student_id": student.student_id,
         "family_name": student.family_name,
         "given_name": student.given_name,
-        "instrument": settings.instruments[student.instrument].name,
+        "instrument": cast("InstrumentName", settings.instruments[student.instrument].name),
         "section": student.section,
     }
 
 
-def _score_ticket(one: Handed, settings: Settings, marks: Iterable[Mark]) -> dict[str, Any]:
+def _score_ticket(one: Handed, settings: Settings, marks: Iterable[Mark]) -> ScoreTicket:
     student = one.student
     due = student.due or settings.due
     key = student.instrument
     attempts = len(one.takes) + len(one.others)
 
-    def handed_in(take: Take) -> dict[str, Any]:
+    def handed_in(take: Take) -> CountedTake:
         return {
             "take": take_id(take.sha256, key),
             "file": take.file,

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 from pegmark.files import yaml_files
 from pegmark.files.yaml_files import KeyPath, YamlFile
@@ -22,6 +22,9 @@ from pegmark.trade.instruments import Instrument
 from pegmark.trade.tolerances import resolve_tolerances
 from pegmark.words import times
 from pegmark.words.comments import load_comments
+
+if TYPE_CHECKING:
+    from pegmark.records.tickets import CountedFrom
 
 # Results carry no clock of their own: where no due time is set, the first moment a zip archive
 # can hold (1980-01-01 00:00 UTC), so that the same inputs give the same bytes.
@@ -50,18 +53,19 @@ class Settings:
         return max(NO_DUE_EPOCH, int(self.due.timestamp())) if self.due else NO_DUE_EPOCH
 
     @property
-    def reference(self) -> dict[str, Any]:
+    def reference(self) -> CountedFrom:
         """What pitches are counted from, as the score ticket carries it; of a range a4_hz is the
         least and a4_most_hz the most."""
         hertz = self.assignment["reference_hz"]
         least, most = hertz if isinstance(hertz, list) else (hertz, hertz)
-        return {
+        told = {
             "a4_hz": float(least),
             **({"a4_most_hz": float(most)} if most > least else {}),
             "temperament": self.assignment["temperament"],
             "method": self.assignment["method"],
             "unheard_a": self.assignment["unheard_a"],
         }
+        return cast("CountedFrom", told)
 
 
 def load_assignment(class_dir: Path | str, config_dir: Path | str) -> Settings:

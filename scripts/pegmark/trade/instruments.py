@@ -9,12 +9,12 @@ import unicodedata
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 from pegmark.trade import pitch
 
 if TYPE_CHECKING:
-    pass
+    from pegmark.records.tickets import InstrumentBlock
 
 # Farther from its target than this share of the distance to the next string no open string is
 # looked for, and no reading is trusted: in simulation the first wrong names appear there (525 cents
@@ -81,9 +81,9 @@ class Instrument(OpenStrings):
     usual: Mapping[str, tuple[str, ...]]
     """Every instrument that a recording may turn out to be -> its strings, from high to low."""
 
-    def as_dict(self) -> dict[str, Any]:
+    def as_dict(self) -> InstrumentBlock:
         """Plain data for tickets; `from_dict` is its inverse."""
-        return {
+        block = {
             "key": self.key,
             "name": self.name,
             "strings": list(self.strings),
@@ -96,6 +96,7 @@ class Instrument(OpenStrings):
             "cautions": dict(self.cautions),
             "usual": {name: list(strings) for name, strings in self.usual.items()},
         }
+        return cast("InstrumentBlock", block)
 
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> Instrument:
