@@ -321,4 +321,4 @@ def test_contradicting_tolerances_are_told_with_other_mistakes(tmp_path):
     told = mistakes(build(tmp_path, assignment_yaml=text))
     assert len(told) == 2
     assert told[0].startswith("assignment.yaml, line 1, paper")
-    assert "line 3, tolerances.instruments.celo: 'celo' is no instrument" in told[1]
+    assert "line 3, tolerances.instruments.celo: 'celo' is not an instrument" in told[1]
