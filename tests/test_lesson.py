@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import io
 from typing import Any
 
+import av
+import numpy as np
 import pytest
 
 from lab.example_class import make_class
 from pegmark.publish import lesson
+from pegmark.render import clips
 from pegmark.settings.rubric import DEFAULTS
 
 
@@ -80,6 +84,16 @@ def test_only_good_strings_of_students_who_may_be_heard(small):
     for one in found:
         string = records[names[one.who]["student_id"]]["strings"][one.string]
         assert string["verdict"] == "in_tune"
+        record = records[names[one.who]["student_id"]]
+        # What is played is what is said of it: the turns, not the note that decided.
+        assert one.string == clips.well_turned(record)
+        assert one.clip == f"clips/{record['student']['student_id']}/turns.mp3"
+        noise = np.random.default_rng(1).normal(0, 0.1, 80 * 16000).astype(np.float32)
+        sound = clips.cut_clips(noise, 16000, record)["turns.mp3"]
+        with av.open(io.BytesIO(sound)) as container:
+            length_s = container.duration / av.time_base
+        turned_s = string["moves"][-1]["end_s"] - string["moves"][0]["start_s"]
+        assert length_s == pytest.approx(min(turned_s + 2 * clips.ROOM_S, 10.5), abs=0.4)
     page = lesson.lesson_page(records, ticket)
     assert page.count("<audio") == len(found)
 

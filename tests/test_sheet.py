@@ -813,7 +813,7 @@ def test_the_script_writes_the_sheet_and_the_clips_of_the_graded_take(tmp_path: 
     folder = run_script(tmp_path, record, [other, graded])
     assert (folder / "out.pdf").read_bytes() == pdf_of("graded")
     names = sorted(path.name for path in (folder / "clips").iterdir())
-    assert names == ["A4.mp3", "D4.mp3", "E5.mp3", "G3.mp3", "speech.mp3"]
+    assert names == ["A4.mp3", "D4.mp3", "E5.mp3", "G3.mp3", "speech.mp3", "turns.mp3"]
 
 
 def test_the_script_makes_an_empty_folder_where_there_is_nothing_to_hear(tmp_path: Path) -> None:

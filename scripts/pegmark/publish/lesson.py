@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from pegmark.publish.class_records import class_records, counted_from, full_name
 from pegmark.publish.templates import template
-from pegmark.render.clips import clip_name
+from pegmark.render.clips import clip_name, well_turned
 from pegmark.words.wording import clock, letter, number
 from pegmark.words.wording import points as points_words
 
@@ -97,8 +97,8 @@ def passages(records: Iterable[Record], ticket: Mapping[str, Any]) -> list[Passa
     found = []
     for record in records:
         if record["student"]["student_id"] in allowed and record.get("submission"):
-            own = [p for name in record["strings"] if (p := _passage(record, name)) is not None]
-            found += sorted(own, key=lambda p: -abs(p.from_cents))[:1]
+            name = well_turned(record)
+            found += [_passage(record, name)] if name else []
     return sorted(found, key=lambda p: -abs(p.from_cents))[:PASSAGES]
 
 
@@ -121,17 +121,11 @@ def lesson_page(records: Mapping[str, Record], ticket: Mapping[str, Any]) -> str
     )
 
 
-def _passage(record: Record, name: str) -> Passage | None:
-    """The string of a record if it is worth hearing."""
-    string = record["strings"][name]
-    moves = string.get("moves") or []
-    good = string["verdict"] == "in_tune" and moves and all(m.get("sounding") for m in moves)
-    deciding = string["deciding"]
-    if not good or string["start_cents"] is None or not deciding:
-        return None
-    start = counted_from(string, "start_cents") or 0.0
-    clip = f"clips/{record['student']['student_id']}/{clip_name(name)}"
-    at = clock(deciding["start_s"])
+def _passage(record: Record, name: str) -> Passage:
+    moves = record["strings"][name]["moves"]
+    start = counted_from(record["strings"][name], "start_cents") or 0.0
+    clip = f"clips/{record['student']['student_id']}/{clip_name('turns')}"
+    at = clock(moves[0]["start_s"])
     return Passage(full_name(record), name, start, len(moves), clip, at)
 
 

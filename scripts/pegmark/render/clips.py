@@ -2,8 +2,8 @@
 
 One clip per string (the passage that decided its pitch, with a little room around it), one for
 every passage that a sentence about points rests on (a turn, two strings together or one after the
-other), and one of all spoken passages joined. Levels are evened out, lengths are bounded, and the
-same audio always gives the same bytes.
+other), one of the turns that are worth hearing, and one of all spoken passages joined. Levels are
+evened out, lengths are bounded, and the same audio always gives the same bytes.
 """
 
 from __future__ import annotations
@@ -32,8 +32,9 @@ def cut_clips(audio: np.ndarray, rate_hz: int, record: Record) -> dict[str, byte
     """The clips of one take: file name -> mp3 bytes.
 
     `audio` is mono float (samples,) at `rate_hz`. Names are the string's with `#` as `s`
-    (``Fs1.mp3``), the criterion's with the number of its sentence (``sounding-2.mp3``) and
-    ``speech.mp3``; a string without a deciding passage, or a take without speech, has no clip.
+    (``Fs1.mp3``), the criterion's with the number of its sentence (``sounding-2.mp3``),
+    ``turns.mp3`` and ``speech.mp3``; a string without a deciding passage, a take without speech or
+    without turns that are worth hearing has no such clip.
     """
     sounds = {clip_name(name): _joined(audio, rate_hz, spans)
               for name, spans in _passages(record).items()}  # fmt: skip
@@ -41,6 +42,20 @@ def cut_clips(audio: np.ndarray, rate_hz: int, record: Record) -> dict[str, byte
     return {
         name: encode_mp3(_levelled(sound), rate_hz) for name, sound in sounds.items() if sound.size
     }
+
+
+def well_turned(record: Record) -> str | None:
+    """The string whose turns are worth hearing: in tune, turned only while it sounded, and that
+    from furthest off; None where there is none."""
+    from_far = {
+        name: abs(string["start_cents"] - string.get("zero_cents", 0.0))
+        for name, string in record["strings"].items()
+        if string.get("verdict") == "in_tune"
+        and string["start_cents"] is not None
+        and string["moves"]
+        and all(move["sounding"] for move in string["moves"])
+    }
+    return max(from_far, key=lambda name: from_far[name], default=None)
 
 
 def evidence_clip(record: Record, criterion: str, place: int) -> str | None:
@@ -72,6 +87,9 @@ def _passages(record: Record) -> dict[str, list[tuple[float, float]]]:
             start_s = passage["start_s"]
             end_s = min(passage["end_s"], start_s + STRING_MAX_S - 2 * ROOM_S)
             found[name] = [(start_s, end_s)]
+    if turned := well_turned(record):
+        moves = record["strings"][turned]["moves"]
+        found["turns"] = _halves(moves[0]["start_s"], moves[-1]["end_s"])
     for row in record["score"]["criteria"]:
         for place, item in enumerate(row["evidence"]):
             subject = f"{row['id']}-{place + 1}"
@@ -83,11 +101,15 @@ def _passages(record: Record) -> dict[str, list[tuple[float, float]]]:
 def _spans(item: Evidence) -> list[tuple[float, float]]:
     """The spans of a sentence's passage, with that of the string beside."""
     start_s, end_s = item["start_s"] or 0.0, item["end_s"] or 0.0
+    return [*_halves(start_s, end_s), *([item["beside"]] if "beside" in item else [])]
+
+
+def _halves(start_s: float, end_s: float) -> list[tuple[float, float]]:
+    """A passage; of one that is too long its beginning and its end."""
     half = TURN_MAX_S / 2 - ROOM_S
-    spans = [(start_s, end_s)]
-    if end_s - start_s > 2 * half:
-        spans = [(start_s, start_s + half), (end_s - half, end_s)]
-    return [*spans, *([item["beside"]] if "beside" in item else [])]
+    if end_s - start_s <= 2 * half:
+        return [(start_s, end_s)]
+    return [(start_s, start_s + half), (end_s - half, end_s)]
 
 
 def _joined(audio: np.ndarray, rate_hz: int, spans: list[tuple[float, float]]) -> np.ndarray:
