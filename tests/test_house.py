@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import re
+import statistics
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -133,3 +135,51 @@ def test_every_module_can_be_imported_as_it_runs():
         "    importlib.import_module(name)"
     )
     subprocess.run([sys.executable, "-c", code], check=True)
+
+
+# Lengths ---------------------------------------------------------------------------------------
+
+MOST_LINES = 500  # of a module
+MEDIAN_LINES, LONG_LINES, LONG_SHARE = 8, 26, 0.1  # lines of code of a function
+
+
+def functions(path: Path) -> Iterator[ast.FunctionDef]:
+    return (n for n in ast.walk(ast.parse(path.read_bytes())) if isinstance(n, ast.FunctionDef))
+
+
+def lines_of_code(function: ast.FunctionDef, lines: list[str]) -> int:
+    """Lines below a function's head that are neither empty, comment nor docstring."""
+    body = function.body[1:] if ast.get_docstring(function) else function.body
+    inside = lines[body[0].lineno - 1 : function.end_lineno] if body else []
+    return sum(bool(line.strip()) and not line.strip().startswith("#") for line in inside)
+
+
+def test_modules_and_functions_are_short():
+    every = [path for _, path in modules(SCRIPTS)]
+    texts = {path: path.read_text(encoding="utf-8").splitlines() for path in every}
+    assert {path.name: len(t) for path, t in texts.items() if len(t) > MOST_LINES} == {}
+    product = [path for path in every if "lab" not in path.parts]
+    lengths = [lines_of_code(f, texts[path]) for path in product for f in functions(path)]
+    assert statistics.median(lengths) <= MEDIAN_LINES
+    assert sum(length >= LONG_LINES for length in lengths) < LONG_SHARE * len(lengths)
+
+
+# Docstrings ------------------------------------------------------------------------------------
+
+ARRAY = re.compile(r"\b(Real|Array|Floats|Ints|Bools|Complex|ndarray|NDArray)\b")
+SHAPE = re.compile(r"shape|\(\w+,\)|\(\w+, \w+\)")
+# Public functions that take an array and do not give its shape: fewer is better, none the aim.
+WITHOUT_SHAPE = {"measure": 18, "recheck": 1, "segment": 28}
+
+
+def test_public_functions_give_the_shapes_of_arrays():
+    found: dict[str, list[str]] = {}
+    for name, path in MODULES.items():
+        for function in functions(path):
+            arguments = [*function.args.args, *function.args.kwonlyargs]
+            types = [ast.unparse(one.annotation) for one in arguments if one.annotation]
+            told = SHAPE.search(ast.get_docstring(function) or "")
+            if not function.name.startswith("_") and any(map(ARRAY.search, types)) and not told:
+                found.setdefault(room(name), []).append(f"{name}.{function.name}")
+    worse = {one: names for one, names in found.items() if len(names) > WITHOUT_SHAPE.get(one, 0)}
+    assert not worse, "say the shapes of what they take"

@@ -89,7 +89,8 @@ def medians(values: Real) -> Real:
 
 
 def warp(audio: Real, position: Real) -> Real:
-    """`audio` read at fractional sample positions, by cubic (Catmull-Rom) interpolation."""
+    """`audio`, shape (samples,), read at fractional positions in samples, any shape, by cubic
+    (Catmull-Rom) interpolation; shape as the positions."""
     left = np.clip(position.astype(int), 1, len(audio) - 3)
     x = (position - left).astype(np.float32)
     a, b, c, d = (audio.take(left + k) for k in (-1, 0, 1, 2))

@@ -44,7 +44,7 @@ class Tracks:
     f1_hz: float
 
     def only(self, keep: Real) -> Tracks:
-        """The same note with some of its partials (indices or a mask)."""
+        """The same note with some of its partials: indices, shape (kept,), or a mask of all."""
         return replace(
             self,
             amplitudes=self.amplitudes[:, keep],
@@ -113,7 +113,8 @@ def take_apart(
 ) -> Tracks | None:
     """All usable partials of a note and their common pitch track; None when it is too short.
 
-    track : the pitch in cents against f0_hz, per sample, where it is known to move far.
+    audio : shape (samples,). track : shape (samples,), the pitch in cents against f0_hz where it is
+    known to move far.
 
     A note whose pitch moves is read again along its own track, so that its high partials stay
     inside their bands.
@@ -210,7 +211,7 @@ def frame_size(rate_hz: float, f0_hz: float) -> int:
 
 
 def weighted_median(values: Real, weight: Real) -> float:
-    """The value below which half the weight lies."""
+    """The value below which half the weight lies; values and weight of shape (n,)."""
     order = np.argsort(values)
     heap = np.cumsum(weight[order])
     return float(values[order][np.searchsorted(heap, heap[-1] / 2)])

@@ -41,7 +41,8 @@ def slopes(time: Real, cycles: Real, weight: Real, steady: float) -> tuple[Real,
 
 def lasting(rest: Real, weight: Real) -> float:
     """How much more slow residuals tell against a slope than quick ones: (1 + r) / (1 - r), r the
-    autocorrelation of all partials' residuals at one block (an AR(1) law)."""
+    autocorrelation of all partials' residuals, shape (blocks, partials), at one block (an AR(1)
+    law)."""
     total = float((weight * rest**2).sum())
     if len(rest) < 6 or total <= 0:
         return 1.0

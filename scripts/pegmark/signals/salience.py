@@ -61,7 +61,7 @@ class PitchSearch:
         return cls(min(pitches) / wide, max(pitches) * wide, size, rate_hz)
 
     def whiten(self, spectra: Array) -> Array:
-        """W of magnitude spectra: 0.7 in noise, 2-4 on a partial."""
+        """W of magnitude spectra, shape (frames, bins): 0.7 in noise, 2-4 on a partial."""
         return log_1_plus(spectra / (local_mean(spectra, self.half_width) + np.float32(1e-9)))
 
     def salience(self, white: Array) -> Array:

@@ -34,7 +34,8 @@ def hann(size: int) -> Array:
 def magnitudes(audio: Array, size: int, hop: int, bins: int | None = None) -> Iterator[Array]:
     """Magnitude spectra in blocks of frames, scaled so that a full-scale sine gives 1.
 
-    bins : so many of the lowest; None: all.
+    audio : shape (samples,). size, hop : of a frame, in samples. bins : so many of the lowest;
+    None: all. Each block has the shape (frames, bins).
     """
     window = hann(size)
     window = window * (2 / window.sum())
@@ -44,7 +45,10 @@ def magnitudes(audio: Array, size: int, hop: int, bins: int | None = None) -> It
 
 
 def local_mean(spectra: Array, half_width: int) -> Array:
-    """The running mean of each row over 2 * half_width + 1 bins (shorter at the ends)."""
+    """The running mean of each row over 2 * half_width + 1 bins (shorter at the ends).
+
+    spectra : shape (frames, bins), and so is what is returned.
+    """
     count, bins = spectra.shape
     half = min(half_width, bins)
     total = np.empty((count, bins + 1 + 2 * half))
@@ -60,5 +64,6 @@ def local_mean(spectra: Array, half_width: int) -> Array:
 
 
 def log_1_plus(x: Array) -> Array:
-    """log(1 + x) of values that are not small; numpy's log1p is slow on many processors."""
+    """log(1 + x) of values that are not small, any shape; numpy's log1p is slow on many
+    processors."""
     return np.log(x + np.float32(1))

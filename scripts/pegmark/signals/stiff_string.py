@@ -33,12 +33,12 @@ SHARED_TAIL = 1.5  # the tails of several resonances add up
 
 
 def stretch(number: Real, b: float) -> Real:
-    """f_n / (n f_1) of a stiff string."""
+    """f_n / (n f_1) of a stiff string, for partial numbers of any shape."""
     return np.sqrt((1 + b * number**2) / (1 + b))
 
 
 def stretch_cents(number: Real, b: float) -> Real:
-    """How far partial `number` stands above the harmonic of the first partial, in cents."""
+    """How far partials stand above whole multiples of the first, in cents; any shape."""
     return 600 * np.log2((1 + b * number**2) / (1 + b))
 
 
@@ -60,7 +60,7 @@ class Body(NamedTuple):
     usual_pull_cents: float = 4.0
 
     def pull(self, hz: Real) -> Pull:
-        """How strongly partials at `hz` may be pulled.
+        """How strongly partials at `hz`, shape (partials,), may be pulled.
 
         Between the main resonances a partial may stand on either side of one, so it is pulled by
         itself. Outside, a body is a mass (above) or a spring (below) to all partials alike, the
@@ -172,6 +172,7 @@ class _Inverse:
 
     @classmethod
     def of(cls, d: Real, a: Real, b: Real) -> _Inverse:
+        """Of d and a, shape (grid, partials), and b, shape (partials,)."""
         weight = 1 / d
         by_a, by_b = weight * a, weight * b
         aa, ab, bb = 1 + np.einsum("gp,gp->g", by_a, a), by_a @ b, 1 + by_b @ b
