@@ -10,7 +10,7 @@ import os
 import socket
 import sys
 
-SOCKET = "PEGMARK_STAGES"  # where the server listens, if this run has one
+SOCKETS = "PEGMARK_STAGES"  # the folder where this run's servers listen, if it has some
 CRASHED = 70  # EX_SOFTWARE of sysexits.h: the step ended without an answer
 
 
@@ -30,8 +30,9 @@ def main() -> None:
     arguments = sys.argv[1:]
     server = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
     try:
-        server.connect(os.environ.get(SOCKET, ""))
-    except OSError:
+        of_a_take = arguments[1:2] == ["decode"]  # after steps.py
+        server.connect(os.path.join(os.environ[SOCKETS], "takes" if of_a_take else "students"))
+    except (OSError, KeyError):
         os.execv(sys.executable, [sys.executable, *arguments])
     sys.exit(ask(server, arguments))
 

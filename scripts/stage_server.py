@@ -1,12 +1,13 @@
 """Stages started without their start-up: forked from one process that has imported everything.
 
-    python stage_server.py SOCKET
+    python stage_server.py FOLDER takes|students
 
-A class of 150 students is some 900 short steps, and most of a step's own time is Python's imports.
-The workflow starts one server a run; its rules ask it (`stage_client.py`) for a step, and it forks
-a process that runs the stage's script exactly as `python scripts/<stage>.py` would: with the
-client's folder, arguments and output. Nothing is shared but modules already loaded, and without a
-server the client runs the script itself, so a stage can always be run by hand, or on a node.
+A class of 150 students is some 300 short steps, and most of a step's own time is Python's imports.
+The workflow starts two servers a run: one with what hears takes, one with what sets sheets, so that
+neither carries the other's libraries. Its rules ask for a step (`stage_client.py`), and the server
+forks a process that runs the script exactly as `python scripts/<stage>.py` would: with the client's
+folder, arguments and output. Nothing is shared but modules already loaded, and without a server the
+client runs the script itself, so a stage can always be run by hand, or on a node.
 
 The protocol: a client connects and sends its folder and arguments as JSON, with three files: the
 two of its output, and the end of a pipe that closes when the client goes, which takes the step with
@@ -34,13 +35,19 @@ from functools import cache
 from pathlib import Path
 
 from environment import SCRIPTS
+from pegmark.words.terminal import tell
 
 # What the steps of single takes and students import; the class-level ones run once.
-IMPORTED = (
-    *("av", "weasyprint", "weasyprint.text.fonts", "jinja2", "pegmark.decode", "pegmark.segment"),
-    *("pegmark.identify", "pegmark.measure", "pegmark.score", "pegmark.render"),
-    *("pegmark.records.faults", "pegmark.files.recordings"),
-)
+IMPORTED = {
+    "takes": (
+        *("av", "pegmark.decode", "pegmark.segment", "pegmark.identify", "pegmark.measure"),
+        *("pegmark.records.faults", "pegmark.files.recordings"),
+    ),
+    "students": (
+        *("av", "weasyprint", "weasyprint.text.fonts", "jinja2", "pegmark.score"),
+        *("pegmark.render", "pegmark.records.faults", "pegmark.files.recordings"),
+    ),
+}
 MESSAGE_BYTES = 1 << 20  # a step's arguments: some file names
 BACKLOG = 64  # clients that may wait for the server to begin
 
@@ -64,7 +71,7 @@ class Server:
     """The steps at work, by the pipe that tells when the client of each has gone."""
 
     def __init__(self, path: str):
-        self.path = path
+        self.path, self.kind = path, Path(path).name
         self.listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
         self.listener.bind(path)
         self.listener.listen(BACKLOG)
@@ -85,10 +92,10 @@ class Server:
                     self.close()
                 elif key.fd in self.steps:
                     self.end(key.fd)
-        self.costs["server"] = Cost()
-        self.costs["server"].add(resource.getrusage(resource.RUSAGE_SELF))
+        own = self.costs[f"server of {self.kind}"] = Cost()
+        own.add(resource.getrusage(resource.RUSAGE_SELF))
         for name, cost in self.costs.items():
-            print(f"{name}: {cost.steps} steps, {cost.cpu_s:.2f} CPU s, {cost.peak_mb:.0f} MB")
+            tell(f"{name}: {cost.steps} steps, {cost.cpu_s:.2f} CPU s, {cost.peak_mb:.0f} MB")
 
     def close(self) -> None:
         """No more steps: the engine is gone."""
@@ -97,12 +104,13 @@ class Server:
             self.watched.unregister(stream)
         self.listener.close()
         Path(self.path).unlink()
-        Path(self.path).parent.rmdir()
+        with contextlib.suppress(OSError):  # the other server's socket is in it
+            Path(self.path).parent.rmdir()
 
     def begin(self) -> None:
         """Fork the step that a client asks for."""
         client, _ = self.listener.accept()
-        prepare()
+        prepare(self.kind)
         with client:
             message, files, _, _ = socket.recv_fds(client, MESSAGE_BYTES, 3)
             if len(files) != 3:  # not one of ours, or gone already
@@ -135,10 +143,12 @@ def name_of(arguments: list[str]) -> str:
 
 
 @cache
-def prepare() -> None:
+def prepare(kind: str) -> None:
     """Import what the steps will need, once, when the first is asked for."""
-    for name in IMPORTED:
+    for name in IMPORTED[kind]:
         importlib.import_module(name)
+    if kind == "students":
+        importlib.import_module("pegmark.render").load_page_parts()
     gc.freeze()  # a step's collector would copy every page it looks at
 
 
@@ -182,4 +192,4 @@ def told(end: SystemExit) -> int:
 if __name__ == "__main__":
     sys.path.insert(0, str(SCRIPTS))
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the engine ends the run, and so this
-    Server(sys.argv[1]).serve()
+    Server(str(Path(*sys.argv[1:3]))).serve()

@@ -2,10 +2,10 @@
 
 OpenBLAS and NumPy choose their inner loops by the processor, and these add in different orders.
 They are forced here to what older processors would get (OpenBLAS's own OPENBLAS_CORETYPE, NumPy's
-own NPY_DISABLE_CPU_FEATURES). The bound, 0.001 cents, is this project's own promise (common practice,
-no source); a stated uncertainty also agrees where it does to a ten-thousandth of itself: that of a
-note nobody can read runs into hundreds of cents. FFmpeg's decoders cannot be forced so: the takes
-begin as samples.
+own NPY_DISABLE_CPU_FEATURES). The bound, 0.001 cents, is this project's own promise (common
+practice, no source); a stated uncertainty also agrees where it does to a ten-thousandth of itself:
+that of a note nobody can read runs into hundreds of cents. FFmpeg's decoders cannot be forced so:
+the takes begin as samples.
 """
 
 from __future__ import annotations

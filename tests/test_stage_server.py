@@ -11,6 +11,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from subprocess import PIPE
 
 import psutil
 import pytest
@@ -24,10 +25,10 @@ CRASHED = 70  # sysexits.h: EX_SOFTWARE
 
 @pytest.fixture(scope="module")
 def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[subprocess.Popen[bytes]]:
-    path = tmp_path_factory.mktemp("s") / "stages"
-    process = subprocess.Popen([sys.executable, SERVER, path], stdin=subprocess.PIPE)
+    path = tmp_path_factory.mktemp("s") / "students"
+    process = subprocess.Popen([sys.executable, SERVER, path.parent, path.name], stdin=PIPE)
     wait_until(path.exists)
-    os.environ["PEGMARK_STAGES"] = str(path)
+    os.environ["PEGMARK_STAGES"] = str(path.parent)
     yield process
     del os.environ["PEGMARK_STAGES"]
     process.communicate(timeout=20)
@@ -115,12 +116,14 @@ def test_without_a_server_the_client_is_the_step(tmp_path, monkeypatch):
 
 
 def test_the_server_ends_with_the_engine_when_its_steps_have_ended(tmp_path):
-    path = tmp_path / "folder" / "stages"
+    path = tmp_path / "folder" / "students"
     path.parent.mkdir()
-    process = subprocess.Popen([sys.executable, SERVER, path], stdin=subprocess.PIPE)
+    process = subprocess.Popen([sys.executable, SERVER, path.parent, path.name], stdin=PIPE)
     wait_until(path.exists)
     words = command(tmp_path, "import time; open('begun', 'w'); time.sleep(1); open('done', 'w')")
-    client = subprocess.Popen(words, cwd=tmp_path, env={**os.environ, "PEGMARK_STAGES": str(path)})
+    client = subprocess.Popen(
+        words, cwd=tmp_path, env={**os.environ, "PEGMARK_STAGES": str(path.parent)}
+    )
     wait_until((tmp_path / "begun").exists)
     process.communicate(timeout=20)
     assert client.wait(timeout=5) == 0
@@ -155,17 +158,17 @@ def test_a_stage_that_fails_ends_those_behind_it(tmp_path):
 
 @pytest.mark.usefixtures("server")
 def test_the_server_sums_up_what_its_steps_took(tmp_path):
-    path = tmp_path / "folder" / "stages"
+    path = tmp_path / "folder" / "students"
     path.parent.mkdir()
     process = subprocess.Popen(
-        [sys.executable, SERVER, path], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        [sys.executable, SERVER, path.parent, path.name], stdin=PIPE, stdout=PIPE, text=True
     )
     wait_until(path.exists)
     text = (
         "import time\nx, end = bytearray(60 << 20), time.process_time() + 0.2\n"
         "while time.process_time() < end: pass\n"
     )
-    environment = {**os.environ, "PEGMARK_STAGES": str(path)}
+    environment = {**os.environ, "PEGMARK_STAGES": str(path.parent)}
     for _ in range(2):
         subprocess.run(command(tmp_path, text), cwd=tmp_path, env=environment, check=True)
     said, _ = process.communicate(timeout=20)
@@ -173,4 +176,4 @@ def test_the_server_sums_up_what_its_steps_took(tmp_path):
     assert told, said
     assert float(told[1]) > 0.3
     assert int(told[2]) > 60
-    assert re.search(r"^server: 1 steps, [0-9.]+ CPU s, \d+ MB$", said, re.MULTILINE)
+    assert re.search(r"^server of students: 1 steps, [0-9.]+ CPU s, \d+ MB$", said, re.MULTILINE)

@@ -58,10 +58,10 @@ class Run:
     def row(self, name: str, students: int) -> tuple[object, ...]:
         """A line of the table of runs."""
         jobs = len(JOB_STARTED.findall(self.log)) - self.log.count("localrule all:")
-        job_mb = max((mb for part, *_, mb in self.parts if part != "server"), default=None)
+        of_jobs = [mb for part, *_, mb in self.parts if not part.startswith("server")]
         each_s = self.cpu_s / students
         times = self.wall_s, self.cpu_s, each_s, jobs
-        return name, *times, job_mb, self.scheduler_mb, self.code
+        return name, *times, max(of_jobs, default=None), self.scheduler_mb, self.code
 
     def rows(self, students: int) -> Iterator[tuple[object, ...]]:
         """The lines of the table of parts; what is left is the shells that start the steps."""

@@ -66,15 +66,14 @@ def only_looks():
     )
 
 
-def start_server():
-    """The process that the steps of this run are forked from; it ends with this one."""
-    path = Path(
-        tempfile.mkdtemp(prefix="pegmark-"), "stages"
-    )  # the server takes it away
-    command = [sys.executable, str(ROOT / "scripts" / "stage_server.py"), str(path)]
-    server = subprocess.Popen(command, stdin=subprocess.PIPE)
-    os.environ.update(PEGMARK_STAGES=str(path))
-    atexit.register(server.communicate)  # closes its input, and waits for its end
+def start_servers():
+    """The processes that the steps of this run are forked from; they end with this one."""
+    folder = tempfile.mkdtemp(prefix="pegmark-")  # the servers take it away
+    for kind in ("takes", "students"):
+        command = [sys.executable, str(ROOT / "scripts" / "stage_server.py"), folder]
+        server = subprocess.Popen([*command, kind], stdin=subprocess.PIPE)
+        atexit.register(server.communicate)  # closes its input, and waits for its end
+    os.environ.update(PEGMARK_STAGES=folder)
 
 
 DRY = only_looks()
@@ -217,7 +216,7 @@ workdir: seen_from_aside(FOLDER) if DRY else FOLDER
 
 CLASS = receive()
 if not DRY and (workflow.is_main_process or workflow.remote_exec):
-    start_server()  # on another node too, of its own
+    start_servers()  # on another node too, of its own
 TAKES = CLASS["takes"]
 STUDENTS = {one["student_id"]: one for one in CLASS["students"]}
 

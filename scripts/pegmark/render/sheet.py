@@ -111,6 +111,12 @@ def _set_page(record: Record, ticket: RenderTicket, layout: str) -> tuple[Any, s
     return page.render(**options), html
 
 
+def load_page_parts() -> None:
+    """Load what all sheets share, before the first: for a process that others are forked from."""
+    for part in (_template, _fonts, _style):
+        part()
+
+
 @cache
 def _template() -> Any:
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
