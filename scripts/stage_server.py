@@ -148,7 +148,7 @@ def prepare(kind: str) -> None:
     for name in IMPORTED[kind]:
         importlib.import_module(name)
     if kind == "students":
-        importlib.import_module("pegmark.render").load_page_parts()
+        importlib.import_module("pegmark.render.sheet").load_page_parts()
     gc.freeze()  # a step's collector would copy every page it looks at
 
 

@@ -4,6 +4,6 @@ In: a student's record and ticket, the audio. Out: PDF bytes; MP3 bytes by file 
 """
 
 from pegmark.render.clips import cut_clips
-from pegmark.render.sheet import load_page_parts, render_sheet
+from pegmark.render.sheet import render_sheet
 
-__all__ = ["cut_clips", "load_page_parts", "render_sheet"]
+__all__ = ["cut_clips", "render_sheet"]
