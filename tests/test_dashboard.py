@@ -509,6 +509,10 @@ def test_what_was_not_heard_well_is_not_said_to_be_out_of_tune():
     shown = class_view(records, ticket)["pictures"]
     assert shown["worst"] is None
     assert "violin G (2 of 2)" in shown["calm"]
+    for record in records.values():
+        record["strings"]["D4"]["verdict"] = "not_heard"
+    (row,) = class_view(records, ticket)["pictures"]["trouble"]  # of D nothing is known
+    assert (row["label"], row["share"]) == ("violin D", "not known")
 
 
 def test_by_ear_strings_are_told_from_the_a_that_was_sounded():

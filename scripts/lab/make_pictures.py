@@ -78,8 +78,9 @@ def picture_pages(dashboard: Path, said: str) -> None:
             executable_path="/usr/bin/chromium", args=["--no-sandbox", "--disable-gpu"]
         )
         page = browser.new_page(viewport={"width": WINDOW_WIDTH, "height": WINDOW_HEIGHT})
-        page.set_content(f"<style>{TERMINAL}</style><pre>{html.escape(said)}</pre>")
-        page.locator("pre").screenshot(path=PICTURES / "terminal.png")
+        terminal = browser.new_page(device_scale_factor=2)  # letters stay sharp
+        terminal.set_content(f"<style>{TERMINAL}</style><pre>{html.escape(said)}</pre>")
+        terminal.locator("pre").screenshot(path=PICTURES / "terminal.png")
         page.goto(dashboard.as_uri())
         page.wait_for_selector("html[data-ready]", state="attached")
         page.screenshot(path=PICTURES / "dashboard.png")

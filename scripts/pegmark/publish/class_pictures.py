@@ -144,7 +144,9 @@ def trouble_order(
     Of those whose pitch is known: what was not heard well says nothing of how it was tuned.
     """
     counted = [(key, counts(strings)) for key, strings in left.items()]
-    return sorted(counted, key=lambda item: item[1]["in_tune"] / max(known(item[1]), 1))
+    return sorted(
+        counted, key=lambda item: (not known(item[1]), item[1]["in_tune"] / max(known(item[1]), 1))
+    )
 
 
 def known(count: Mapping[str, int]) -> int:

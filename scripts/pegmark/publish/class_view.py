@@ -145,7 +145,9 @@ def _pictures(class_list: list[Record]) -> dict[str, Any]:
             "name": name,
             "bar": class_pictures.bar_svg(count),
             "words": class_pictures.sentence(count),
-            "share": f"{count['in_tune']} of {class_pictures.known(count)}",
+            "share": f"{count['in_tune']} of {class_pictures.known(count)}"
+            if class_pictures.known(count)
+            else "not known",
             "players": class_pictures.known(count),
             "few": _few(class_pictures.known(count), "player"),
             "all_in_tune": 0 < count["in_tune"] == class_pictures.known(count),
