@@ -30,7 +30,7 @@ from pegmark.trade.instruments import Instrument
 from pegmark.trade.turning import TURN_CENTS
 
 CODE = ("pegmark.measure.note_fit",)
-SEED, TAKES, HELD = 1_600_000, 64, 32
+SEED, TAKES, HELD = 1_600_000, 32, 16
 
 TURN_MARGIN_S = {"plucked": 0.2, "bowed": 0.35}  # a turn is told that leaves so much on both sides
 NEAR_S = 0.2
