@@ -27,6 +27,9 @@ from pegmark.trade.turning import TURN_CENTS
 if TYPE_CHECKING:
     from pegmark.records.take import MeasuredNote
 
+# A turn is of 5 cents or more (design, section 3): what is read this small may be one, where no
+# other string was played, which might have pulled it.
+LEAST_TURN_CENTS = 4.5
 CHANGE_CENTS = 2.0  # the smallest change-point: real strings breathe by a cent or two
 BRIEF_REST_S = 0.7  # a bow that rests no longer at its end may have left the string
 OUTLIER_S = 0.3  # last notes shorter than this do not overturn what good ones agree on ...
@@ -63,8 +66,12 @@ def find_changes(string: TunedString, timed: list[MeasuredNote], prior: Prior) -
         string.left = fine[-1].pieces
     string.lost |= not known or _moved_on(heard_last, string.left) or _hardly_heard(string, timed)
     string.lost |= _passed_over(string, timed)
-    turned = _merge(fine, prior, TURN_CENTS)
-    string.changes = moves_between(turned, string, timed)
+    turned = _merge(fine, prior, LEAST_TURN_CENTS)
+    string.changes = [
+        move
+        for move in moves_between(turned, string, timed, LEAST_TURN_CENTS)
+        if abs(move.size()) > TURN_CENTS or not move.between_visits
+    ]
     string.small = [
         move
         for move in moves_between(fine, string, timed, CHANGE_CENTS)
