@@ -119,7 +119,7 @@ def test_a_class_from_the_schools_export(tmp_path, zipped):
 def test_who_has_no_instrument_is_listed(tmp_path):
     with pytest.raises(TeacherError) as caught:
         read(make(tmp_path, side="student_id,instrument\n4711,viola\n"))
-    assert "no instrument of 1 students: Ana Ruiz (pupil2)" in str(caught.value)
+    assert "no instrument for 1 student: Ana Ruiz (pupil2)" in str(caught.value)
 
 
 def test_of_several_classes_the_assignment_says_which(tmp_path):

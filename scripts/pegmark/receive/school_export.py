@@ -143,7 +143,8 @@ def _side_table(class_dir: Path) -> dict[str, dict[str, str]]:
 def _no_instruments(lacking: list[str]) -> Problem:
     return problem(
         "no_instruments",
-        f"{SIDE_TABLE} gives no instrument for {len(lacking)} students: {listed(lacking)}.",
+        f"{SIDE_TABLE} gives no instrument for {len(lacking)} "
+        f"student{'' if len(lacking) == 1 else 's'}: {listed(lacking)}.",
         f"Give {SIDE_TABLE} the columns student_id, instrument and section, and a row for each.",
     )
 
