@@ -296,7 +296,7 @@ def _email(table: Table, row: Row, notices: list[dict[str, str]]) -> str:
                     "student_id": table.cell(row, "student_id"),
                     "file": table.name,
                     "code": "bad_email",
-                    "message": f"{table.where(row, 'email')}: {address[:80]!r} is no e-mail "
+                    "message": f"{table.where(row, 'email')}: {address[:80]!r} is not an e-mail "
                     "address.",
                     "action": "Correct it; until then no draft goes there.",
                 }
