@@ -106,6 +106,24 @@ def test_a_string_nearer_to_its_neighbour_is_named_by_its_path():
     assert names(record) == ["A4"] * 2 + ["D4"] * 10 + ["E5", "G3", "A4", "D4"]
 
 
+@pytest.mark.parametrize(
+    ("instrument", "name", "cents"),
+    [(VIOLIN, "D4", 480), (VIOLIN, "G3", -480), (CELLO, "C2", 500), (BASS, "E1", -400)],
+)
+def test_a_string_beyond_the_promised_distance_stays_unsure(instrument, name, cents):
+    others = [(string, 0) for string in instrument.strings if string != name]
+    record = take(*others, (name, cents), (name, cents), *others)
+    assert name not in names(record, instrument)
+    assert codes(record, instrument) == ["string_unsure"]
+
+
+def test_two_strings_at_one_pitch_stay_unsure():
+    """A and D both at the pitch between them: which was sounded nobody can tell."""
+    record = take(("E5", 0), ("G3", 0), *[("A4", -350), ("D4", 350)] * 3, ("E5", 0), ("G3", 0))
+    assert names(record)[2:8] == [None] * 6
+    assert codes(record) == ["string_unsure"]
+
+
 def test_strings_not_played_are_not_invented():
     for seed in range(30):
         record, path = simulated(

@@ -20,6 +20,7 @@ from pegmark.trade.instruments import load_instruments
 
 CONFIG = provenance.ROOT / "config"
 TABLE = load_instruments(CONFIG / "instruments.yaml")
+WRONG_CENTS = 3.0  # a string off by more than this and its interval is wrong
 INSTRUMENTS = ("violin", "viola", "cello", "double bass")
 FOR_TESTS = "python3 scripts/check.py --fast  (it installs what the tests and benchmarks need)"
 

@@ -46,7 +46,7 @@ from pegmark.trade.instruments import Instrument
 if TYPE_CHECKING:
     from pegmark.records.take import Measured
 
-WRONG_CENTS = 3.0  # a string off by more than this and its interval is wrong
+
 CHAIN_COLUMNS = (
     "group", "strings", "p50", "p95", "inside, %", "half-width", "unsure", "not heard", "wrong",
 )  # fmt: skip
@@ -83,7 +83,7 @@ class Verdict:
     def silently_wrong(self) -> bool:
         if self.error_cents is None or self.half_cents is None or not self.is_known:
             return False
-        return not self.sounded or abs(self.error_cents) > max(WRONG_CENTS, self.half_cents)
+        return not self.sounded or abs(self.error_cents) > max(bench.WRONG_CENTS, self.half_cents)
 
 
 @dataclass
@@ -113,7 +113,7 @@ def compare(record: Measured, truth: dict[str, Any], take: str) -> list[Verdict]
     return verdicts
 
 
-def run_group(difficulty: str, takes: int, seed: int, **kind: bool) -> Group:
+def run_group(difficulty: str, takes: int, seed: int, **kind: Any) -> Group:
     """`takes` invented takes, all instruments in turn; kind: options of `random_take`."""
     group = Group()
     for k in range(takes):

@@ -7,9 +7,12 @@
   --font, one that they were not. --notes: a folder of single real notes, named ..._pizz.flac and
   ..._arco.flac, each brought to the nearest open string of a bass or a cello.
 - Steady bows: synthetic ones that wander by 0.05 to 1 cents, and tones with a string beside them.
-- Openings: an A that another sounds (`lab.openings`): told, by whom missed, and of computed ones
-  (a sample's own tuning is not stated) how far off and inside the stated interval; and takes in
-  which nobody does.
+- Openings: an A that another sounds (`lab.openings`): told, by whom missed, whether the step from
+  it to the student's first note was a turn, and of computed ones (a sample's own tuning is not
+  stated) how far off and inside the stated interval; and takes in which nobody does.
+
+- Partners: usual and easy takes alone, and with a partner who tunes the same strings 14 and 20 dB
+  below: strings left wrongly or with a move that nobody made, and whose notes got a string.
 
 None of the seeds were used to fit anything. The targets are the project's own.
 """
@@ -28,15 +31,19 @@ import argparse
 import re
 from collections import Counter
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from lab import provenance, rooms, samples, strings
+from lab import bench, provenance, rooms, samples, strings
 from lab.bench import INSTRUMENTS, TABLE
+from lab.chain import hear
 from lab.drills import drill
 from lab.kinds import kinds_take
 from lab.openings import SOUNDED, opening_take
+from lab.takes import random_take
+from lab.truths import Turning, left_cents
 from pegmark.identify import name_strings
 from pegmark.measure import measure_take
 from pegmark.segment import find_notes
@@ -52,6 +59,7 @@ EXACT_SOUNDS = (
     "computed partner",
     "tone",
 )  # whose pitch is known
+PARTNERS_DB = (-14.0, -20.0)
 WANDERS_CENTS = (0.05, 0.1, 0.2, 1.0)
 Note = dict[str, Any]
 
@@ -171,7 +179,8 @@ def opening(seed: int, by: str | None, instrument: Instrument, font: Path) -> di
     """How one opening was heard: result, and error and half-width in cents where it was told."""
     audio, truth = opening_take(seed, instrument, by, font=font)
     record = name_strings({"take": "t", **find_notes(audio, RATE_HZ, instrument)}, instrument)
-    notes = measure_take(audio, RATE_HZ, record, instrument)["notes"]
+    measured = measure_take(audio, RATE_HZ, record, instrument)
+    notes = measured["notes"]
     heard = [note for note in notes if note["kind"] == "reference_tone"]
     if by is None:
         return {"by": by, "result": "invented" if heard else "right"}
@@ -179,13 +188,68 @@ def opening(seed: int, by: str | None, instrument: Instrument, font: Path) -> di
     own = [n for n in notes if n["string"] and begin_s < n["start_s"] < end_s - 0.6]
     told = [n for n in heard if begin_s < n["start_s"] < end_s and n["f0_hz"]]
     late = [n for n in heard if n["start_s"] > end_s]
+    first_s = min(note["start_s"] for note in truth["notes"])
+    moves = [m for told in measured["strings"].values() for m in told["moves"]]
+    turned = any(m["start_s"] < first_s for m in moves)
     result = "missed" if not told else "her string" if own else "too many" if late else "right"
+    result = "a turn" if turned else result
     found: dict[str, Any] = {"by": by, "result": result}
     if told and by in EXACT_SOUNDS:
         last = told[-1]
         off = 1200 * np.log2(last["f0_hz"] / truth["a4_hz"])
         found |= {"off": off - 1200 * round(off / 1200), "half": last["uncertainty_cents"]}
     return found
+
+
+def partners(seed: int, takes: int, partner_db: float | None) -> Counter[Any]:
+    """How takes were heard: "spoilt" ones, strings, "unsure"; notes by (whose, has a string).
+
+    A take is spoilt where a string is off by more than 3 cents and its interval, or moved where
+    nobody turned it.
+    """
+    counts: Counter[Any] = Counter(takes=takes)
+    for k in range(takes):
+        instrument = TABLE[INSTRUMENTS[k % 4]]
+        audio, truth = random_take(
+            seed + k, instrument, ("usual", "easy")[k // 4 % 2], real=bool(k // 8 % 2),
+            with_room=lambda room: replace(room, partner_db=partner_db, other_player_db=None),
+        )  # fmt: skip
+        heard = hear(audio, instrument)
+        turning, wrong = Turning(), False
+        for name, told in heard.measured["strings"].items():
+            counts["unsure"] += told["heard"] == "unsure"
+            if told["heard"] != "heard":
+                continue
+            turning.add(told, truth, name)
+            off, half = told["deviation_cents"], told["uncertainty_cents"]
+            if off is not None and half is not None:
+                wrong |= abs(off - left_cents(truth, name)) > max(bench.WRONG_CENTS, half)
+        counts["strings"] += turning.strings
+        counts["spoilt"] += wrong or turning.invented > 0
+        for note in heard.named["notes"]:
+            whose = _whose(note, truth)
+            counts[whose, bool(note["string"])] += 1
+    return counts
+
+
+def _whose(note: Any, truth: Note) -> str:
+    for whose, true in (("hers", truth["notes"]), ("a partner's", truth["others"])):
+        if any(nearest([note], one) for one in true):
+            return whose
+    return "nobody's"
+
+
+def print_partners(seed: int, takes: int) -> None:
+    """A row for takes alone, and for each level of a partner."""
+    print("\n| partner | takes | spoilt | strings | unsure | hers without | a partner's with |")
+    print("|---|---|---|---|---|---|---|")
+    for partner_db in (None, *PARTNERS_DB):
+        n = partners(seed, takes, partner_db)
+        hers = f"{n['hers', False]} of {n['hers', True] + n['hers', False]}"
+        others = [n["a partner's", named] for named in (True, False)]
+        cells = (n["takes"], n["spoilt"], n["strings"], n["unsure"], hers)
+        name = "none" if partner_db is None else f"{partner_db:.0f} dB"
+        print(f"| {name} | " + " | ".join(map(str, cells)) + f" | {others[0]} of {sum(others)} |")
 
 
 def print_kinds(name: str, counts: Counter[Any]) -> None:
@@ -261,6 +325,7 @@ def main() -> None:
             instrument = TABLE[INSTRUMENTS[k // 4 % 4]]
             answers.append(opening(options.seed + 40_000 + k, None, instrument, font))
     print_openings(answers)
+    print_partners(options.seed + 50_000, takes)
     if options.list:
         print("\n" + "\n".join(wrong))
 

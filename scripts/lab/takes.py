@@ -6,6 +6,7 @@ A take is a list of events and a Room (`lab.events`), which `assemble` plays (`l
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 import numpy as np
@@ -56,12 +57,14 @@ def random_take(
     snr_db: float | None = None,
     wide: bool = False,
     plucked_check: bool = False,
+    with_room: Callable[[Room], Room] | None = None,
 ) -> tuple[np.ndarray, dict[str, Any]]:
     """An invented take with its truth; difficulty is one of DIFFICULTY, which draws snr_db if None.
 
     wide: the same take with an unusual body and strings, all kinds of bows, often with another
     instrument that gives the A and a partner who tunes too (`lab.wide`; wants the sound font).
     plucked_check: the strings are checked with plucks in place of the bow.
+    with_room : what is changed of the room that was drawn.
 
     Most takes go as taught: speech, A first, plucks while the peg turns, a bowed check, speech.
     The odd things of DIFFICULTY happen with the chance `odd` each: another order, a first round of
@@ -126,6 +129,8 @@ def random_take(
     if wide:
         draw = np.random.default_rng([seed, 37])
         events, player, room = widen(instrument, events, player, room, draw)
+    if with_room:
+        room = with_room(room)
     audio, truth = assemble(instrument, start, events, rate_hz=rate_hz, player=player, room=room)
     return audio, truth | {"seed": seed, "difficulty": difficulty, "room": vars(room)}
 

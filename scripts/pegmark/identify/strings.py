@@ -33,7 +33,10 @@ NAMING_SAME_CENTS = 30.0  # notes in a row this close are one string: a tenth of
 CLOSEST_CENTS = 250.0  # neighbouring strings do not come closer (common practice, no source)
 CLOSEST_SD_CENTS = 40.0  # how softly that holds
 CLOSEST_FLOOR = -12.0  # log odds: two strings at one pitch are unlikely, not impossible
-FAR_PROBABILITY = 0.9  # of a reading beyond `FARTHEST_SHARE`, at most
+# Further out than 450 cents (and what a coarse pitch may be off) or `FARTHEST_SHARE`, a string's
+# reading is not trusted: in simulation the first wrong names appear there.
+FARTHEST_CENTS = 460.0
+FAR_PROBABILITY = 0.9  # of such a reading, at most
 HARMONIC_CENTS = 30.0  # a touched harmonic stands this close to its partial
 NAMING_PARTIALS = (2, 3, 4)  # the harmonics touched when tuning
 PLAYED = ("plucked", "bowed")  # notes of one open string
@@ -331,7 +334,7 @@ def _give_names(
 def _doubt_far_strings(notes: list[NamedNote], instrument: Instrument) -> None:
     """Take back the names of a string that would have stood too far from its target."""
     hz = instrument.hz()
-    farthest = FARTHEST_SHARE * 100 * instrument.interval
+    farthest = min(FARTHEST_CENTS, FARTHEST_SHARE * 100 * instrument.interval)
     far = {
         note["string"]
         for note in notes
