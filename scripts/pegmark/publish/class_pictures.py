@@ -164,7 +164,9 @@ def left_svg(instrument: str, left: Mapping[str, list[dict[str, Any]]]) -> str:
             parts.append(_text(_x(signed), 11, f"{sign}{cents}", "middle", 10))
     parts.append(_text(_x(0), 11, "target", "middle", 10))
     top = y
-    place = itertools.count()  # Tab reaches the first mark, arrows the others (chart_marks.js)
+    place = (
+        itertools.count()
+    )  # Tab reaches the first mark, arrows the others (class_pictures.marks.js)
     for name, strings in left.items():
         placed, height = _perched(strings)
         line = y + height
@@ -192,7 +194,7 @@ def left_svg(instrument: str, left: Mapping[str, list[dict[str, Any]]]) -> str:
 
 
 def _mark(name: str, string: Mapping[str, Any], at: tuple[float, float], first: bool) -> str:
-    """A student's string, which says whose it is (chart_marks.js)."""
+    """A student's string, which says whose it is (class_pictures.marks.js)."""
     return (
         f'<use class="left-mark" data-student="{escape(string["student_id"])}" '
         f'data-section="{escape(string["section"])}" role="button" tabindex="{0 if first else -1}" '

@@ -55,7 +55,10 @@ def build_dashboard(
         script=_inline_script(
             "\n".join(
                 _text(name)
-                for name in (*(f"dashboard.{p}.js" for p in DASHBOARD_SCRIPTS), "chart_marks.js")
+                for name in (
+                    *(f"dashboard.{p}.js" for p in DASHBOARD_SCRIPTS),
+                    "class_pictures.marks.js",
+                )
             )
         ),
         table_library=_inline_script(_table_library()),

@@ -38,7 +38,7 @@ if TYPE_CHECKING:
     from pegmark.records.student import Record
 
 ORCHESTRA_PAGE = "orchestra.html"
-CHART_MARKS = Path(__file__).with_name("chart_marks.js")
+CHART_MARKS = Path(__file__).with_name("class_pictures.marks.js")
 AS_LEFT, AFTER = "orchestra/as_left.mp3", "orchestra/after.mp3"
 FEW_PLAYERS = 3  # a spread of fewer says little
 STEADY_BEATS = 0.25  # a second: one slow wave in four seconds is heard as none
