@@ -349,9 +349,9 @@ def break_stages(project):
     )
     edit(
         project / "scripts/pegmark/render/clips.py",
-        "    clips = {}\n",
-        '    clips = {}\n    if record["student"]["student_id"] == "m1":\n'
-        '        raise KeyError("no lathe")\n',
+        "    sounds = {clip_name(name)",
+        '    if record["student"]["student_id"] == "m1":\n        raise KeyError("no lathe")\n'
+        "    sounds = {clip_name(name)",
     )
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from functools import cache
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -24,6 +25,8 @@ BOW_REST_LEAST_POINTS, BOW_REST_MOST_POINTS = (
     80,
 )  # ... of longer ones over more: the work grows with their cube
 BOW_REST_ROUNDS = 2
+TOLD_REST_S = 0.35  # a bow that wanders stays at one pitch for three tenths of a second
+SAME_MOMENT_S = 1e-6  # times nearer than this are one: no rounding moves a point across an edge
 
 
 class BowRest(NamedTuple):
@@ -74,7 +77,8 @@ def line_of(mean: MeanPitch) -> tuple[Real, Real] | None:
     count = int(seconds / step_s)
     if count < BOW_REST_LEAST_POINTS:
         return None
-    edges = np.searchsorted(mean.times_s, mean.times_s[0] + step_s * np.arange(count))
+    starts_s = mean.times_s[0] + step_s * np.arange(count)
+    edges = np.searchsorted(mean.times_s, starts_s - SAME_MOMENT_S)
     total = np.add.reduceat(mean.weight, edges)
     cents = CENTS_PER_LOG * np.log(mean.hz / mean.f0_hz)
     line = np.add.reduceat(mean.weight * cents, edges) / total
@@ -117,7 +121,16 @@ def rests_of_line(times_s: Real, line: Real, numbers: Numbers) -> list[BowRest]:
         for first, last in kept
     ]
     rests = _with_ends(rests, kept, times_s, line, least)
-    return rests if len(rests) > 1 else []
+    return rests if any(_are_apart(a, b) for a, b in pairwise(rests)) else []
+
+
+def _are_apart(a: BowRest, b: BowRest) -> bool:
+    """Whether two rests, neither of them brief, lie further apart than they are known; a way's end
+    always does."""
+    if a.half_cents is None or b.half_cents is None:
+        return True
+    brief = min(a.end_s - a.start_s, b.end_s - b.start_s) < TOLD_REST_S
+    return not brief and abs(a.cents - b.cents) > math.hypot(a.half_cents, b.half_cents)
 
 
 def half_width(lasts_s: float, numbers: Numbers) -> float:

@@ -15,6 +15,9 @@ import numpy as np
 from pegmark.measure.plateaus import QUANTILE
 from pegmark.signals.frames import Real
 
+# Pieces often cost the same, as no point costs more than so much: no rounding of a processor may
+# decide between them.
+COST_DIGITS = 6
 STRAY_LAGS, STRAY_QUANTILE = (2, 3), 0.3
 
 
@@ -62,6 +65,7 @@ def take_apart(
     came = np.zeros((len(lines), size + 1), int)
     for stop in range(1, size + 1):
         found = best[:, :stop] + np.minimum(rests[:, :stop, stop], ways[size - stop :])
+        found = found.round(COST_DIGITS)
         came[:, stop] = found.argmin(axis=1)
         best[:, stop] = found[each, came[:, stop]]
     pieces = [_pieces(first, rests[k], ways) for k, first in enumerate(came)]
@@ -73,7 +77,9 @@ def _pieces(came: Real, rests: Real, ways: Real) -> list[Piece]:
     pieces, stop = [], len(came) - 1
     while stop:
         first = int(came[stop])
-        pieces.append(Piece(first, stop, bool(rests[first, stop] <= ways[first - stop])))
+        pieces.append(
+            Piece(first, stop, bool(rests[first, stop].round(COST_DIGITS) <= ways[first - stop]))
+        )
         stop = first
     return pieces[::-1]
 
@@ -93,7 +99,8 @@ def _rest_costs(times_s: Real, lines: Real, sd: Real, prices: Prices) -> Real:
     inside = (point >= first[..., None]) & (point < stop[..., None])
     off = (lines[:, None, None, :] - mean[..., None]) ** 2 * weight[:, None, None, :]
     chi = np.einsum("lfsp,fsp->lfs", np.minimum(off, prices.most), inside)
-    long &= times_s[np.maximum(stop - 1, 0)] - times_s[first] >= prices.least_s
+    lasts_s = times_s[np.maximum(stop - 1, 0)] - times_s[first]
+    long &= lasts_s.round(COST_DIGITS) >= prices.least_s
     return np.where(long, prices.rest + chi, np.inf)
 
 

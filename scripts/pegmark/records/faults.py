@@ -6,6 +6,7 @@ with it, and a fault in our own code ends as a record that says so and where its
 
 from __future__ import annotations
 
+import argparse
 import os
 import signal
 import sys
@@ -161,7 +162,9 @@ def _log() -> str:
     script, arguments = Path(sys.argv[0]).stem, sys.argv[1:]
     if script not in OWNERS:
         return f"results/logs/{script}.log"
-    ticket = Path(arguments[arguments.index("--ticket") + 1])
+    parser = argparse.ArgumentParser(add_help=False, allow_abbrev=False)
+    parser.add_argument("--ticket", type=Path, required=True)
+    ticket = parser.parse_known_args(arguments)[0].ticket
     return f"results/logs/{OWNERS[script]}/{ticket.stem}.log"
 
 
