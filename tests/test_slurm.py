@@ -147,5 +147,7 @@ def test_a_class_of_many_is_one_job_and_the_same(project, cluster, alone, tmp_pa
     assert grading.returncode == 0, said
     assert "1 class, 0 of them with a failure; 3 takes of 3 students" in said
     log = (tmp_path / "all-results" / "logs" / "run.log").read_text(encoding="utf-8")
-    assert len(re.findall(r"has been submitted with SLURM jobid \d+", log)) == 1
+    # A busy machine's node may be given up for a moment: then it is told, and done again.
+    sent = len(re.findall(r"has been submitted with SLURM jobid \d+", log))
+    assert sent == 1 + said.count("it is done again"), said
     assert smallclass.results_of(class_dir) == smallclass.results_of(alone)

@@ -13,6 +13,7 @@ import zipfile
 from contextlib import contextmanager
 from pathlib import Path
 
+import psutil
 import pytest
 
 import classfolder
@@ -487,6 +488,10 @@ def test_a_lock_that_a_killed_run_left_is_one_sentence(project, mine, how):
     assert not (mine / "results" / "work" / ".part-1").exists()
 
 
+def names_of_children(pid):
+    return [child.name() for child in psutil.Process(pid).children()]
+
+
 def test_steps_that_outlive_a_killed_run_are_waited_for(tmp_path, monkeypatch):
     """Here the shell that starts a step: a killed engine may leave it before the step begins."""
     class_dir = tmp_path / "class"
@@ -498,7 +503,7 @@ def test_steps_that_outlive_a_killed_run_are_waited_for(tmp_path, monkeypatch):
     command = f"{classfolder.STEP_SHELL} sleep 60; }}; stage decode; true"
     step = subprocess.Popen(["bash", "-c", command], cwd=class_dir, start_new_session=True)
     try:
-        wait_until(lambda: classfolder.steps_at_work(class_dir) != [])
+        wait_until(lambda: "sleep" in names_of_children(step.pid))  # until then it looks like bash
         with pytest.raises(TeacherError) as caught:
             classfolder.hold(class_dir, said.append)
     finally:
