@@ -9,7 +9,10 @@ import sys
 from pathlib import Path
 from typing import Any
 
+import pytest
 from hypothesis import settings
+
+import browserdesk
 
 for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
@@ -28,3 +31,18 @@ def cases(most: int, **more: Any) -> settings:
     """How many examples a property test draws, with other settings of Hypothesis."""
     few = min(most, FRESH_CASES) if PROFILE == "fresh" else most
     return settings(max_examples=few, deadline=None, **more)
+
+
+@pytest.fixture(scope="module")
+def chromium() -> Any:
+    """A browser for the tests of a module (`browserdesk`)."""
+    with browserdesk.started_chromium() as browser:
+        yield browser
+
+
+@pytest.fixture
+def desk(chromium: Any) -> Any:
+    """One test's profile of it, whose errors and requests fail the test."""
+    made = browserdesk.Desk(chromium)
+    yield made
+    made.close()

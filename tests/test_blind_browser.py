@@ -10,7 +10,6 @@ from pathlib import Path
 import pytest
 
 import browserdesk
-from browserdesk import Desk, started_chromium
 from lab.example_class import make_class
 from pegmark.publish.blind import blind_agreement, blind_page, drawn
 from pegmark.receive.blind import read_blind
@@ -18,19 +17,6 @@ from test_dashboard_browser import tone_mp3
 
 pytestmark = browserdesk.MARKS
 HEARD = ("in_tune", "close", "out")
-
-
-@pytest.fixture(scope="module")
-def chromium():
-    with started_chromium() as browser:
-        yield browser
-
-
-@pytest.fixture
-def desk(chromium):
-    made = Desk(chromium)
-    yield made
-    made.close()
 
 
 @pytest.fixture

@@ -11,7 +11,7 @@ import pikepdf
 import pytest
 
 import browserdesk
-from browserdesk import Desk, in_time, started_chromium, wait_until
+from browserdesk import Desk, in_time, wait_until
 from lab.example_class import RUBRIC, make_class
 from pegmark.publish.class_pages import class_pages
 from pegmark.publish.dashboard import build_dashboard
@@ -21,19 +21,6 @@ pytestmark = browserdesk.MARKS
 GIVEN = {"student_id": "s001", "criterion": "bridge", "points": 1, "comment": "",
          "saved_at": None}  # fmt: skip
 WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
-
-
-@pytest.fixture(scope="module")
-def chromium():
-    with started_chromium() as browser:
-        yield browser
-
-
-@pytest.fixture
-def desk(chromium):
-    made = Desk(chromium)
-    yield made
-    made.close()
 
 
 @pytest.fixture(scope="module")

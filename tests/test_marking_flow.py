@@ -9,7 +9,7 @@ import pytest
 from PIL import Image
 
 import browserdesk
-from browserdesk import Desk, in_time, started_chromium
+from browserdesk import in_time
 from lab.example_class import make_class
 from pegmark.publish.dashboard import build_dashboard
 from pegmark.receive.own_matches import read_matches
@@ -19,19 +19,6 @@ from test_dashboard_browser import name_of, open_ids, tone_mp3
 
 pytestmark = browserdesk.MARKS
 TEACHERS = ("bridge", "answers", "daily")
-
-
-@pytest.fixture(scope="module")
-def chromium():
-    with started_chromium() as browser:
-        yield browser
-
-
-@pytest.fixture
-def desk(chromium):
-    made = Desk(chromium)
-    yield made
-    made.close()
 
 
 def write_class(folder, records, ticket, opinion=None):
