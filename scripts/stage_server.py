@@ -192,4 +192,8 @@ def told(end: SystemExit) -> int:
 if __name__ == "__main__":
     sys.path.insert(0, str(SCRIPTS))
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # the engine ends the run, and so this
-    Server(str(Path(*sys.argv[1:3]))).serve()
+    try:
+        server = Server(str(Path(*sys.argv[1:3])))
+    except FileNotFoundError:  # the run has ended before its server began, and took the folder away
+        sys.exit()
+    server.serve()

@@ -106,7 +106,10 @@ def test_a_step_ends_with_its_client_and_takes_what_it_started_along(tmp_path):
 
 
 def is_at_work(process: int) -> bool:
-    return psutil.pid_exists(process) and psutil.Process(process).status() != psutil.STATUS_ZOMBIE
+    try:
+        return psutil.Process(process).status() != psutil.STATUS_ZOMBIE
+    except psutil.NoSuchProcess:
+        return False
 
 
 def test_without_a_server_the_client_is_the_step(tmp_path, monkeypatch):
@@ -177,3 +180,15 @@ def test_the_server_sums_up_what_its_steps_took(tmp_path):
     assert float(told[1]) > 0.3
     assert int(told[2]) > 60
     assert re.search(r"^server of students: 1 steps, [0-9.]+ CPU s, \d+ MB$", said, re.MULTILINE)
+
+
+def test_a_server_whose_run_has_ended_before_it_began_says_nothing(tmp_path: Path) -> None:
+    """The other server takes the folder of both away when the engine has gone."""
+    command = [
+        sys.executable,
+        str(ROOT / "scripts/stage_server.py"),
+        str(tmp_path / "gone"),
+        "takes",
+    ]
+    ended = subprocess.run(command, stdin=subprocess.DEVNULL, capture_output=True, text=True)
+    assert (ended.returncode, ended.stdout, ended.stderr) == (0, "", "")
