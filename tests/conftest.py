@@ -12,8 +12,6 @@ from typing import Any
 import pytest
 from hypothesis import settings
 
-import browserdesk
-
 for variable in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
 
@@ -35,14 +33,18 @@ def cases(most: int, **more: Any) -> settings:
 
 @pytest.fixture(scope="module")
 def chromium() -> Any:
-    """A browser for the tests of a module (`browserdesk`)."""
-    with browserdesk.started_chromium() as browser:
+    """A browser for the tests of a module."""
+    from browserdesk import started_chromium
+
+    with started_chromium() as browser:
         yield browser
 
 
 @pytest.fixture
 def desk(chromium: Any) -> Any:
     """One test's profile of it, whose errors and requests fail the test."""
-    made = browserdesk.Desk(chromium)
+    from browserdesk import Desk
+
+    made = Desk(chromium)
     yield made
     made.close()
